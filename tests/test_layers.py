@@ -1,0 +1,82 @@
+"""The import layers of the package, checked on the source itself."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parent.parent / "triage"
+
+#: From what a person runs down to the errors; each line may import from lines below it only.
+LAYERS = [
+    {"app", "cli", "training"},
+    {"workflow"},
+    {"proving"},
+    {"vision", "genetics", "storage", "hatchery"},
+    {"catalogue"},
+    {"records"},
+    {"errors"},
+]
+#: Training renders hatchlings and fits the model: it stands above both, so this needs no exception.
+HEAVY = {"torch": {"vision", "hatchery", "training"}, "sqlalchemy": {"storage"}, "streamlit": {"app"}}
+
+
+def imports_of(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text("utf-8"), str(path))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            found |= {node.module} | {f"{node.module}.{alias.name}" for alias in node.names}
+    return found
+
+
+def part_of(module: str) -> str | None:
+    words = module.split(".")
+    return words[1] if words[0] == "triage" and len(words) > 1 and words[1] in set().union(*LAYERS) else None
+
+
+FILES = sorted(p for p in PACKAGE.rglob("*.py") if p.parent != PACKAGE or p.stem in ("errors", "records"))
+
+
+def own_part(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def test_every_part_has_its_layer():
+    assert {own_part(p) for p in FILES} <= set().union(*LAYERS)
+    assert len(FILES) > 10
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_point_downwards(path):
+    here = own_part(path)
+    level = next(i for i, names in enumerate(LAYERS) if here in names)
+    allowed = {here}.union(*LAYERS[level + 1 :])
+    used = {part_of(m) for m in imports_of(path)} - {None}
+    assert used <= allowed, f"{path.name} in {here} imports {sorted(used - allowed)}"
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_heavy_libraries_stay_where_they_belong(path):
+    roots = {m.split(".")[0] for m in imports_of(path)}
+    for library, homes in HEAVY.items():
+        assert library not in roots or own_part(path) in homes, f"{path.name} imports {library}"
+
+
+def test_engine_and_reference_share_no_code():
+    """A helper shared with the engine would hide its own bug."""
+    reference = {m for m in imports_of(PACKAGE / "genetics" / "reference.py") if m.startswith("triage.genetics")}
+    assert reference == set()
+    for path in (PACKAGE / "genetics").glob("*.py"):
+        if path.stem not in ("reference", "__init__"):
+            assert "triage.genetics.reference" not in imports_of(path), path.name
+
+
+def test_importing_the_package_is_light():
+    import subprocess
+    import sys
+
+    code = "import sys, triage, triage.errors, triage.records; print(sorted({'torch', 'numpy', 'yaml'} & set(sys.modules)))"
+    assert subprocess.check_output([sys.executable, "-c", code], text=True).strip() == "[]"

@@ -1,0 +1,453 @@
+"""Frozen value types that every part shares; they check themselves when built.
+
+Alleles and loci are identified by their plain trade names in lower case ("yellow belly"). The wild-type allele
+is called ``normal`` at every locus.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from fractions import Fraction
+from types import MappingProxyType
+
+NORMAL = "normal"
+
+#: A probability given exactly where it can be (2/3) and as a float where it was typed as one (0.8).
+Probability = Fraction | float
+
+
+class Sex(StrEnum):
+    """Sex of an animal; the trade writes 1.0 for a male, 0.1 for a female and 0.0.1 for unsexed."""
+
+    FEMALE = "female"
+    MALE = "male"
+
+
+class Mode(StrEnum):
+    """How one allele shows against the wild type."""
+
+    RECESSIVE = "recessive"
+    INCOMPLETE_DOMINANT = "incomplete dominant"
+    DOMINANT = "dominant"
+
+
+class Grade(StrEnum):
+    """How good the source of a fact is."""
+
+    PEER_REVIEWED = "peer_reviewed"
+    BREEDING_RECORD = "breeding_record"
+    KEEPER_CONSENSUS = "keeper_consensus"
+    SINGLE_CLAIM = "single_claim"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Genotype:
+    """The two alleles of one animal at one locus.
+
+    Parameters
+    ----------
+    first, second
+        Allele names. Without ``by_chromosome`` the pair is unordered and is stored sorted. With it, ``first`` lies on the
+        X (or Z) and ``second`` on the Y (or W) chromosome of the heterogametic sex, and the order matters.
+    """
+
+    first: str
+    second: str
+    by_chromosome: bool = False
+
+    def __post_init__(self) -> None:
+        if not self.first or not self.second:
+            raise ValueError("a genotype needs two allele names")
+        if not self.by_chromosome and self.second < self.first:
+            first, second = self.second, self.first
+            object.__setattr__(self, "first", first)
+            object.__setattr__(self, "second", second)
+
+    @property
+    def alleles(self) -> tuple[str, str]:
+        return (self.first, self.second)
+
+    def copies(self, allele: str) -> int:
+        """Number of copies, 0 to 2, of one allele."""
+        return (self.first == allele) + (self.second == allele)
+
+    def __str__(self) -> str:
+        return f"{self.first}{'|' if self.by_chromosome else '/'}{self.second}"
+
+    @classmethod
+    def parse(cls, text: str) -> Genotype:
+        """Read back what ``str`` wrote: ``normal/pastel`` or ``banana|normal``."""
+        for mark in "|/":
+            if mark in text:
+                first, second = text.split(mark, 1)
+                return cls(first, second, by_chromosome=mark == "|")
+        raise ValueError(f"{text!r} is not a genotype such as 'normal/pastel'")
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Where a fact comes from: a key of sources.toml, the place in it, what it supports, and its grade."""
+
+    source: str
+    supports: str
+    grade: Grade
+    place: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Allele:
+    """One mutant allele and what a keeper looks for.
+
+    ``one_copy_name`` is None where a single copy cannot be seen. ``hatch_rate`` values are the chance, relative to a
+    plain sibling, that an egg of that genotype hatches.
+    """
+
+    name: str
+    mode: Mode
+    one_copy_name: str | None
+    two_copies_name: str
+    look_for: str = ""
+    two_copies_look_for: str = ""
+    synonyms: tuple[str, ...] = ()
+    two_copies_synonyms: tuple[str, ...] = ()
+    subtle: bool = False
+    two_copies_hatch_rate: float = 1.0
+    cautions: tuple[str, ...] = ()
+    two_copies_cautions: tuple[str, ...] = ()
+    notes: str = ""
+    evidence: tuple[Evidence, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.two_copies_hatch_rate <= 1.0:
+            raise ValueError(f"{self.name}: hatch rate {self.two_copies_hatch_rate} is not between 0 and 1")
+
+
+@dataclass(frozen=True, slots=True)
+class Compound:
+    """Two different mutant alleles of one series in one animal."""
+
+    alleles: frozenset[str]
+    name: str
+    look_for: str = ""
+    synonyms: tuple[str, ...] = ()
+    hatch_rate: float = 1.0
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Locus:
+    """One locus with its mutant alleles in catalogue order and the looks of their pairs.
+
+    ``crossover`` is the chance per gamete of the heterogametic parent that the gene changes between its sex
+    chromosomes; it is None unless the locus is sex-linked.
+    """
+
+    name: str
+    alleles: tuple[Allele, ...]
+    compounds: tuple[Compound, ...] = ()
+    crossover: float | None = None
+    notes: str = ""
+    evidence: tuple[Evidence, ...] = ()
+    _by_name: Mapping[str, Allele] = field(init=False, repr=False, compare=False)
+    _by_pair: Mapping[frozenset[str], Compound] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        if not self.alleles:
+            raise ValueError(f"{self.name}: a locus needs at least one mutant allele")
+        if self.crossover is not None and not 0.0 <= self.crossover <= 0.5:
+            raise ValueError(f"{self.name}: crossing-over rate {self.crossover} is not between 0 and 0.5")
+        object.__setattr__(self, "_by_name", MappingProxyType({a.name: a for a in self.alleles}))
+        object.__setattr__(self, "_by_pair", MappingProxyType({c.alleles: c for c in self.compounds}))
+
+    @property
+    def sex_linked(self) -> bool:
+        return self.crossover is not None
+
+    @property
+    def allele_names(self) -> tuple[str, ...]:
+        return tuple(a.name for a in self.alleles)
+
+    def allele(self, name: str) -> Allele:
+        return self._by_name[name]
+
+    def order(self, allele: str) -> int:
+        """Position of an allele in catalogue order; the wild type comes last."""
+        for position, known in enumerate(self.alleles):
+            if known.name == allele:
+                return position
+        return len(self.alleles)
+
+    def look(self, genotype: Genotype) -> str:
+        """The look word of a genotype, as part of a visual call; empty where it looks like the wild type."""
+        first, second = genotype.alleles
+        if first == second:
+            return "" if first == NORMAL else self._by_name[first].two_copies_name
+        if NORMAL in (first, second):
+            mutant = second if first == NORMAL else first
+            return self._by_name[mutant].one_copy_name or ""
+        return self.compound_name(first, second)
+
+    def compound_name(self, first: str, second: str) -> str:
+        compound = self._by_pair.get(frozenset((first, second)))
+        if compound is not None:
+            return compound.name
+        return " ".join(sorted((first, second), key=self.order))
+
+    def compound(self, first: str, second: str) -> Compound | None:
+        return self._by_pair.get(frozenset((first, second)))
+
+    def hatch_rate(self, genotype: Genotype) -> float:
+        """Chance that an egg of this genotype hatches, relative to a plain sibling; 1 unless stated."""
+        first, second = genotype.alleles
+        if first == second:
+            return 1.0 if first == NORMAL else self._by_name[first].two_copies_hatch_rate
+        compound = self._by_pair.get(frozenset((first, second)))
+        return compound.hatch_rate if compound is not None else 1.0
+
+    def genotypes(self, *, by_chromosome: bool = False) -> tuple[Genotype, ...]:
+        """Every genotype of the locus: ordered pairs for the heterogametic sex of a sex-linked locus, else unordered."""
+        names = (*self.allele_names, NORMAL)
+        if by_chromosome:
+            return tuple(Genotype(a, b, True) for a in names for b in names)
+        return tuple(Genotype(a, b) for i, a in enumerate(names) for b in names[i:])
+
+
+@dataclass(frozen=True, slots=True)
+class VisualCall:
+    """What can be seen of an animal: the look words by locus, in catalogue order; loci that look wild are absent."""
+
+    looks: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def name(self) -> str:
+        """The call as a keeper writes it: ``super pastel enchi``, or ``normal``."""
+        return " ".join(look for _, look in self.looks) or NORMAL
+
+    def look(self, locus: str) -> str:
+        for name, look in self.looks:
+            if name == locus:
+                return look
+        return ""
+
+    def __str__(self) -> str:
+        return self.name
+
+
+@dataclass(frozen=True, slots=True)
+class Lookalike:
+    """Two calls that are easily taken for one another, each given by its look words, with what to look for."""
+
+    first: VisualCall
+    second: VisualCall
+    look_for: str
+    photo_can_tell: bool = True
+    breeding_only: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Appearance:
+    """Look words of one locus that cannot be told apart by eye, and whether they hide the genes of other loci."""
+
+    name: str
+    locus: str
+    looks: frozenset[str]
+    synonyms: tuple[str, ...] = ()
+    hides_other_genes: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Combination:
+    """A trade name for several genes together; accepted on input and shown beside the genes, never an identifier."""
+
+    name: str
+    genes: str
+    evidence: tuple[Evidence, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """A warning about animals or people, with its source; shown wherever a gene it belongs to is shown."""
+
+    key: str
+    text: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Species:
+    """Everything the catalogue knows of one species. ``heterogametic`` is the sex with two kinds of sex chromosome."""
+
+    key: str
+    name: str
+    scientific_name: str
+    heterogametic: Sex
+    loci: tuple[Locus, ...]
+    lookalikes: tuple[Lookalike, ...] = ()
+    appearances: tuple[Appearance, ...] = ()
+    combinations: tuple[Combination, ...] = ()
+    cautions: tuple[Caution, ...] = ()
+    general_cautions: tuple[str, ...] = ()
+    synonyms: tuple[str, ...] = ()
+    mixed: float = 0.1
+    clutch_size: tuple[float, int, int] | None = None
+    evidence: tuple[Evidence, ...] = ()
+    _locus_by_name: Mapping[str, Locus] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_locus_by_name", MappingProxyType({locus.name: locus for locus in self.loci}))
+
+    @property
+    def sex_chromosomes(self) -> tuple[str, str]:
+        """Names of the shared and the heterogametic-only chromosome: X and Y, or Z and W."""
+        return ("X", "Y") if self.heterogametic is Sex.MALE else ("Z", "W")
+
+    def locus(self, name: str) -> Locus:
+        return self._locus_by_name[name]
+
+    def has_locus(self, name: str) -> bool:
+        return name in self._locus_by_name
+
+    def locus_of(self, allele: str) -> Locus:
+        for locus in self.loci:
+            if allele in locus.allele_names:
+                return locus
+        raise KeyError(allele)
+
+    def caution(self, key: str) -> Caution:
+        for caution in self.cautions:
+            if caution.key == key:
+                return caution
+        raise KeyError(key)
+
+    def call(self, genotypes: Mapping[str, Genotype]) -> VisualCall:
+        """The visual call of an animal from its genotypes by locus; loci not named are wild type."""
+        looks = ((locus.name, locus.look(genotypes[locus.name])) for locus in self.loci if locus.name in genotypes)
+        return VisualCall(tuple((name, look) for name, look in looks if look))
+
+    def call_of(self, looks: Mapping[str, str]) -> VisualCall:
+        """A visual call from look words by locus, put into catalogue order."""
+        return VisualCall(tuple((x.name, looks[x.name]) for x in self.loci if looks.get(x.name)))
+
+
+@dataclass(frozen=True, slots=True)
+class GenotypePrior:
+    """What is known of one animal at one locus: genotypes with probabilities that sum to 1."""
+
+    states: tuple[tuple[Genotype, Probability], ...]
+
+    def __post_init__(self) -> None:
+        if not self.states:
+            raise ValueError("a genotype prior needs at least one genotype")
+        if len({g for g, _ in self.states}) != len(self.states):
+            raise ValueError("a genotype prior names one genotype twice")
+        if any(p < 0 for _, p in self.states):
+            raise ValueError("a genotype prior has a negative probability")
+        if abs(float(sum(p for _, p in self.states)) - 1.0) > 1e-9:
+            raise ValueError("the probabilities of a genotype prior must sum to 1")
+
+    @classmethod
+    def known(cls, genotype: Genotype) -> GenotypePrior:
+        return cls(((genotype, Fraction(1)),))
+
+    @property
+    def is_certain(self) -> bool:
+        return sum(p > 0 for _, p in self.states) == 1
+
+
+@dataclass(frozen=True, slots=True)
+class Parent:
+    """An animal used for breeding: what is known of it by locus; loci not named are wild type."""
+
+    name: str
+    sex: Sex
+    loci: Mapping[str, GenotypePrior] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "loci", MappingProxyType(dict(self.loci)))
+
+    def prior(self, locus: Locus, heterogametic: Sex) -> GenotypePrior:
+        known = self.loci.get(locus.name)
+        if known is not None:
+            return known
+        return GenotypePrior.known(Genotype(NORMAL, NORMAL, locus.sex_linked and self.sex is heterogametic))
+
+
+@dataclass(frozen=True, slots=True)
+class Cross:
+    """One dam, her candidate sires with their shares (which sum to 1), and the chance that several share a clutch."""
+
+    species: Species
+    dam: Parent
+    sires: tuple[Parent, ...]
+    shares: tuple[Probability, ...]
+    mixed: Probability
+    crossover: Mapping[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if not self.sires:
+            raise ValueError("a cross needs at least one candidate sire")
+        if len(self.sires) != len(self.shares):
+            raise ValueError("every candidate sire needs a share")
+        if abs(float(sum(self.shares)) - 1.0) > 1e-9 or any(s < 0 for s in self.shares):
+            raise ValueError("the shares of the candidate sires must be 0 or more and sum to 1")
+        if not 0 <= self.mixed <= 1:
+            raise ValueError("mixed must lie between 0 and 1")
+        if self.dam.sex is not Sex.FEMALE or any(s.sex is not Sex.MALE for s in self.sires):
+            raise ValueError("a dam is female and every sire male")
+        object.__setattr__(self, "crossover", MappingProxyType(dict(self.crossover)))
+
+    def crossover_rate(self, locus: Locus) -> float | None:
+        """Crossing-over rate used for a locus: the cross's own where it gives one, otherwise the catalogue's."""
+        if not locus.sex_linked:
+            return None
+        return self.crossover.get(locus.name, locus.crossover)
+
+
+@dataclass(frozen=True, slots=True)
+class CallReading:
+    """One observer's likelihood by visual call; calls not listed get ``otherwise``. Any positive scale."""
+
+    likelihoods: Mapping[VisualCall, float]
+    otherwise: float = 0.0
+    observer: str = "keeper"
+
+    def __post_init__(self) -> None:
+        values = (*self.likelihoods.values(), self.otherwise)
+        if any(not v >= 0 for v in values):
+            raise ValueError("a likelihood must be 0 or more")
+        object.__setattr__(self, "likelihoods", MappingProxyType(dict(self.likelihoods)))
+
+
+@dataclass(frozen=True, slots=True)
+class GenotypeReading:
+    """A laboratory's likelihood by genotype at one locus; genotypes not listed get ``otherwise``."""
+
+    locus: str
+    likelihoods: Mapping[Genotype, float]
+    otherwise: float = 0.0
+    observer: str = "laboratory"
+
+    def __post_init__(self) -> None:
+        if any(not v >= 0 for v in (*self.likelihoods.values(), self.otherwise)):
+            raise ValueError("a likelihood must be 0 or more")
+        object.__setattr__(self, "likelihoods", MappingProxyType(dict(self.likelihoods)))
+
+
+Reading = CallReading | GenotypeReading
+
+
+@dataclass(frozen=True, slots=True)
+class Egg:
+    """One hatchling to be named: its label, its sex where known, and the readings of it."""
+
+    label: str
+    sex: Sex | None = None
+    readings: tuple[Reading, ...] = ()
+
+
+def unique(values: Iterable[str]) -> tuple[str, ...]:
+    """The values in order, each once."""
+    return tuple(dict.fromkeys(values))
