@@ -121,7 +121,7 @@ def load_species_file(path: Path) -> Species:
     CatalogueError
         The file is not TOML, misses a value, has an unknown key, or contradicts itself; names file and entry.
     """
-    root = Table(_parse(path.read_text("utf-8"), path.name), path.name)
+    root = Table(_parse(_read(path), path.name), path.name)
     if root.number("format", 1, 1) != 1:
         root.refuse("unknown format", "format = 1")
     head = root.table("species")
@@ -129,6 +129,8 @@ def load_species_file(path: Path) -> Species:
     cautions = tuple(_caution(t) for t in root.tables("caution"))
     caution_keys = {c.key for c in cautions}
     loci = tuple(_locus(t, caution_keys) for t in root.tables("locus"))
+    if not loci:
+        root.refuse("no [[locus]]", "at least one locus")
     _refuse_repeated_names(loci, path.name)
     bare = Species(
         key=key,
@@ -147,11 +149,21 @@ def load_species_file(path: Path) -> Species:
     combinations = tuple(_combination(t) for t in root.tables("combination"))
     appearances = tuple(_appearance(t, bare) for t in root.tables("appearance"))
     species = _with(bare, combinations=combinations, appearances=appearances)
+    _refuse_repeated_phrases(species, path.name)
     lookalikes = tuple(_lookalike(t, species) for t in root.tables("lookalike"))
     root.finish()
     species = _with(species, lookalikes=lookalikes)
     _check_combinations(species, path.name)
     return species
+
+
+def _read(path: Path) -> str:
+    try:
+        return path.read_text("utf-8")
+    except FileNotFoundError as error:
+        raise CatalogueError(f"{path.name}: no such file; needed: a species file") from error
+    except UnicodeDecodeError as error:
+        raise CatalogueError(f"{path.name}: not UTF-8 text ({error.reason}); needed: a TOML file in UTF-8") from error
 
 
 def _parse(text: str, place: str) -> dict:
@@ -226,6 +238,9 @@ def _locus(table: Table, cautions: set[str]) -> Locus:
         table.refuse("sex_linked and crossover disagree", "both or neither")
     names = [a.name for a in alleles]
     compounds = tuple(_compound(t, names, cautions) for t in table.tables("compound"))
+    for pair in {c.alleles for c in compounds}:
+        if sum(c.alleles == pair for c in compounds) > 1:
+            table.refuse(f"two compounds of {' and '.join(sorted(pair, key=names.index))}", "one entry for each pair")
     locus = Locus(
         name=name,
         alleles=alleles,
@@ -333,21 +348,55 @@ def _lookalike(table: Table, species: Species) -> Lookalike:
         breeding_only=table.flag("breeding_only", False),
     )
     table.finish()
+    if lookalike.first == lookalike.second:
+        table.refuse(f"both calls are '{lookalike.first}'", "two different calls")
     return lookalike
 
 
 def _refuse_repeated_names(loci: tuple[Locus, ...], place: str) -> None:
     owners: dict[str, str] = {}
+    seen: set[str] = set()
     for locus in loci:
+        if normalise(locus.name) in seen:
+            raise CatalogueError(f"{place}, locus {locus.name}: this locus stands twice; needed: one entry for each locus")
+        seen.add(normalise(locus.name))
         for allele in locus.alleles:
-            words = {allele.name, *map(normalise, allele.synonyms), *map(normalise, allele.two_copies_synonyms)}
-            words |= {allele.two_copies_name}
-            for word in words:
+            named = (allele.name, allele.two_copies_name, *allele.synonyms, *allele.two_copies_synonyms)
+            for word in {normalise(n) for n in named}:
                 if word in owners:
                     raise CatalogueError(
                         f"{place}, locus {locus.name}: '{word}' already belongs to {owners[word]}; needed: a name used once"
                     )
                 owners[word] = f"{locus.name}.{allele.name}"
+
+
+def _refuse_repeated_phrases(species: Species, place: str) -> None:
+    """No phrase may mean two things to the shorthand parser, nor hide one of its own words."""
+    from triage.catalogue.shorthand import reserved_words
+
+    owners = dict.fromkeys(reserved_words(), "the words of trade shorthand")
+
+    def claim(phrase: str, owner: str, *, shared_with: str = "") -> None:
+        word = normalise(phrase)
+        if owners.setdefault(word, owner) not in (owner, shared_with):
+            raise CatalogueError(f"{place}, {owner}: '{word}' already belongs to {owners[word]}; needed: a name used once")
+
+    for locus in species.loci:
+        for allele in locus.alleles:
+            for phrase in (allele.name, *allele.synonyms):
+                claim(phrase, f"allele {allele.name}")
+            for phrase in allele.two_copies_synonyms:
+                claim(phrase, f"look {allele.two_copies_name}")
+        for compound in locus.compounds:
+            for phrase in compound.synonyms:
+                claim(phrase, f"compound {compound.name}")
+    for combination in species.combinations:
+        claim(combination.name, f"combination {combination.name}")
+    for appearance in species.appearances:
+        # An appearance of one single look is that look, and may go by its name.
+        only = next(iter(appearance.looks)) if len(appearance.looks) == 1 else ""
+        for phrase in (appearance.name, *appearance.synonyms):
+            claim(phrase, f"appearance {appearance.name}", shared_with=f"look {only}")
 
 
 def _check_combinations(species: Species, place: str) -> None:

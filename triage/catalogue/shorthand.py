@@ -97,6 +97,11 @@ def _phrases(species: Species) -> _Phrases:
     return _Phrases(meanings, max(len(p.split()) for p in meanings))
 
 
+def reserved_words() -> tuple[str, ...]:
+    """Words that the parser itself uses and no gene may be called by."""
+    return (*_MODIFIERS, *_WILD_WORDS)
+
+
 def known_words(species: Species) -> tuple[str, ...]:
     """Every phrase the parser understands for a species, sorted."""
     return tuple(sorted(_phrases(species).meanings))
