@@ -375,16 +375,60 @@ class Parent:
         return GenotypePrior.known(Genotype(NORMAL, NORMAL, locus.sex_linked and self.sex is heterogametic))
 
 
+class Phase(StrEnum):
+    """How two linked mutant alleles of a double het lie: on one chromosome, or on opposite ones."""
+
+    COUPLING = "coupling"
+    REPULSION = "repulsion"
+
+
+@dataclass(frozen=True, slots=True)
+class Linkage:
+    """Two autosomal loci on one chromosome and the chance, per gamete, that crossing-over parts them, by sex of parent.
+
+    ``phases`` holds what is known of named parents; a double het that is not named lies either way with chance 1/2.
+    """
+
+    first: str
+    second: str
+    recombination: Mapping[Sex, float]
+    phases: Mapping[str, Phase] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.first == self.second:
+            raise ValueError("a locus cannot be linked to itself")
+        if set(self.recombination) != set(Sex) or any(not 0 <= r <= 0.5 for r in self.recombination.values()):
+            raise ValueError("linkage needs a recombination fraction from 0 to 0.5 for each sex")
+        object.__setattr__(self, "recombination", MappingProxyType(dict(self.recombination)))
+        object.__setattr__(self, "phases", MappingProxyType(dict(self.phases)))
+
+
+@dataclass(frozen=True, slots=True)
+class Parthenogenesis:
+    """The hypothesis that no male took part: terminal-fusion automixis, half-clones of the mother.
+
+    ``kept_heterozygosity`` is the chance that a heterozygous locus stays so through crossing-over; 0 near the centromere.
+    """
+
+    name: str = "no sire (parthenogenesis)"
+    kept_heterozygosity: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.kept_heterozygosity <= 1:
+            raise ValueError("kept_heterozygosity must lie between 0 and 1")
+
+
 @dataclass(frozen=True, slots=True)
 class Cross:
     """One dam, her candidate sires with their shares (which sum to 1), and the chance that several share a clutch."""
 
     species: Species
     dam: Parent
-    sires: tuple[Parent, ...]
+    sires: tuple[Parent | Parthenogenesis, ...]
     shares: tuple[Probability, ...]
     mixed: Probability
     crossover: Mapping[str, float] = field(default_factory=dict)
+    linkages: tuple[Linkage, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.sires:
@@ -395,7 +439,7 @@ class Cross:
             raise ValueError("the shares of the candidate sires must be 0 or more and sum to 1")
         if not 0 <= self.mixed <= 1:
             raise ValueError("mixed must lie between 0 and 1")
-        if self.dam.sex is not Sex.FEMALE or any(s.sex is not Sex.MALE for s in self.sires):
+        if self.dam.sex is not Sex.FEMALE or any(isinstance(s, Parent) and s.sex is not Sex.MALE for s in self.sires):
             raise ValueError("a dam is female and every sire male")
         object.__setattr__(self, "crossover", MappingProxyType(dict(self.crossover)))
 
@@ -434,6 +478,12 @@ class GenotypeReading:
         if any(not v >= 0 for v in (*self.likelihoods.values(), self.otherwise)):
             raise ValueError("a likelihood must be 0 or more")
         object.__setattr__(self, "likelihoods", MappingProxyType(dict(self.likelihoods)))
+
+
+    def of_wild_type(self) -> float:
+        """Likelihood of an animal that cannot carry a mutant allele here, whatever its sex chromosomes."""
+        wild = self.likelihoods.get(Genotype(NORMAL, NORMAL, True), self.otherwise)
+        return self.likelihoods.get(Genotype(NORMAL, NORMAL), wild)
 
 
 Reading = CallReading | GenotypeReading

@@ -1,0 +1,1 @@
+"""The exact genetics engine of a clutch, with a slow transparent reference beside it."""

@@ -1,0 +1,318 @@
+"""The arithmetic of one clutch: plain arrays in, plain arrays out.
+
+For each candidate sire k the likelihood tensor of the eggs over *classes* of outcomes, ``L[c_1 .. c_B, e]``, is turned into
+one over parental states, ``F_k[e, ds_1 .. ds_B]``, one block at a time; then the parents are summed with the sires mixed
+per egg. Running the same chain backwards gives every posterior at once, as the derivative of the evidence. Each step
+multiplies by one small matrix, so the work is the size of the tensors, which are bounded before anything is allocated.
+
+The axis order turns in a circle: a step consumes the first axis and appends its result as the last, so no step copies.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+#: Below this product of scaled egg likelihoods the sum over parents moves to logarithms.
+_SAFE_PRODUCT = 1e-100
+_LARGEST_EXPONENT = 460.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """One candidate sire's part of the problem.
+
+    ``class_given[b]`` has shape (n_dam_states_b, n_sire_states_b, n_classes_b); ``egg_weight`` (n_eggs,) holds what depends on
+    the egg and this sire alone; ``prior`` is the joint prior of this sire's states over the blocks, one axis a block.
+    """
+
+    share: float
+    prior: Array
+    class_given: Sequence[Array]
+    egg_weight: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sums:
+    """What ``sum_clutch`` found; ``evidence`` is 0 times ``exp(log_scale)`` where the readings are impossible.
+
+    Attributes
+    ----------
+    log_evidence
+        Natural logarithm of the summed probability; -inf if impossible.
+    sire
+        P(sire of egg | everything), shape (n_eggs, n_candidates).
+    mixed
+        P(several sires shared the clutch | everything).
+    classes
+        P(classes of each egg | everything), shape (n_eggs, *n_classes).
+    split
+        Per block asked for, per candidate: P(class, dam state, sire state) of each egg divided by the table entry that made it,
+        shape (n_eggs, n_classes, n_dam_states, n_sire_states); multiply by P(outcome | states) to split a class.
+    dam, sires
+        Joint posterior over parental states, one axis a block.
+    """
+
+    log_evidence: float
+    sire: Array
+    mixed: float
+    classes: Array
+    split: dict[int, list[Array]]
+    dam: Array
+    sires: list[Array]
+
+
+def elements_needed(
+    n_eggs: int, n_classes: Sequence[int], n_dam: Sequence[int], n_sires: Sequence[Sequence[int]], *, coupled: bool
+) -> int:
+    """Largest number of array elements held at once by ``sum_clutch``, counted before anything is allocated."""
+    total = 0
+    for sire in n_sires:
+        size = n_eggs * math.prod(n_classes)
+        chain = size
+        for c, d, s in zip(n_classes, n_dam, sire, strict=True):
+            size = size // c * d * s
+            chain += size
+        total += 2 * chain
+    if coupled:
+        total += 4 * n_eggs * math.prod(n_dam) * math.prod(math.prod(s) for s in n_sires)
+    return total
+
+
+def sum_clutch(
+    likelihood: Array, dam_prior: Array, candidates: Sequence[Candidate], mixed: float, split: Sequence[int] = ()
+) -> Sums:
+    """Sum over everything unknown of one clutch.
+
+    Parameters
+    ----------
+    likelihood
+        L, shape (*n_classes, n_eggs), 0 or more; at least one block.
+    dam_prior
+        Joint prior over the dam's states, shape (n_dam_states of each block).
+    candidates
+        The candidate sires; their shares sum to 1.
+    mixed
+        Chance that each egg draws its sire on its own instead of one sire for the whole clutch.
+    split
+        Blocks for which ``Sums.split`` is wanted.
+    """
+    n_eggs, n_blocks = likelihood.shape[-1], likelihood.ndim - 1
+    n_classes = likelihood.shape[:-1]
+    tables = [[t.reshape(-1, t.shape[-1]) for t in c.class_given] for c in candidates]
+    chains = [_forward(likelihood, table) for table in tables]
+    n_dam = dam_prior.shape
+    split_shapes = [[(d, s) for d, s in zip(n_dam, c.prior.shape, strict=True)] for c in candidates]
+    weighted = [
+        _dam_first(chain[-1].reshape(n_eggs, *(n for pair in shapes for n in pair)), n_blocks) * c.egg_weight[:, None, None]
+        for chain, shapes, c in zip(chains, split_shapes, candidates, strict=True)
+    ]
+    scale = np.max([w.max((1, 2)) for w in weighted], axis=0)
+    if not np.all(scale > 0):
+        return _impossible(n_eggs, n_classes, candidates, dam_prior)
+    per_state = [w / scale[:, None, None] for w in weighted]
+    summed = _sum_parents(per_state, dam_prior.reshape(-1), candidates, mixed)
+    if summed is None:
+        return _impossible(n_eggs, n_classes, candidates, dam_prior)
+    evidence, log_scale, slopes, p_mixed, dam, sires = summed
+    sire = np.stack([(f * g).sum((1, 2)) for f, g in zip(per_state, slopes, strict=True)], 1) / evidence
+    classes = np.zeros((*n_classes, n_eggs))
+    parts: dict[int, list[Array]] = {b: [] for b in split}
+    for k, candidate in enumerate(candidates):
+        slope = slopes[k] * (candidate.egg_weight / scale / evidence)[:, None, None]
+        back = _state_order(slope, n_dam, candidate.prior.shape)
+        classes += _backward(back, chains[k], tables[k], n_eggs, parts, split_shapes[k])
+    classes *= likelihood
+    return Sums(
+        log_evidence=math.log(evidence) + log_scale + float(np.log(scale).sum()),
+        sire=sire,
+        mixed=p_mixed,
+        classes=np.moveaxis(classes, -1, 0),
+        split=parts,
+        dam=dam.reshape(n_dam),
+        sires=[s.reshape(c.prior.shape) for s, c in zip(sires, candidates, strict=True)],
+    )
+
+
+def _forward(likelihood: Array, tables: Sequence[Array]) -> list[Array]:
+    """The chain of tensors; entry b is the input of block b as (n_classes_b, rest), the last the result (rest, n_states)."""
+    current = likelihood
+    chain = []
+    for table in tables:
+        current = current.reshape(table.shape[1], -1)
+        chain.append(current)
+        current = current.T @ table.T
+    chain.append(current)
+    return chain
+
+
+def _backward(
+    slope: Array,
+    chain: Sequence[Array],
+    tables: Sequence[Array],
+    n_eggs: int,
+    parts: dict[int, list[Array]],
+    shapes: Sequence[tuple[int, int]],
+) -> Array:
+    """Derivative of the evidence by the likelihood tensor, shape (*n_classes, n_eggs); fills ``parts`` on the way."""
+    current = slope
+    after = 1
+    for b in range(len(tables) - 1, -1, -1):
+        table = tables[b]
+        n_states, n_classes = table.shape
+        current = current.reshape(-1, n_states)
+        if b in parts:
+            before = chain[b].shape[1] // (n_eggs * after)
+            inputs = chain[b].reshape(n_classes, after, n_eggs, before)
+            outer = current.reshape(after, n_eggs, before, n_states)
+            inputs = inputs.transpose(2, 0, 1, 3).reshape(n_eggs, n_classes, -1)
+            outer = outer.transpose(1, 0, 2, 3).reshape(n_eggs, -1, n_states)
+            parts[b].append((inputs @ outer).reshape(n_eggs, n_classes, *shapes[b]))
+        current = table.T @ current.T
+        after *= n_classes
+    return current.reshape(*(t.shape[1] for t in tables), n_eggs)
+
+
+def _dam_first(states: Array, n_blocks: int) -> Array:
+    """(e, d1, s1, d2, s2, ...) -> (e, all dam states, all sire states)."""
+    n_dam = math.prod(states.shape[1::2])
+    order = (0, *range(1, 2 * n_blocks + 1, 2), *range(2, 2 * n_blocks + 1, 2))
+    return states.transpose(order).reshape(states.shape[0], n_dam, -1)
+
+
+def _state_order(slope: Array, n_dam: Sequence[int], n_sire: Sequence[int]) -> Array:
+    """(e, all dam states, all sire states) -> (e, d1, s1, d2, s2, ...), flat."""
+    n_blocks = len(n_dam)
+    order = [0]
+    for b in range(n_blocks):
+        order += [1 + b, 1 + n_blocks + b]
+    return slope.reshape(-1, *n_dam, *n_sire).transpose(order).reshape(-1)
+
+
+def _sum_parents(per_state: list[Array], dam_prior: Array, candidates: Sequence[Candidate], mixed: float):
+    """Sum over the parents' states; None if nothing is left.
+
+    Returns evidence, its log scale, the slopes dZ/dF_k (n_eggs, D, S_k), P(mixed), and joint posteriors of the parents.
+    """
+    n = len(candidates)
+    shares = [c.share for c in candidates]
+    alone = 1.0 if n == 1 or mixed == 0 else 1.0 - mixed
+    sire_priors = [c.prior.reshape(-1) for c in candidates]
+    use_log = False
+    while True:
+        product = _log_products if use_log else _products
+        singles = [
+            (alone * shares[k] * dam_prior[:, None] * sire_priors[k], *product(per_state[k]))
+            if alone * shares[k] > 0
+            else None
+            for k in range(n)
+        ]
+        together = None
+        if alone < 1.0:
+            mix = _broadcast_sum(per_state, shares)
+            prior = dam_prior.reshape(-1, *[1] * n)
+            for k, p in enumerate(sire_priors):
+                prior = prior * p.reshape([1, *(len(p) if j == k else 1 for j in range(n))])
+            together = (mixed * prior, *product(mix))
+        terms = [t for t in (*singles, together) if t is not None]
+        log_scale = 0.0
+        if use_log:
+            log_scale = max((float(t[1][t[0] > 0].max()) for t in terms if (t[0] > 0).any()), default=-math.inf)
+            if log_scale == -math.inf:
+                return None
+            singles = [None if t is None else _from_logs(t, log_scale) for t in singles]
+            together = None if together is None else _from_logs(together, log_scale)
+            break
+        if max(float(t[1].max()) for t in terms) >= _SAFE_PRODUCT:
+            break
+        use_log = True
+    single_sums = [0.0 if t is None else float((t[0] * t[1]).sum()) for t in singles]
+    mixed_sum = 0.0 if together is None else float((together[0] * together[1]).sum())
+    evidence = sum(single_sums) + mixed_sum
+    if not evidence > 0:
+        return None
+    dam = np.zeros(len(dam_prior))
+    slopes, sires = [], []
+    mixed_weight = None if together is None else together[0] * together[1]
+    for k in range(n):
+        slope = np.zeros(per_state[k].shape)
+        posterior = sire_priors[k] * ((sum(single_sums) - single_sums[k]) / evidence)
+        if singles[k] is not None:
+            prior, total, others = singles[k]
+            slope += prior * others
+            weight = prior * total
+            dam += weight.sum(1) / evidence
+            posterior = posterior + weight.sum(0) / evidence
+        if together is not None:
+            prior, _, others = together
+            rest = tuple(2 + j for j in range(n) if j != k)
+            if shares[k] > 0:
+                slope += shares[k] * (prior * others).sum(rest)
+            posterior = posterior + mixed_weight.sum(tuple(i - 1 for i in rest)).sum(0) / evidence
+        slopes.append(slope)
+        sires.append(posterior)
+    if mixed_weight is not None:
+        dam += mixed_weight.sum(tuple(range(1, n + 1))) / evidence
+    return evidence, log_scale, slopes, mixed_sum / evidence, dam, sires
+
+
+def _broadcast_sum(per_state: list[Array], shares: Sequence[float]) -> Array:
+    """sum_k share_k F_k over the joint states, shape (n_eggs, D, S_1, ..., S_m)."""
+    n = len(per_state)
+    total = 0.0
+    for k, (f, share) in enumerate(zip(per_state, shares, strict=True)):
+        shape = [f.shape[0], f.shape[1], *(f.shape[2] if j == k else 1 for j in range(n))]
+        total = total + share * f.reshape(shape)
+    full = np.broadcast_shapes(total.shape, (1, 1, *(f.shape[2] for f in per_state)))
+    return np.broadcast_to(total, full)
+
+
+def _products(factors: Array) -> tuple[Array, Array]:
+    """Product over the first axis, and for each entry the product of all the others."""
+    n = factors.shape[0]
+    others = np.empty(factors.shape)
+    others[0] = 1.0
+    for i in range(1, n):
+        np.multiply(others[i - 1], factors[i - 1], out=others[i])
+    total = others[n - 1] * factors[n - 1]
+    after = np.array(factors[n - 1])
+    for i in range(n - 2, -1, -1):
+        others[i] *= after
+        if i:
+            after *= factors[i]
+    return total, others
+
+
+def _log_products(factors: Array) -> tuple[Array, Array]:
+    """Logarithms of what ``_products`` gives."""
+    with np.errstate(divide="ignore"):
+        logs = np.log(factors)
+    before = np.zeros(logs.shape)
+    np.cumsum(logs[:-1], axis=0, out=before[1:])
+    after = np.zeros(logs.shape)
+    after[:-1] = np.cumsum(logs[:0:-1], axis=0)[::-1]
+    return before[-1] + logs[-1], before + after
+
+
+def _from_logs(term: tuple[Array, Array, Array], log_scale: float) -> tuple[Array, Array, Array]:
+    """Back from logarithms, scaled; a huge product of the others only ever meets a factor of 0, so it may be cut."""
+    prior, total, others = term
+    return prior, np.exp(total - log_scale), np.exp(np.minimum(others - log_scale, _LARGEST_EXPONENT))
+
+
+def _impossible(n_eggs: int, n_classes: Sequence[int], candidates: Sequence[Candidate], dam_prior: Array) -> Sums:
+    return Sums(
+        log_evidence=-math.inf,
+        sire=np.zeros((n_eggs, len(candidates))),
+        mixed=0.0,
+        classes=np.zeros((n_eggs, *n_classes)),
+        split={},
+        dam=np.zeros(dam_prior.shape),
+        sires=[np.zeros(c.prior.shape) for c in candidates],
+    )

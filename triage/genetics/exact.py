@@ -1,0 +1,459 @@
+"""The exact engine: the posterior of a whole clutch, with every unknown summed out.
+
+    P(D, S, z, g | readings)  ~  P(D) prod_k P(S_k) P(z) prod_e P(g_e | D, S_z) L_e(g_e)
+
+Hatchlings are independent given the parents, so the work is (joint states of the uncertain parental loci) x (eggs) x
+(classes of outcomes), not their powers; the general method is Elston and Stewart's (1971, doi 10.1159/000152448).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from triage.errors import ContradictionError, WorkTooLargeError
+from triage.genetics.contraction import Candidate, Sums, elements_needed, sum_clutch
+from triage.genetics.model import Block, CrossModel, Diplotype, State, genotype_marginals
+from triage.genetics.posterior import EggPosterior, ParentPosterior, Posterior
+from triage.records import CallReading, Egg, Genotype, GenotypeReading, Reading, Sex
+
+Array = NDArray[np.float64]
+
+#: Memory the engine may use for one clutch unless told otherwise.
+MEMORY_BYTES = 2**30
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Classes:
+    """Outcomes of one block grouped so that no reading tells members of a group apart."""
+
+    of_outcome: NDArray[np.intp]
+    look_of_class: NDArray[np.intp]
+    one_each: bool
+
+    @property
+    def n(self) -> int:
+        return len(self.look_of_class)
+
+
+def infer(
+    model: CrossModel,
+    eggs: Sequence[Egg],
+    parent_readings: Mapping[str, Sequence[Reading]] | None = None,
+    *,
+    memory_bytes: int = MEMORY_BYTES,
+) -> Posterior:
+    """Posterior of every hatchling and parent of one clutch.
+
+    Parameters
+    ----------
+    model
+        The cross, from ``compile_cross``.
+    eggs
+        The hatchlings with their readings. A stated sex is certain, and its chance (1/2) counts as evidence.
+    parent_readings
+        Readings of the parents themselves, by name.
+    memory_bytes
+        Bound on the memory of the largest arrays; checked before anything is allocated.
+
+    Raises
+    ------
+    ContradictionError
+        No genotypes of these parents can give what was recorded; names the eggs that clash.
+    WorkTooLargeError
+        The clutch needs more memory than ``memory_bytes``.
+    """
+    sums, work = _sum(model, eggs, parent_readings or {}, memory_bytes)
+    if sums.log_evidence == -math.inf:
+        raise ContradictionError(_clash(model, eggs, parent_readings or {}, memory_bytes))
+    outcomes = [_outcome_chances(model, b, sums, work) for b in range(len(model.blocks))]
+    calls = _call_chances(model, sums, work)
+    return Posterior(
+        model=model,
+        log_evidence=sums.log_evidence + work.log_scale,
+        mixed=model.mixed if model.n_sires == 1 else sums.mixed,
+        eggs=tuple(
+            EggPosterior(
+                label=egg.label,
+                sires=dict(zip(model.sire_names, map(float, sums.sire[e]), strict=True)),
+                sex=_sex_chances(model, egg, sums.sire[e], [o[e] for o in outcomes]),
+                call_chances=calls[e],
+                loci=_egg_loci(model, [o[e] for o in outcomes]),
+            )
+            for e, egg in enumerate(eggs)
+        ),
+        parents=_parents(model, sums, work),
+    )
+
+
+def log_evidence(
+    model: CrossModel,
+    eggs: Sequence[Egg],
+    parent_readings: Mapping[str, Sequence[Reading]] | None = None,
+    *,
+    memory_bytes: int = MEMORY_BYTES,
+) -> float:
+    """Natural logarithm of the probability of all readings; -inf where they contradict the cross."""
+    sums, work = _sum(model, eggs, parent_readings or {}, memory_bytes)
+    return sums.log_evidence + work.log_scale
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Work:
+    """How the blocks were laid out for one inference."""
+
+    classes: tuple[_Classes, ...]
+    order: tuple[int, ...]
+    log_scale: float
+
+
+def _sum(
+    model: CrossModel, eggs: Sequence[Egg], parent_readings: Mapping[str, Sequence[Reading]], memory_bytes: int
+) -> tuple[Sums, _Work]:
+    if not eggs:
+        raise ValueError("a clutch needs at least one egg")
+    classes = tuple(_classes(block, eggs) for block in model.blocks)
+    touched = _touched_by_parent_readings(model, parent_readings)
+    order = _contraction_order(model, classes, touched)
+    _check_memory(model, classes, order, len(eggs), memory_bytes)
+    likelihood, log_scale = _likelihood(model, eggs, classes, order)
+    dam_prior = _joint_prior([model.blocks[b].dam_prior for b in order])
+    dam_prior = dam_prior * _parent_factor(
+        model, lambda block: block.dam_states, order, parent_readings.get(model.cross.dam.name, ())
+    )
+    candidates = []
+    for k, sire in enumerate(model.cross.sires):
+        prior = _joint_prior([model.blocks[b].sire_priors[k] for b in order])
+        factor = _parent_factor(
+            model, lambda block, k=k: block.sire_states[k], order, parent_readings.get(sire.name, ())
+        )
+        candidates.append(
+            Candidate(
+                share=float(model.shares[k]),
+                prior=prior * factor,
+                class_given=[_class_table(model.blocks[b], classes[b], k) for b in order] or [np.ones((1, 1, 1))],
+                egg_weight=_sex_weight(model, eggs, k),
+            )
+        )
+    split = [i for i, b in enumerate(order) if not classes[b].one_each]
+    return sum_clutch(likelihood, dam_prior, candidates, model.mixed, split), _Work(classes, order, log_scale)
+
+
+def _classes(block: Block, eggs: Sequence[Egg]) -> _Classes:
+    by_sex = block.sexed and any(egg.sex is not None for egg in eggs)
+    laboratory = [
+        r for egg in eggs for r in egg.readings if isinstance(r, GenotypeReading) and r.locus in block.loci
+    ]
+    axis = {words: i for i, words in enumerate(dict.fromkeys(block.looks))}
+    seen: dict[tuple, int] = {}
+    look_of_class: list[int] = []
+    of_outcome = []
+    for outcome, words in zip(block.outcomes, block.looks, strict=True):
+        signature = (
+            words,
+            outcome.sex if by_sex else None,
+            *(r.likelihoods.get(outcome.genotype(r.locus), r.otherwise) for r in laboratory),
+        )
+        if signature not in seen:
+            seen[signature] = len(seen)
+            look_of_class.append(axis[words])
+        of_outcome.append(seen[signature])
+    return _Classes(np.array(of_outcome), np.array(look_of_class), len(seen) == len(block.outcomes))
+
+
+def _contraction_order(model: CrossModel, classes: Sequence[_Classes], touched: set[int]) -> tuple[int, ...]:
+    """Blocks that any reading can inform, those that shrink the tensors most first."""
+    informed = [b for b, c in enumerate(classes) if c.n > 1 or b in touched]
+
+    def growth(b: int) -> float:
+        block = model.blocks[b]
+        states = max(len(s) for s in block.sire_states) * len(block.dam_states)
+        return states / classes[b].n
+
+    return tuple(sorted(informed, key=growth))
+
+
+def _check_memory(
+    model: CrossModel, classes: Sequence[_Classes], order: Sequence[int], n_eggs: int, memory_bytes: int
+) -> None:
+    n_sires = [[len(model.blocks[b].sire_states[k]) for b in order] for k in range(model.n_sires)]
+    coupled = model.n_sires > 1 and model.mixed > 0
+    needed = 8 * elements_needed(
+        n_eggs, [classes[b].n for b in order], [len(model.blocks[b].dam_states) for b in order], n_sires, coupled=coupled
+    )
+    needed += 8 * n_eggs * model.n_calls
+    if needed > memory_bytes:
+        unsure = sum(len(model.blocks[b].dam_states) > 1 for b in order) + sum(n > 1 for row in n_sires for n in row)
+        raise WorkTooLargeError(
+            f"this clutch needs about {needed / 2**20:,.0f} MiB for {n_eggs} eggs, {len(order)} loci and {unsure} uncertain "
+            f"parental loci; the bound is {memory_bytes / 2**20:,.0f} MiB. Settle a possible het, leave out a candidate sire "
+            "or a gene nobody asks about, or raise the bound"
+        )
+
+
+def _joint_prior(priors: Sequence[Array]) -> Array:
+    joint = np.ones(())
+    for prior in priors:
+        joint = np.multiply.outer(joint, prior)
+    return joint if priors else np.ones(1)
+
+
+def _likelihood(
+    model: CrossModel, eggs: Sequence[Egg], classes: Sequence[_Classes], order: Sequence[int]
+) -> tuple[Array, float]:
+    """L over classes of the informed blocks, shape (*n_classes, n_eggs), scaled per egg; and the log of the scale."""
+    tables = []
+    log_scale = 0.0
+    for egg in eggs:
+        table = _call_table(model.blocks, model.look_axes, [r for r in egg.readings if isinstance(r, CallReading)])
+        for b, (block, group) in enumerate(zip(model.blocks, classes, strict=True)):
+            if table.shape[b] != group.n or not np.array_equal(group.look_of_class, np.arange(group.n)):
+                table = np.take(table, group.look_of_class, axis=b)
+            weight = _class_weight(block, group, egg)
+            if weight is not None:
+                table = table * weight.reshape([-1 if i == b else 1 for i in range(len(model.blocks))])
+        idle = tuple(b for b in range(len(model.blocks)) if b not in order)
+        table = table * _dead_locus_factor(model, egg.readings)
+        kept = [b for b in range(len(model.blocks)) if b in order]
+        table = table.reshape([n for b, n in enumerate(table.shape) if b not in idle])
+        table = table.transpose([kept.index(b) for b in order])
+        top = float(table.max(initial=0.0))
+        if top > 0:
+            log_scale += math.log(top)
+            table = table / top
+        tables.append(table if order else table.reshape(1))
+    return np.stack(tables, -1), log_scale
+
+
+def _dead_locus_factor(model: CrossModel, readings: Sequence[Reading]) -> float:
+    """What laboratory readings say of loci at which nobody in the cross carries anything."""
+    live = {name for block in model.blocks for name in block.loci}
+    dead = (r for r in readings if isinstance(r, GenotypeReading) and r.locus not in live)
+    return math.prod(r.of_wild_type() for r in dead)
+
+
+def _call_table(blocks: Sequence[Block], axes: Sequence[Sequence[tuple[str, ...]]], readings: Sequence[CallReading]) -> Array:
+    """Product of call readings over the looks of the blocks, shape (n_looks of each block)."""
+    shape = tuple(len(axis) for axis in axes)
+    table = np.ones(shape)
+    place = [{words: i for i, words in enumerate(axis)} for axis in axes]
+    live = {name for block in blocks for name in block.loci}
+    for reading in readings:
+        one = np.full(shape, reading.otherwise, dtype=np.float64)
+        for call, likelihood in reading.likelihoods.items():
+            looks = dict(call.looks)
+            if not looks.keys() <= live:
+                continue
+            at = []
+            for block, index in zip(blocks, place, strict=True):
+                position = index.get(tuple(looks.get(name, "") for name in block.loci))
+                if position is None:
+                    break
+                at.append(position)
+            else:
+                one[tuple(at)] = likelihood
+        table *= one
+    return table
+
+
+def _class_weight(block: Block, group: _Classes, egg: Egg) -> Array | None:
+    """What an egg's stated sex and laboratory readings say of each class of a block; None if nothing."""
+    readings = [r for r in egg.readings if isinstance(r, GenotypeReading) and r.locus in block.loci]
+    sexed = block.sexed and egg.sex is not None
+    if not readings and not sexed:
+        return None
+    weight = np.ones(group.n)
+    for outcome, c in zip(block.outcomes, group.of_outcome, strict=True):
+        value = 0.0 if sexed and outcome.sex is not egg.sex else 1.0
+        for r in readings:
+            value *= r.likelihoods.get(outcome.genotype(r.locus), r.otherwise)
+        weight[c] = value
+    return weight
+
+
+def _class_table(block: Block, group: _Classes, candidate: int) -> Array:
+    """P(class | dam state, sire state), shape (n_dam_states, n_sire_states, n_classes)."""
+    given = block.transmission[candidate]
+    if group.one_each:
+        return given
+    table = np.zeros((*given.shape[:2], group.n))
+    for o, c in enumerate(group.of_outcome):
+        table[..., c] += given[..., o]
+    return table
+
+
+def _sex_weight(model: CrossModel, eggs: Sequence[Egg], candidate: int) -> Array:
+    """P(stated sex | candidate) of each egg, unless a sex-linked block already holds it."""
+    if any(block.sexed for block in model.blocks):
+        return np.ones(len(eggs))
+    chances = model.sex_chances(candidate)
+    return np.array([1.0 if egg.sex is None else chances[egg.sex] for egg in eggs])
+
+
+def _state_genotypes(block: Block, state: State) -> dict[str, Genotype]:
+    genotypes = state.genotypes() if isinstance(state, Diplotype) else (state,)
+    return dict(zip(block.loci, genotypes, strict=True))
+
+
+def _touched_by_parent_readings(model: CrossModel, parent_readings: Mapping[str, Sequence[Reading]]) -> set[int]:
+    """Blocks whose parental states the readings of the parents can tell apart."""
+    if not any(parent_readings.values()):
+        return set()
+    return {
+        b
+        for b, block in enumerate(model.blocks)
+        if len(block.dam_states) > 1 or any(len(states) > 1 for states in block.sire_states)
+    }
+
+
+def _parent_factor(
+    model: CrossModel,
+    states: Callable[[Block], Sequence[State]],
+    order: Sequence[int],
+    readings: Sequence[Reading],
+) -> Array:
+    """Likelihood of a parent's own readings over its joint states, one axis an informed block.
+
+    Blocks outside ``order`` have one state when there are readings of parents, so their axes have length 1.
+    """
+    shape = [len(states(model.blocks[b])) for b in order] or [1]
+    if not readings:
+        return np.ones(shape)
+    words, factor = [], np.ones([len(states(block)) for block in model.blocks])
+    for b, block in enumerate(model.blocks):
+        loci = [model.species.locus(n) for n in block.loci]
+        words.append([tuple(x.look(_state_genotypes(block, s)[x.name]) for x in loci) for s in states(block)])
+        for reading in readings:
+            if isinstance(reading, GenotypeReading) and reading.locus in block.loci:
+                found = [_state_genotypes(block, s)[reading.locus] for s in states(block)]
+                values = [reading.likelihoods.get(g, reading.otherwise) for g in found]
+                factor = factor * np.reshape(values, [-1 if j == b else 1 for j in range(len(model.blocks))])
+    axes = [tuple(dict.fromkeys(axis)) for axis in words]
+    table = _call_table(model.blocks, axes, [r for r in readings if isinstance(r, CallReading)])
+    for b, (axis, unique) in enumerate(zip(words, axes, strict=True)):
+        table = np.take(table, [unique.index(w) for w in axis], axis=b)
+    table = table * _dead_locus_factor(model, readings)
+    return (factor * table).transpose([*order, *(b for b in range(len(model.blocks)) if b not in order)]).reshape(shape)
+
+
+def _outcome_chances(model: CrossModel, b: int, sums: Sums, work: _Work) -> Array:
+    """P(outcome at block b) of each egg, shape (n_eggs, n_outcomes)."""
+    block, group = model.blocks[b], work.classes[b]
+    if b not in work.order:
+        expected = np.stack([block.expected(k) for k in range(model.n_sires)])
+        return sums.sire @ expected
+    i = work.order.index(b)
+    if group.one_each:
+        rest = tuple(1 + j for j in range(len(work.order)) if j != i)
+        return sums.classes.sum(rest)[:, group.of_outcome]
+    chances = np.zeros((sums.sire.shape[0], len(block.outcomes)))
+    for k, part in enumerate(sums.split[i]):
+        chances += np.einsum("eods,dso->eo", part[:, group.of_outcome], block.transmission[k], optimize=False)
+    return chances
+
+
+def _call_chances(model: CrossModel, sums: Sums, work: _Work) -> Array:
+    """P(visual call) of each egg in the order of ``model.calls``, shape (n_eggs, n_calls)."""
+    table = sums.classes
+    for i, b in enumerate(work.order):
+        group = work.classes[b]
+        n_looks = len(model.look_axes[b])
+        if n_looks != group.n:
+            merge = np.zeros((group.n, n_looks))
+            merge[np.arange(group.n), group.look_of_class] = 1.0
+            table = np.moveaxis(np.tensordot(table, merge, axes=(1 + i, 0)), -1, 1 + i)
+        elif not np.array_equal(group.look_of_class, np.arange(group.n)):
+            table = np.take(table, np.argsort(group.look_of_class), axis=1 + i)
+    if work.order:
+        table = table.transpose(0, *(1 + work.order.index(b) for b in sorted(work.order)))
+    return table.reshape(table.shape[0], -1)
+
+
+def _egg_loci(model: CrossModel, outcomes: Sequence[Array]) -> dict[str, dict[Genotype, float]]:
+    loci: dict[str, dict[Genotype, float]] = {}
+    for block, chances in zip(model.blocks, outcomes, strict=True):
+        for outcome, p in zip(block.outcomes, chances, strict=True):
+            for name, genotype in outcome.genotypes:
+                at = loci.setdefault(name, {})
+                at[genotype] = at.get(genotype, 0.0) + float(p)
+    return {name: loci[name] for name in model.locus_names}
+
+
+def _sex_chances(model: CrossModel, egg: Egg, sires: Array, outcomes: Sequence[Array]) -> dict[Sex, float]:
+    if egg.sex is not None:
+        return {sex: float(sex is egg.sex) for sex in Sex}
+    for block, chances in zip(model.blocks, outcomes, strict=True):
+        if block.sexed:
+            return {
+                sex: float(sum(p for o, p in zip(block.outcomes, chances, strict=True) if o.sex is sex)) for sex in Sex
+            }
+    return {sex: float(sum(p * model.sex_chances(k)[sex] for k, p in enumerate(sires))) for sex in Sex}
+
+
+def _parents(model: CrossModel, sums: Sums, work: _Work) -> tuple[ParentPosterior, ...]:
+    def loci(joint: Array, states, prior) -> dict[str, dict[Genotype, float]]:
+        found: dict[str, dict[Genotype, float]] = {}
+        for b, block in enumerate(model.blocks):
+            weights = prior(block)
+            if b in work.order:
+                i = work.order.index(b)
+                weights = joint.sum(tuple(j for j in range(joint.ndim) if j != i))
+            found.update(genotype_marginals(block.loci, states(block), weights))
+        return {name: found[name] for name in model.locus_names}
+
+    parents = [
+        ParentPosterior("dam", model.cross.dam.name, loci(sums.dam, lambda x: x.dam_states, lambda x: x.dam_prior))
+    ]
+    for k, sire in enumerate(model.cross.sires):
+        if not hasattr(sire, "loci"):
+            continue
+        found = loci(sums.sires[k], lambda x, k=k: x.sire_states[k], lambda x, k=k: x.sire_priors[k])
+        parents.append(ParentPosterior("sire", sire.name, found))
+    return tuple(parents)
+
+
+def _clash(
+    model: CrossModel, eggs: Sequence[Egg], parent_readings: Mapping[str, Sequence[Reading]], memory_bytes: int
+) -> str:
+    """Name a smallest-by-removal set of eggs that cannot be together."""
+    clashing = clashing_eggs(model, eggs, parent_readings, memory_bytes=memory_bytes)
+    labels = ", ".join(egg.label for egg in clashing)
+    if not clashing:
+        return (
+            f"the readings of the parents themselves cannot be true together with what is recorded of {model.cross.dam.name} "
+            f"and {', '.join(model.sire_names)}; check the parents' genes"
+        )
+    what = "what was read of egg" if len(clashing) == 1 else "what was read of eggs"
+    return (
+        f"{what} {labels} cannot come from {model.cross.dam.name} and {' or '.join(model.sire_names)}; "
+        "check these readings, the parents' genes and the list of sires"
+    )
+
+
+def clashing_eggs(
+    model: CrossModel,
+    eggs: Sequence[Egg],
+    parent_readings: Mapping[str, Sequence[Reading]] | None = None,
+    *,
+    memory_bytes: int = MEMORY_BYTES,
+) -> tuple[Egg, ...]:
+    """A set of eggs that contradict the cross together, none of which can be left out; empty if nothing clashes."""
+    readings = parent_readings or {}
+
+    def possible(some: Sequence[Egg]) -> bool:
+        return _sum(model, some, readings, memory_bytes)[0].log_evidence > -math.inf
+
+    if possible(eggs):
+        return ()
+    clashing = list(eggs)
+    for egg in eggs:
+        rest = [e for e in clashing if e is not egg]
+        if rest and not possible(rest):
+            clashing = rest
+    if len(clashing) == 1 and not possible([Egg("nothing")]):
+        return ()
+    return tuple(clashing)

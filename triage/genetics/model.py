@@ -1,0 +1,327 @@
+"""A cross made ready for inference: blocks of loci with pruned domains and transmission tables.
+
+A *block* is one locus, or two linked ones. Only genotypes that the parents' priors allow are states of a parent, and
+only what those states can give are outcomes of a hatchling; loci at which nobody carries anything are left out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from triage.errors import UnsupportedInheritanceError
+from triage.genetics.transmission import (
+    Diplotype,
+    Outcome,
+    Outcomes,
+    automixis,
+    autosomal,
+    given_hatched,
+    linked,
+    sex_linked,
+)
+from triage.records import (
+    NORMAL,
+    Cross,
+    Genotype,
+    Linkage,
+    Locus,
+    Parent,
+    Parthenogenesis,
+    Phase,
+    Sex,
+    Species,
+    VisualCall,
+)
+
+State = Genotype | Diplotype
+_NO_STATE = Genotype("none", "none")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Block:
+    """One locus or linked pair of a cross.
+
+    Attributes
+    ----------
+    loci
+        Locus names, one or two.
+    dam_states, sire_states
+        Possible states of the dam and, per candidate sire, of the sire.
+    dam_prior, sire_priors
+        Their probabilities, shapes (n_dam_states,) and (n_sire_states,) per candidate.
+    outcomes
+        What a hatchling can be; the last axis of every transmission table.
+    transmission
+        Per candidate sire, P(outcome | dam state, sire state, hatched), shape (n_dam_states, n_sire_states, n_outcomes).
+    hatched
+        Per candidate sire, share of eggs that hatch, shape (n_dam_states, n_sire_states).
+    looks
+        Per outcome, the look word at each of ``loci``.
+    """
+
+    loci: tuple[str, ...]
+    dam_states: tuple[State, ...]
+    dam_prior: NDArray[np.float64]
+    sire_states: tuple[tuple[State, ...], ...]
+    sire_priors: tuple[NDArray[np.float64], ...]
+    outcomes: tuple[Outcome, ...]
+    transmission: tuple[NDArray[np.float64], ...]
+    hatched: tuple[NDArray[np.float64], ...]
+    looks: tuple[tuple[str, ...], ...]
+
+    @property
+    def sexed(self) -> bool:
+        return self.outcomes[0].sex is not None
+
+    def expected(self, candidate: int) -> NDArray[np.float64]:
+        """P(outcome | candidate sire) before any reading, shape (n_outcomes,)."""
+        return np.einsum("d,s,dso->o", self.dam_prior, self.sire_priors[candidate], self.transmission[candidate])
+
+
+@dataclass(frozen=True, eq=False)
+class CrossModel:
+    """A cross with its live blocks. Build it once with ``compile_cross``; it does not depend on the readings."""
+
+    cross: Cross
+    blocks: tuple[Block, ...]
+    shares: NDArray[np.float64]
+    mixed: float
+
+    @property
+    def species(self) -> Species:
+        return self.cross.species
+
+    @property
+    def n_sires(self) -> int:
+        return len(self.cross.sires)
+
+    @property
+    def sire_names(self) -> tuple[str, ...]:
+        return tuple(s.name for s in self.cross.sires)
+
+    @property
+    def locus_names(self) -> tuple[str, ...]:
+        """Live loci in catalogue order."""
+        live = {name for block in self.blocks for name in block.loci}
+        return tuple(locus.name for locus in self.species.loci if locus.name in live)
+
+    def sex_chances(self, candidate: int) -> dict[Sex, float]:
+        """P(sex) of a hatchling by this candidate; parthenogenesis gives daughters only where females are XX."""
+        if isinstance(self.cross.sires[candidate], Parthenogenesis):
+            return {Sex.FEMALE: 1.0, Sex.MALE: 0.0}
+        return {Sex.FEMALE: 0.5, Sex.MALE: 0.5}
+
+    @cached_property
+    def look_axes(self) -> tuple[tuple[tuple[str, ...], ...], ...]:
+        """Per block, the distinct look-word tuples of its outcomes, in order of first appearance."""
+        return tuple(tuple(dict.fromkeys(block.looks)) for block in self.blocks)
+
+    @property
+    def n_calls(self) -> int:
+        return math.prod(len(axis) for axis in self.look_axes)
+
+    @cached_property
+    def calls(self) -> tuple[VisualCall, ...]:
+        """Every visual call the cross could give, in the C order of ``look_axes``."""
+        order = {locus.name: i for i, locus in enumerate(self.species.loci)}
+        per_block = [
+            [
+                tuple((order[name], name, word) for name, word in zip(block.loci, words, strict=True) if word)
+                for words in axis
+            ]
+            for block, axis in zip(self.blocks, self.look_axes, strict=True)
+        ]
+        joined: list[tuple] = [()]
+        for axis in per_block:
+            joined = [done + more for done in joined for more in axis]
+        return tuple(VisualCall(tuple((name, word) for _, name, word in sorted(parts))) for parts in joined)
+
+    def expected_calls(self, candidate: int | None = None) -> NDArray[np.float64]:
+        """P(visual call) from the parents alone, in the order of ``calls``; of one candidate sire or by their shares."""
+        if candidate is None:
+            return sum(
+                share * self.expected_calls(k) for k, share in enumerate(self.shares) if share > 0
+            )
+        table = np.ones(1)
+        for block, axis in zip(self.blocks, self.look_axes, strict=True):
+            place = [axis.index(words) for words in block.looks]
+            by_look = np.bincount(place, weights=block.expected(candidate), minlength=len(axis))
+            table = np.multiply.outer(table, by_look)
+        return table.reshape(-1)
+
+
+def compile_cross(cross: Cross) -> CrossModel:
+    """Prune a cross to its live loci and possible genotypes and tabulate transmission.
+
+    Raises
+    ------
+    UnsupportedInheritanceError
+        Two sex-linked loci are live (their linkage to one another is not computed), a linkage names a sex-linked or
+        unknown locus, or parthenogenesis is offered for a species with ZW females.
+    """
+    species = cross.species
+    live = [locus for locus in species.loci if _is_live(locus, cross)]
+    if sum(locus.sex_linked for locus in live) > 1:
+        names = " and ".join(locus.name for locus in live if locus.sex_linked)
+        raise UnsupportedInheritanceError(
+            f"cross of {cross.dam.name}: {names} are both sex-linked, and linkage between them is not computed; "
+            "needed: a cross with at most one sex-linked gene"
+        )
+    if species.heterogametic is Sex.FEMALE and any(isinstance(s, Parthenogenesis) for s in cross.sires):
+        raise UnsupportedInheritanceError(
+            f"cross of {cross.dam.name}: parthenogenesis is computed for species with XX females only, not for the {species.name}"
+        )
+    pairs = _linked_pairs(cross, live)
+    blocks = []
+    done: set[str] = set()
+    for locus in live:
+        if locus.name in done:
+            continue
+        linkage = pairs.get(locus.name)
+        names = (linkage.first, linkage.second) if linkage else (locus.name,)
+        done.update(names)
+        blocks.append(_block(cross, tuple(species.locus(n) for n in names), linkage))
+    return CrossModel(cross, tuple(blocks), np.array([float(s) for s in cross.shares]), float(cross.mixed))
+
+
+def _is_live(locus: Locus, cross: Cross) -> bool:
+    """Whether anybody in the cross may carry a mutant allele of the locus."""
+    parents = [cross.dam, *(s for s in cross.sires if isinstance(s, Parent))]
+    return any(
+        p > 0 and set(g.alleles) != {NORMAL}
+        for parent in parents
+        if locus.name in parent.loci
+        for g, p in parent.loci[locus.name].states
+    )
+
+
+def _linked_pairs(cross: Cross, live: Sequence[Locus]) -> dict[str, Linkage]:
+    live_names = {locus.name for locus in live}
+    pairs: dict[str, Linkage] = {}
+    for linkage in cross.linkages:
+        for name in (linkage.first, linkage.second):
+            if not cross.species.has_locus(name):
+                raise UnsupportedInheritanceError(f"linkage names '{name}', which is no locus of the {cross.species.name}")
+            if cross.species.locus(name).sex_linked:
+                raise UnsupportedInheritanceError(f"linkage of '{name}': linked sex-linked loci are not computed")
+            if name in pairs:
+                raise UnsupportedInheritanceError(f"locus '{name}' stands in two linkages; only pairs are computed")
+        if linkage.first in live_names and linkage.second in live_names:
+            pairs[linkage.first] = pairs[linkage.second] = linkage
+    return pairs
+
+
+def _block(cross: Cross, loci: tuple[Locus, ...], linkage: Linkage | None) -> Block:
+    dam_states = _states(cross, cross.dam, loci, linkage)
+    sires_states = [
+        {_NO_STATE: 1.0} if isinstance(sire, Parthenogenesis) else _states(cross, sire, loci, linkage)
+        for sire in cross.sires
+    ]
+    by_name = {locus.name: locus for locus in loci}
+    tables: list[list[list[tuple[Outcomes, float]]]] = []
+    for sire, states in zip(cross.sires, sires_states, strict=True):
+        tables.append(
+            [
+                [given_hatched(_transmit(cross, loci, linkage, d, sire, s), by_name) for s in states]
+                for d in dam_states
+            ]
+        )
+    found = {o for table in tables for row in table for outcomes, _ in row for o in outcomes}
+    outcomes = tuple(sorted(found, key=_outcome_order))
+    index = {o: i for i, o in enumerate(outcomes)}
+    transmission, hatched = [], []
+    for states, table in zip(sires_states, tables, strict=True):
+        chance = np.zeros((len(dam_states), len(states), len(outcomes)))
+        share = np.zeros((len(dam_states), len(states)))
+        for i, row in enumerate(table):
+            for j, (given, hatch) in enumerate(row):
+                share[i, j] = hatch
+                for outcome, p in given.items():
+                    chance[i, j, index[outcome]] = p
+        transmission.append(chance)
+        hatched.append(share)
+    return Block(
+        loci=tuple(by_name),
+        dam_states=tuple(dam_states),
+        dam_prior=np.array(list(dam_states.values())),
+        sire_states=tuple(tuple(s) for s in sires_states),
+        sire_priors=tuple(np.array(list(s.values())) for s in sires_states),
+        outcomes=outcomes,
+        transmission=tuple(transmission),
+        hatched=tuple(hatched),
+        looks=tuple(tuple(by_name[n].look(g) for n, g in o.genotypes) for o in outcomes),
+    )
+
+
+def _outcome_order(outcome: Outcome) -> tuple:
+    return (tuple(str(g) for _, g in outcome.genotypes), outcome.sex or "")
+
+
+def _states(cross: Cross, parent: Parent, loci: tuple[Locus, ...], linkage: Linkage | None) -> dict[State, float]:
+    priors = [parent.prior(locus, cross.species.heterogametic) for locus in loci]
+    if linkage is None:
+        return {g: float(p) for g, p in priors[0].states if p > 0}
+    states: dict[State, float] = {}
+    for first, p in priors[0].states:
+        for second, q in priors[1].states:
+            for diplotype, share in _phased(first, second, linkage.phases.get(parent.name)):
+                if p * q * share > 0:
+                    states[diplotype] = states.get(diplotype, 0.0) + float(p * q) * share
+    return states
+
+
+def _phased(first: Genotype, second: Genotype, phase: Phase | None) -> list[tuple[Diplotype, float]]:
+    """The ways two unphased genotypes can lie on chromosomes; a double het of unknown phase either way, 1/2 each."""
+    (a, b), (c, d) = _mutant_first(first), _mutant_first(second)
+    coupling, repulsion = _diplotype((a, c), (b, d)), _diplotype((a, d), (b, c))
+    if coupling == repulsion:
+        return [(coupling, 1.0)]
+    if phase is Phase.COUPLING:
+        return [(coupling, 1.0)]
+    if phase is Phase.REPULSION:
+        return [(repulsion, 1.0)]
+    return [(coupling, 0.5), (repulsion, 0.5)]
+
+
+def _mutant_first(genotype: Genotype) -> tuple[str, str]:
+    return (genotype.second, genotype.first) if genotype.first == NORMAL else genotype.alleles
+
+
+def _diplotype(one: tuple[str, str], other: tuple[str, str]) -> Diplotype:
+    return Diplotype(*sorted((one, other)))
+
+
+def _transmit(
+    cross: Cross, loci: tuple[Locus, ...], linkage: Linkage | None, dam: State, sire: Parent | Parthenogenesis, state: State
+) -> Outcomes:
+    heterogametic = cross.species.heterogametic
+    if isinstance(sire, Parthenogenesis):
+        if linkage is not None:
+            raise UnsupportedInheritanceError("parthenogenesis with linked loci is not computed; leave the linkage out")
+        return automixis(
+            loci[0].name,
+            dam,
+            sire.kept_heterozygosity,
+            linked_to_sex=loci[0].sex_linked,
+        )
+    if linkage is not None:
+        return linked((loci[0].name, loci[1].name), dam, state, linkage.recombination)
+    if loci[0].sex_linked:
+        return sex_linked(loci[0].name, dam, state, cross.crossover_rate(loci[0]), heterogametic)
+    return autosomal(loci[0].name, dam, state)
+
+
+def genotype_marginals(loci: tuple[str, ...], states: Sequence[State], weights: NDArray) -> Mapping[str, dict[Genotype, float]]:
+    """Probability of each genotype by locus from weights over the states of a parent."""
+    found: dict[str, dict[Genotype, float]] = {name: {} for name in loci}
+    for state, weight in zip(states, weights, strict=True):
+        genotypes = state.genotypes() if isinstance(state, Diplotype) else (state,)
+        for name, genotype in zip(loci, genotypes, strict=True):
+            found[name][genotype] = found[name].get(genotype, 0.0) + float(weight)
+    return found
