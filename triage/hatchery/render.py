@@ -1,0 +1,165 @@
+"""Draws photos of hatchlings from genotypes and seeds."""
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+
+from triage.catalogue.looks import Looks, ball_python_looks
+from triage.hatchery import draws
+from triage.hatchery.backgrounds import choose, make_background
+from triage.hatchery.camera import make_camera
+from triage.hatchery.egg import paint_egg
+from triage.hatchery.express import Genotype, encode, express
+from triage.hatchery.light import light_ground, light_skin, make_light
+from triage.hatchery.pose import make_pose
+from triage.hatchery.raster import rasterise
+from triage.hatchery.response import expose
+from triage.hatchery.skin import make_skin
+from triage.hatchery.stages import STAGES, make_stage
+from triage.hatchery.surface import shade_surface
+
+DOMAINS = ("training", "shifted")
+_SUPERSAMPLING = 2
+_VISIBLE_BINS = 64
+_PIXELS_A_BATCH = 256 * 160 * 160  # bounds the memory of one pass on a GPU
+
+
+@dataclass(frozen=True)
+class Photos:
+    """Rendered photos and the truth about them.
+
+    `images` float32 (B, 3, size, size), sRGB 0..1. `masks` float32 (B, 1, size, size), share of each pixel covered by
+    the visible animal. `stage_index` int64 (B,) into STAGES. `visible_share` float32 (B,): share of the body's length
+    of which some of the surface is seen. All lie on the device they were rendered on.
+    """
+
+    images: Tensor
+    masks: Tensor
+    stage_index: Tensor
+    visible_share: Tensor
+
+    @property
+    def stages(self) -> tuple[str, ...]:
+        """The stage of each photo, in words."""
+        return tuple(STAGES[index] for index in self.stage_index.tolist())
+
+
+def render(
+    genotypes: Sequence[Genotype] | Tensor,
+    animal_seeds: Sequence[int] | Tensor,
+    photo_seeds: Sequence[int] | Tensor,
+    *,
+    size: int = 224,
+    stage: str | Sequence[str] | None = None,
+    device: torch.device | str = "cpu",
+    domain: str = "training",
+    looks: Looks | None = None,
+) -> Photos:
+    """One photo per (genotype, animal, photo) triple.
+
+    `genotypes`: mappings locus -> (allele, allele), or the tensor of `encode`. The animal seed fixes the individual,
+    the photo seed everything about the picture: pose, stage unless given, light, ground, camera. A photo has the same
+    bits whatever else is in the call. `size` is in pixels, a multiple of 16, 64 or more. ValueError on bad arguments,
+    UnknownNameError on a genotype the looks do not know.
+    """
+    if domain not in DOMAINS:
+        raise ValueError(f"domain {domain!r} is not one of {', '.join(DOMAINS)}")
+    if size < 64 or size % 16:
+        raise ValueError(f"size {size}: needed a multiple of 16, at least 64")
+    looks = looks or ball_python_looks()
+    device = torch.device(device)
+    codes = encode(genotypes, looks).to(device)
+    animals, photos = draws.seed_tensor(animal_seeds, device), draws.seed_tensor(photo_seeds, device)
+    if not len(codes) == len(animals) == len(photos) or not len(codes):
+        raise ValueError(f"{len(codes)} genotypes, {len(animals)} animal seeds, {len(photos)} photo seeds: needed as "
+                         "many of each, at least one")
+    if stage is not None and not isinstance(stage, str) and len(stage) != len(codes):
+        raise ValueError(f"{len(stage)} stages for {len(codes)} photos")
+
+    def one_pass(rows: slice) -> Photos:
+        part = stage if stage is None or isinstance(stage, str) else list(stage)[rows]
+        with torch.no_grad():
+            return _draw(codes[rows], animals[rows], photos[rows], size, part, looks)
+
+    # On a CPU one photo at a time stays in the cache; a GPU wants as many as its memory holds.
+    step = 1 if device.type == "cpu" else max(1, _PIXELS_A_BATCH // (size * size))
+    slices = [slice(start, min(start + step, len(codes))) for start in range(0, len(codes), step)]
+    if device.type == "cpu" and len(slices) > 1 and torch.get_num_threads() > 1:
+        with ThreadPoolExecutor(torch.get_num_threads()) as pool:
+            parts = list(pool.map(one_pass, slices))
+    else:
+        parts = [one_pass(rows) for rows in slices]
+    if len(parts) == 1:
+        return parts[0]
+    return Photos(*(torch.cat([getattr(part, name) for part in parts])
+                    for name in ("images", "masks", "stage_index", "visible_share")))
+
+
+def skin_size(size: int) -> tuple[int, int]:
+    """Rows and columns of the skin map that suit a picture `size` pixels wide."""
+    return 16 * round(size * 3.6 / 16), 16 * max(4, round(size * 0.66 / 16))
+
+
+def _draw(
+    codes: Tensor, animals: Tensor, photos: Tensor, size: int, stage_name: str | Sequence[str] | None, looks: Looks
+) -> Photos:
+    batch, device = len(codes), codes.device
+    stage = make_stage(photos, stage_name)
+    look = express(codes, animals, stage.age, looks)
+    skin = make_skin(look, animals, skin_size(size))
+    pose = make_pose(photos, stage.in_egg)
+    camera = make_camera(photos, pose.nodes, stage.in_egg)
+    high = size * _SUPERSAMPLING
+    pixels = rasterise(pose, camera, high, compact=batch == 1 and device.type == "cpu")
+    surface = shade_surface(skin, look, stage, pixels, animals, photos, camera.scale * high)
+
+    ground = camera.ground(size) / stage.growth.view(-1, 1, 1, 1)
+    back = make_background(choose(photos, stage.in_egg), ground, photos)
+    visible = pixels.seen_flat[:, None]
+    depth_shadow = torch.zeros(batch, 1, size, size, device=device)
+    eggs = [row for row, inside in enumerate(stage.in_egg.tolist()) if inside]
+    if eggs:
+        rows = torch.tensor(eggs, device=device)
+        egg = paint_egg(back[rows], pose.nodes[rows], _rows(camera, rows), photos[rows])
+        back[rows] = egg.back
+        depth_shadow[rows] = egg.depth_shadow
+        slit = torch.ones(batch, 1, size, size, device=device)
+        slit[rows] = egg.slit
+        emerged = torch.full((batch, 1), 2.0, device=device)
+        emerged[rows] = egg.emerged[:, None]
+        slit_p, shadow_p = pixels.pick(F.interpolate(torch.cat([slit, depth_shadow], 1), (high, high), mode="bilinear",
+                                                     align_corners=False)).unbind(1)
+        free = ((emerged - pixels.s) * (1 / 0.012)).clamp(0, 1)
+        visible = visible * torch.maximum(free, slit_p)[:, None]
+        darkened = (1 - 0.35 * shadow_p * (1 - free))[:, None]
+    else:
+        darkened = torch.ones(batch, 1, 1, device=device)
+
+    planes = pixels.spread(torch.cat([pixels.position[:, 2:].clamp(min=0), visible], 1))
+    planes = F.avg_pool2d(planes, _SUPERSAMPLING)
+    light = make_light(planes[:, :1], planes[:, 1:], camera, photos)
+    lit_ground = light_ground(back, light, (depth_shadow > 0).float())
+    colour = light_skin(surface, pixels, light, stage, camera, lit_ground) * darkened
+    animal = F.avg_pool2d(pixels.spread(colour * visible), _SUPERSAMPLING)
+    mask = planes[:, 1:]
+    image = expose(animal + lit_ground * (1 - mask), photos)
+    return Photos(image, mask, stage.index, _visible_share(pixels.s, visible[:, 0]))
+
+
+def _rows(camera, rows: Tensor):
+    return type(camera)(camera.tilt[rows], camera.target[rows], camera.distance[rows], camera.focal[rows])
+
+
+def _visible_share(s: Tensor, visible: Tensor) -> Tensor:
+    """Share of the body's length seen (B,): bins along s with at least one visible pixel."""
+    bins = (s * _VISIBLE_BINS).long().clamp(0, _VISIBLE_BINS - 1)
+    found = torch.zeros(len(s), _VISIBLE_BINS, device=s.device)
+    found.scatter_reduce_(1, bins, (visible > 0.5).float(), "amax")
+    count = found[:, 0]
+    for number in range(1, _VISIBLE_BINS):
+        count = count + found[:, number]
+    return count / _VISIBLE_BINS

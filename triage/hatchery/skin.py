@@ -1,0 +1,295 @@
+"""The skin of an animal as a map in body coordinates.
+
+Rows run from snout (s = 0) to tail tip (s = 1), columns around the body: v in -0.5..0.5, 0 on the spine, +-0.5 on the
+belly midline. The pattern is a signed field, positive where pale, in units of mid-body girth: jittered blotches with
+dark spots, marks on the spine, stripes and lines, all warped by band-limited noise. Colour is light reflected by a white
+layer through melanin, xanthin and erythrin (Beer-Lambert law), linear RGB.
+"""
+
+from dataclasses import dataclass
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+
+from triage.hatchery import draws
+from triage.hatchery.body import GIRTHS, HEAD
+from triage.hatchery.fields import smooth_step
+
+_CELLS = 64  # places in the tables of blotches and spinal marks
+_MARK_SPACING = 0.34
+_BROWN = (1.00, 1.17, 1.32)  # absorption of melanin in red, green, blue
+_LAVENDER = (0.72, 1.06, 0.74)  # the same where it stays unfinished
+_XANTHIN = (0.05, 0.27, 1.75)
+_ERYTHRIN = (0.12, 0.88, 1.12)
+_WHITE = (0.90, 0.875, 0.835)  # the reflecting layer
+
+_SALT_LOW, _SALT_MIDDLE, _SALT_FINE, _SALT_BLOTCHES, _SALT_MARKS, _SALT_PIED, _SALT_HEAD, _SALT_CALICO = range(201, 209)
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Band-limited noise planes of an animal: low (B, 3, S, P), middle (B, 3, S, P), fine (B, 2, S, P)."""
+
+    low: Tensor
+    middle: Tensor
+    fine: Tensor
+
+
+def ramp(low: float | Tensor, high: float | Tensor, value: Tensor) -> Tensor:
+    """Straight step from 0 at `low` to 1 at `high`: enough for edges a few pixels wide."""
+    return ((value - low) / (high - low)).clamp(0, 1)
+
+
+def _chance(normal: Tensor) -> Tensor:
+    return 0.5 * (1 + torch.erf(normal * 0.70711))
+
+
+def skin_noise(animal_seeds: Tensor, size: tuple[int, int]) -> Noise:
+    """Noise of each animal, at the resolution of the map."""
+
+    def plane(salt: int, channels: int, cells: tuple[int, int], mode: str) -> Tensor:
+        table = draws.coarse_normal(animal_seeds, salt, channels, *cells)
+        return F.interpolate(table, size, mode=mode, align_corners=False)
+
+    return Noise(
+        plane(_SALT_LOW, 3, (34, 7), "bicubic"),
+        plane(_SALT_MIDDLE, 3, (88, 17), "bicubic"),
+        plane(_SALT_FINE, 2, (260, 50), "bilinear"),
+    )
+
+
+def _pick(table: Tensor, index: Tensor) -> tuple[Tensor, ...]:
+    """table (B, C, K), index (B, S, P) -> C planes (B, S, P)."""
+    batch, channels, _ = table.shape
+    flat = index.reshape(batch, 1, -1).expand(-1, channels, -1)
+    return torch.gather(table, 2, flat).reshape(batch, channels, *index.shape[1:]).unbind(1)
+
+
+def _blotches(look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, v: Tensor, height_v: Tensor):
+    """Signed fields of the lateral blotches and of the dark spots in them, (B, S, P) each."""
+    spacing = 0.86 * GIRTHS / look["blotch_count"]  # (B, 1, 1)
+    draw = draws.normal(animal_seeds, _SALT_BLOTCHES, 8, 2 * _CELLS)
+    gap, flat = spacing[:, 0], {name: value[:, 0] for name, value in look.items()}  # (B, 1) for the tables
+    shift = (0.13 * draw[:, 0]).clamp(-0.4, 0.4)
+    dropped = (_chance(draw[:, 5]) < flat["dropped_columns"]).float()  # the dark column beside it is gone
+    half = 0.5 * flat["blotch_width"] * gap * (1 + 0.17 * draw[:, 1]).clamp(0.5, 1.6) + dropped * gap * 0.55
+    half = torch.minimum(half, (0.98 - shift.abs()) * gap)  # only the two nearest cells are looked at
+    top = flat["blotch_top"] + 0.024 * draw[:, 2]
+    spot = 0.5 * flat["blotch_width"].clamp(max=0.75) * gap
+    has_spot = (_chance(draw[:, 3]) < flat["blotch_eyes"]).float()
+    upper = spot * (0.30 + 0.07 * draw[:, 4] + 0.10 * flat["single_eye"]) * has_spot - (1 - has_spot) * 0.5
+    lower = spot * 0.22 * (_chance(draw[:, 7]) < flat["blotch_eyes"] * 0.5).float()
+    table = torch.stack([shift, half, top, upper, 0.40 + 0.05 * draw[:, 6], torch.where(lower > 0, lower, lower - 0.5)], 1)
+
+    apart = 0.5 * flat["blotch_width"].clamp(max=0.75)[..., None] * spacing * 0.50 * (1 - look["single_eye"])
+    banded = look["banding"] > 0.5
+    side = torch.where(banded, torch.zeros_like(v), (v > 0).float())
+    place = along / spacing + side * 0.5
+    first = (place - 0.5).floor()
+    pale = torch.full_like(along, -1.0)
+    dark = torch.full_like(along, -1.0)
+    for step in (0, 1):
+        cell = first + step
+        index = (cell.long() + 2).clamp(0, _CELLS - 1) + side.long() * _CELLS
+        shift_p, half_p, top_p, upper_p, spot_y, lower_p = _pick(table, index)
+        x = (place - (cell + 0.5 + shift_p)) * spacing
+        distance = x.abs()
+        tall = (look["belly_edge"] - top_p).clamp(min=0.05)
+        y = (height_v - top_p) / tall
+        # round at the top, waisted below the middle, flaring into the belly
+        crown = (1 - (1 - y * 2.5).clamp(0, 1) ** 2).clamp(min=0).sqrt()
+        waist = 1 - 0.42 * smooth_step(0.4, 0.85, y) + 0.55 * ramp(0.85, 1.15, y)
+        field = torch.minimum(half_p * torch.where(y < 0.4, crown, waist) - distance, y * tall * 1.1)
+        pale = torch.maximum(pale, field)
+        eye = upper_p - torch.sqrt((distance - apart) ** 2 + ((y - spot_y) * tall * 0.85) ** 2)
+        small = lower_p - torch.sqrt(x * x + ((y - 0.80) * tall) ** 2)
+        dark = torch.maximum(dark, torch.maximum(eye, small))
+    return pale, dark
+
+
+def _spinal_marks(look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, wavy_v: Tensor):
+    """Signed field of the pale marks on the spine, and the dark dots of a plain-bodied animal, (B, S, P) each."""
+    draw = draws.normal(animal_seeds, _SALT_MARKS, 6, _CELLS)
+    flat = {name: value[:, 0] for name, value in look.items()}
+    half_width = flat["dorsal_width"] * (1 + 0.33 * draw[:, 1]).clamp(0.35, 1.9)
+    half_length = _MARK_SPACING * (0.20 + 0.14 * _chance(draw[:, 2]) + 0.40 * flat["dorsal_length"]).clamp(min=0.05)
+    missing = (_chance(draw[:, 3]) >= flat["dorsal_share"]).float() * 0.5
+    shown = torch.where(flat["dorsal_width"] > 0.004, half_width - missing, half_width - 2.0)
+    dots = (0.012 + 0.005 * draw[:, 5]) * (flat["dorsal_dots"] > 0.05)
+    table = torch.stack([(0.2 * draw[:, 0]).clamp(-0.45, 0.45), shown, half_length, 0.013 * draw[:, 4], dots], 1)
+    place = along / _MARK_SPACING
+    first = (place - 0.5).floor()
+    pale = torch.full_like(along, -2.0)
+    dark = torch.full_like(along, -2.0)
+    for step in (0, 1):
+        cell = first + step
+        shift, width, length, offset, dot = _pick(table, (cell.long() + 2).clamp(0, _CELLS - 1))
+        x = (place - (cell + 0.5 + shift)).abs() * _MARK_SPACING
+        off = wavy_v + offset
+        pale = torch.maximum(pale, width - torch.sqrt((x - length).clamp(min=0) ** 2 + off * off))
+        dark = torch.maximum(dark, dot - torch.sqrt((x - length * 0.25).clamp(min=0) ** 2 + off * off * 1.4))
+    return pale, dark
+
+
+def make_skin(look: dict[str, Tensor], animal_seeds: Tensor, size: tuple[int, int]) -> Tensor:
+    """Reflectance (B, 3, S, P), linear RGB, of animals whose settings `look` come from `express`."""
+    rows, columns = size
+    device, batch = animal_seeds.device, len(animal_seeds)
+    q = {name: value.view(batch, 1, 1) for name, value in look.items()}
+    s = ((torch.arange(rows, device=device) + 0.5) / rows).view(1, rows, 1)
+    v = ((torch.arange(columns, device=device) + 0.5) / columns - 0.5).view(1, 1, columns)
+    va = v.abs()
+    noise = skin_noise(animal_seeds, size)
+    low0, low1, low2 = noise.low.unbind(1)
+    mid0, mid1, mid2 = noise.middle.unbind(1)
+    fine0, fine1 = noise.fine.unbind(1)
+
+    # ---- pattern -------------------------------------------------------------------------------------------------
+    along = s * GIRTHS + q["irregularity"] * (0.026 * low0 + 0.008 * mid0)
+    warped_v = v + q["irregularity"] * (0.016 * low1 + 0.006 * mid1)
+    height = warped_v.abs()
+    blotch, spots = _blotches(q, animal_seeds, along, v, height)
+    marks, dots = _spinal_marks(q, animal_seeds, along, warped_v + 0.005 * mid1)
+    rough = 0.0014 * fine0 + 0.0025 * mid2
+    # blotches broken into rings: a dark line inside the rim, interrupted by noise
+    ring = (blotch - 0.034).abs() - 0.013 * q["blotch_rings"] * ramp(-0.6, 0.2, mid0 + 0.5 * low2)
+    blotch = torch.where(q["blotch_rings"] > 0.02, torch.minimum(blotch, ring), blotch)
+    stripe_half = 0.046 + 0.010 * low2
+    stripe = (stripe_half - (warped_v + 0.006 * mid1).abs()) - (1 - q["pale_stripe"]) * 0.12
+    pattern = torch.maximum(blotch, marks) + q["reduction"]
+    pattern = torch.minimum(pattern, -spots) + rough
+    edge_line = ((warped_v + 0.006 * mid1).abs() - stripe_half - 0.016).abs() - 0.011 * q["pale_stripe"]
+    striped = torch.maximum(torch.minimum(pattern, edge_line), stripe)
+    pattern = torch.where(q["pale_stripe"] > 0.02, striped, pattern)
+    web = 0.0070 + 0.0035 * mid1 - 0.05 * ramp(0.25, 0.32, height)
+    web = web - 0.042 * (low2 + 0.30 * mid0 + 0.35 * torch.sin(along * 20.944 + 3 * low0)).abs()
+    pattern = torch.where(q["web_lines"] > 0.02, torch.minimum(pattern, -web * q["web_lines"] - (1 - q["web_lines"])
+                                                               * (1 - q["web_lines"]) * 0.02), pattern)
+    broad = 0.062 + 0.024 * low2 - (warped_v + 0.012 * mid1).abs() - (1 - q["dorsal_stripe"]) * 0.2
+    pattern = torch.where(q["dorsal_stripe"] > 0.02, torch.minimum(pattern, -broad), pattern)
+    line_at = (v + 0.014 * low1 + 0.007 * mid1).abs() - (0.088 + 0.010 * low2)
+    line = (0.0085 + 0.003 * mid2).clamp(min=0.001) * q["pin_lines"] - line_at.abs()
+    pattern = torch.where(q["pin_lines"] > 0.02, torch.minimum(pattern, -line), pattern)
+
+    pale = smooth_step(-1.0, 1.0, pattern / q["edge_softness"]) * (1 - q["blotch_fill"])
+    core = smooth_step(0.0, 0.055, pattern)  # 0 at the rim of a blotch, 1 inside
+    deep = smooth_step(0.0, 0.050, -pattern)  # 0 at the rim of the ground, 1 inside
+    deep = deep + (0.8 - deep) * q["blotch_fill"] * 0.85  # drowned blotches leave no outline
+
+    # ---- pigments ------------------------------------------------------------------------------------------------
+    low_flank = smooth_step(0.10, 0.31, va)  # (1, 1, P)
+    paling = q["flank_paling"] * low_flank
+    blotch_m = q["blotch_melanin"] * (1 - q["halo"] * (1 - core)) * (1 + 0.35 * core) * (1 - 0.75 * paling)
+    blotch_x = q["blotch_xanthin"] * (1 - 0.35 * q["halo"] * (1 - core)) * (1 - paling)
+    blotch_e = q["blotch_erythrin"] * (0.75 + 0.45 * core) * (1 - paling)
+    haze = q["blush"] * deep * (0.75 + 0.35 * low2).clamp(0, 1.3) * (1 - 0.6 * smooth_step(0.10, 0.24, va))
+    ground_m = q["ground_melanin"] * (1 + q["rim"] * (1 - deep)) * torch.exp(-2.3 * haze) * (1 - 0.25 * low_flank)
+    loss = q["contrast_loss"]
+    ground_m = ground_m * (1 - loss) + blotch_m * 1.1 * loss
+    ground_x = q["ground_xanthin"] * (1 - 0.5 * haze) * (1 - loss) + blotch_x * loss
+    ground_e = q["ground_erythrin"] * (1 - 0.4 * haze) * (1 - loss) + blotch_e * loss
+    melanin = ground_m + (blotch_m - ground_m) * pale
+    xanthin = ground_x + (blotch_x - ground_x) * pale
+    erythrin = ground_e + (blotch_e - ground_e) * pale
+    dark_level = q["ground_melanin"] * 0.8 * (1 - loss * 0.7)
+    speck = ramp(0.75, 1.2, fine1 + 0.6 * mid0) * smooth_step(0.17, 0.25, va) * q["flank_speckle"]
+    speck = torch.maximum(speck, ramp(-0.012, 0.006, dots) * q["dorsal_dots"] * 0.55)
+    melanin = melanin + (dark_level - melanin).clamp(min=0) * speck
+
+    # ---- belly: white, its edge checked or scalloped --------------------------------------------------------------
+    checks = ramp(0.15, 0.55, torch.sin(along * 58.0 + 2.2 * low0 + 1.5 * torch.sign(v)) + 0.55 * mid2)
+    edge = q["belly_edge"] + 0.007 * fine1 * (1 + 2 * q["flank_speckle"]) + 0.012 * q["belly_checks"] * (checks - 0.5)
+    belly = smooth_step(-0.022, 0.022, height - edge)
+    near_edge = ramp(0.060, 0.030, (va - q["belly_edge"] - 0.03).abs())
+    stain = near_edge * checks * q["belly_checks"] * 0.55
+    track = ramp(0.016, 0.008, (va - 0.405 - 0.012 * low1).abs()) * q["belly_tracks"] * ramp(-0.4, 0.4, mid0 + 0.6)
+    stain = torch.maximum(stain, track) * q["ground_melanin"] * 0.45
+    melanin = melanin * (1 - 0.97 * belly) + belly * stain
+    xanthin = xanthin * (1 - 0.88 * belly)
+    erythrin = erythrin * (1 - 0.92 * belly)
+
+    melanin, xanthin, erythrin = _head(q, animal_seeds, s, v, (low2, mid0, mid1), (melanin, xanthin, erythrin))
+
+    # ---- the whole animal ----------------------------------------------------------------------------------------
+    hood = q["head_dark"] * smooth_step(0.19, 0.07, s + 0.012 * low1) * (1 - belly)
+    melanin = melanin + (q["ground_melanin"] * 1.15 - melanin).clamp(min=0) * hood
+    mottle = torch.exp(0.10 * mid2 + 0.07 * fine1 + 0.08 * low0)
+    keep = 1 - q["leucism"]
+    # white animals are not paint: faint cream and a pink bloom of blood under thin skin
+    cream = q["leucism"] * (0.022 * (1 + low0).clamp(min=0) + 0.012)
+    bloom = q["leucism"] * (0.035 + 0.020 * low2 + 0.030 * belly)
+    glow = q["dorsal_glow"] * smooth_step(0.045, 0.012, height) * ramp(0.06, 0.12, s) * q["leucism"].clamp(min=0.3)
+    melanin = melanin * q["melanin"] * mottle * keep
+    melanin = melanin + 0.40 * q["head_wash"] * q["leucism"] * smooth_step(0.085, 0.05, s)
+    xanthin = xanthin * q["xanthin"] * mottle * keep + cream + 0.55 * glow
+    erythrin = erythrin * q["erythrin"] * mottle * keep + bloom
+    freckles = ramp(1.55, 1.75, fine0 + 0.35 * mid0 + 0.9 * q["freckles"]) * (q["freckles"] > 0.01)
+    melanin = melanin + freckles * 1.7 * (1 - belly) * keep
+    bare = _unpigmented(q, animal_seeds, s, va, (low0, low1, mid0), size)
+    melanin, xanthin, erythrin = melanin * bare, xanthin * bare, erythrin * bare
+
+    planes = []
+    for channel in range(3):
+        brown, lavender = _BROWN[channel], _LAVENDER[channel]
+        depth = melanin * (brown + (lavender - brown) * q["lavender"])
+        depth = depth + xanthin * _XANTHIN[channel] + erythrin * _ERYTHRIN[channel]
+        planes.append(_WHITE[channel] * torch.exp(-depth.clamp(min=0)))
+    return torch.stack(planes, 1)
+
+
+def _head(q, animal_seeds: Tensor, s: Tensor, v: Tensor, noise, pigments):
+    """Blend the head's own pattern over the front of the map."""
+    low2, mid0, mid1 = noise
+    melanin, xanthin, erythrin = pigments
+    rows = max(1, int(melanin.shape[1] * HEAD * 1.45))  # the head's rows only
+    cut = slice(0, rows)
+    s, low2, mid0, mid1 = s[:, cut], low2[:, cut], mid0[:, cut], mid1[:, cut]
+    place = s / HEAD
+    va = v.abs()
+    blend = smooth_step(1.25, 0.95, place + 0.05 * mid0)
+    draw = draws.normal(animal_seeds, _SALT_HEAD, 6)[..., None, None]  # (B, 6, 1, 1)
+    across = va + 0.012 * low2 * smooth_step(0.2, 0.6, place)
+    crown = smooth_step(0.125, 0.100, across - 0.03 * smooth_step(0.35, 0.9, place))
+    mask = smooth_step(0.165, 0.185, across - 0.03 * smooth_step(0.3, 1.0, place))
+    mask = mask * smooth_step(0.262, 0.245, across) * smooth_step(0.05, 0.25, place)  # dark band through the eye
+    # clown: the crown splits to a narrow mark, the mask shrinks to a teardrop below the eye
+    mark = q["head_mark"]
+    narrow = smooth_step(0.062, 0.040, across - 0.030 * smooth_step(0.55, 1.0, place)) * smooth_step(0.25, 0.40, place)
+    crown = crown + (narrow - crown) * mark
+    tear_across = (across - 0.150 - 0.115 * ramp(0.30, 0.62, place)).abs()
+    tear = smooth_step(0.030, 0.016, tear_across) * smooth_step(0.26, 0.32, place) * smooth_step(0.70, 0.60, place)
+    mask = mask + (tear - mask) * mark
+    dark = torch.maximum(crown * (1 - 0.35 * smooth_step(0.28, 0.12, place)), mask)
+    spot_x, spot_v = (place - 0.62 - 0.05 * draw[:, 0]) * 0.32, va - 0.030 - 0.008 * draw[:, 1]
+    spot = smooth_step(0.035, 0.018, torch.sqrt(spot_x * spot_x + spot_v * spot_v)) * 0.55
+    dark = dark * (1 - spot * (0.3 + 0.7 * q["head_fade"]))
+    nose_x, nose_v = (place - 0.17 - 0.02 * draw[:, 2]) * 0.30, va - 0.060
+    nose = smooth_step(0.040, 0.022, torch.sqrt(nose_x * nose_x + nose_v * nose_v))
+    dark = dark * (1 - nose * q["nose_spots"])
+    crown_m = q["ground_melanin"] * 0.92 * torch.exp(-1.9 * q["head_fade"] * (0.7 + 0.3 * mid1.clamp(-1, 1)))
+    crown_m = crown_m * (1 - 0.55 * q["contrast_loss"]) + q["blotch_melanin"] * 0.55 * q["contrast_loss"]
+    lip = 1 - 0.9 * smooth_step(0.245, 0.275, across)
+    head_m = (dark * crown_m + (1 - dark) * q["blotch_melanin"] * 0.70) * lip
+    head_x = (dark * q["ground_xanthin"] + (1 - dark) * q["blotch_xanthin"] * 0.75) * lip
+    head_e = (dark * q["ground_erythrin"] + (1 - dark) * q["blotch_erythrin"] * 0.75) * lip
+    result = []
+    for body, head in ((melanin, head_m), (xanthin, head_x), (erythrin, head_e)):
+        front = body[:, cut]
+        result.append(torch.cat([front + (head - front) * blend, body[:, rows:]], 1))
+    return result
+
+
+def _unpigmented(q, animal_seeds: Tensor, s: Tensor, va: Tensor, noise, size: tuple[int, int]) -> Tensor:
+    """1 where pigment cells are, 0 in piebald stretches and calico patches; soft-edged (B, S, P)."""
+    low0, low1, mid0 = noise
+    stretches = draws.normal(animal_seeds, _SALT_PIED, 1, 11, 1)
+    stretches = F.interpolate(stretches, (size[0], 1), mode="bicubic", align_corners=False)[:, 0]
+    field = stretches + 0.26 * low0 + 0.12 * mid0 - 0.5 * smooth_step(0.26, 0.36, va)  # white climbs from below
+    level = torch.erfinv(2 * q["unpigmented"].clamp(0.001, 0.999) - 1) * 1.1
+    pied = ramp(0.05, -0.05, field - level) * (q["unpigmented"] > 0.01) * smooth_step(0.085, 0.12, s + 0.01 * low1)
+    patches = draws.normal(animal_seeds, _SALT_CALICO, 1, 40, 9)
+    patches = F.interpolate(patches, size, mode="bicubic", align_corners=False)[:, 0]
+    climb = patches + 0.4 * mid0 + 9.0 * (va - 0.30) + 2.2 * (q["flank_white"] - 0.5)
+    calico = ramp(-0.10, 0.10, climb) * (q["flank_white"] > 0.01) * ramp(0.07, 0.11, s) * smooth_step(0.10, 0.16, va)
+    return (1 - pied) * (1 - calico)
