@@ -1,0 +1,1 @@
+"""Trays, labels and proving plans: pure functions of a posterior."""

@@ -1,0 +1,33 @@
+"""The keeper's own thresholds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Thresholds of one keeper.
+
+    Attributes
+    ----------
+    label_threshold
+        Probability at which a call is settled for the label.
+    hold_chance
+        Smallest chance of a hidden gene worth proving; 0.6 holds back a "66 % het" and sells a "50 % het".
+    hold_genes
+        Genes worth the years that proving takes; None means any gene.
+    keeper_accuracy
+        Share of the keeper's own calls that are right.
+    lookalike_share
+        Of the keeper's wrong calls, the share that take a look-alike for the real thing.
+    doubt
+        Prior chance that a record about a clutch is wrong (sire, gene, name).
+    """
+
+    label_threshold: float = 0.95
+    hold_chance: float = 0.6
+    hold_genes: frozenset[str] | None = None
+    keeper_accuracy: float = 0.9
+    lookalike_share: float = 0.8
+    doubt: float = 0.01
