@@ -83,7 +83,6 @@ def species_names() -> tuple[str, ...]:
     return tuple(sorted(name for name, _ in _species_files().values()))
 
 
-@cache
 def load_species(name: str) -> Species:
     """The catalogue entry of a species by its common or scientific name, or a synonym.
 
@@ -95,9 +94,14 @@ def load_species(name: str) -> Species:
     wanted = normalise(name)
     for file_name, (_, names) in _species_files().items():
         if wanted in names:
-            return load_species_file(_DATA / file_name)
+            return _shipped(file_name)
     known = ", ".join(species_names())
     raise UnknownNameError(f"species '{name}' is not in the catalogue; known: {known}")
+
+
+@cache
+def _shipped(file_name: str) -> Species:
+    return load_species_file(_DATA / file_name)
 
 
 @cache
@@ -350,6 +354,8 @@ def _lookalike(table: Table, species: Species) -> Lookalike:
     table.finish()
     if lookalike.first == lookalike.second:
         table.refuse(f"both calls are '{lookalike.first}'", "two different calls")
+    if lookalike.breeding_only and lookalike.photo_can_tell:
+        table.refuse("breeding_only beside a photo that can tell", "photo_can_tell = false, or no breeding_only")
     return lookalike
 
 
