@@ -11,30 +11,37 @@ from triage.catalogue.shorthand import parse_call, parse_parent
 from triage.errors import UnknownNameError
 from triage.records import NORMAL, Genotype, Grade, Mode, Sex
 
-BALL_LOCI = (
-    "pastel; fire series; enchi; yellow-belly series; blue-eyed-leucistic series; dark series; mahogany; chocolate; "
-    "champagne; pinstripe; spider; banana; leopard; orange dream; spotnose; calico; scaleless head; clown; piebald; "
-    "albino; lavender albino; ultramel; axanthic line A; axanthic line B; ghost; desert ghost; genetic stripe"
-).split("; ")
-R, I, D = Mode.RECESSIVE, Mode.INCOMPLETE_DOMINANT, Mode.DOMINANT
+BALL_LOCI = [
+    *("pastel", "fire series", "enchi", "yellow-belly series", "blue-eyed-leucistic series", "dark series", "mahogany"),
+    *("chocolate", "champagne", "pinstripe", "spider", "banana", "leopard", "orange dream", "spotnose", "calico"),
+    *("scaleless head", "clown", "piebald", "albino", "lavender albino", "ultramel", "axanthic line A"),
+    *("axanthic line B", "ghost", "desert ghost", "genetic stripe"),
+]
+RECESSIVE, INCOMPLETE, DOMINANT = Mode.RECESSIVE, Mode.INCOMPLETE_DOMINANT, Mode.DOMINANT
 
 #: Common practice among keepers, no source.
 BALL_MODES = {
-    **dict.fromkeys(("pastel", "fire", "vanilla", "disco", "enchi", "yellow belly", "asphalt", "gravel"), I),
-    **dict.fromkeys(("spark", "specter", "lesser", "butter", "mojave", "phantom", "mystic", "bamboo", "special"), I),
-    **dict.fromkeys(("mocha", "cinnamon", "black pastel", "mahogany", "chocolate", "black head", "banana"), I),
-    **dict.fromkeys(("leopard", "orange dream", "spotnose", "scaleless head"), I),
-    **dict.fromkeys(("champagne", "pinstripe", "spider", "calico"), D),
-    **dict.fromkeys(("red axanthic", "clown", "cryptic", "piebald", "albino", "toffee", "candy", "ultramel"), R),
-    **dict.fromkeys(("lavender albino", "axanthic line A", "axanthic line B", "ghost", "desert ghost"), R),
-    "genetic stripe": R,
+    **dict.fromkeys(("pastel", "fire", "vanilla", "disco", "enchi", "yellow belly", "asphalt", "gravel"), INCOMPLETE),
+    **dict.fromkeys(
+        ("spark", "specter", "lesser", "butter", "mojave", "phantom", "mystic", "bamboo", "special"), INCOMPLETE
+    ),
+    **dict.fromkeys(("mocha", "cinnamon", "black pastel", "mahogany", "chocolate", "black head", "banana"), INCOMPLETE),
+    **dict.fromkeys(("leopard", "orange dream", "spotnose", "scaleless head"), INCOMPLETE),
+    **dict.fromkeys(("champagne", "pinstripe", "spider", "calico"), DOMINANT),
+    **dict.fromkeys(
+        ("red axanthic", "clown", "cryptic", "piebald", "albino", "toffee", "candy", "ultramel"), RECESSIVE
+    ),
+    **dict.fromkeys(("lavender albino", "axanthic line A", "axanthic line B", "ghost", "desert ghost"), RECESSIVE),
+    "genetic stripe": RECESSIVE,
 }
 #: Common practice among keepers, no source, but for motley and stripe (Montandon 2025), amel and anery (Bechtel 1989).
 CORN_MODES = {
-    **dict.fromkeys(("amel", "anery", "charcoal", "hypo", "caramel", "lavender", "motley", "stripe", "bloodred"), R),
-    **dict.fromkeys(("cinder", "dilute", "sunkissed"), R),
-    "tessera": D,
-    "palmetto": I,
+    **dict.fromkeys(
+        ("amel", "anery", "charcoal", "hypo", "caramel", "lavender", "motley", "stripe", "bloodred"), RECESSIVE
+    ),
+    **dict.fromkeys(("cinder", "dilute", "sunkissed"), RECESSIVE),
+    "tessera": DOMINANT,
+    "palmetto": INCOMPLETE,
 }
 
 
@@ -125,14 +132,14 @@ def test_looks_are_distinct_within_a_locus_but_for_dominant_genes(species):
     for locus in species.loci:
         looks = Counter(locus.look(g) for g in locus.genotypes())
         shared = {name for name, n in looks.items() if n > 1 and name}
-        assert shared == {a.name for a in locus.alleles if a.mode is D}
+        assert shared == {a.name for a in locus.alleles if a.mode is DOMINANT}
 
 
 def test_only_recessive_single_copies_are_invisible(species):
     for locus in species.loci:
         for allele in locus.alleles:
             hidden = locus.look(Genotype(allele.name, NORMAL)) == ""
-            assert hidden == (allele.mode is R and allele.name != "red axanthic")
+            assert hidden == (allele.mode is RECESSIVE and allele.name != "red axanthic")
 
 
 def test_red_axanthic_single_copy_goes_by_its_trade_name(ball):

@@ -382,7 +382,9 @@ def _combination(species: Species, name: str) -> CombinationExplanation | GeneEx
     except UnknownNameError as error:
         compounds = (c.name for locus in species.loci for c in locus.compounds)
         close = nearest(name, {*known_words(species), *compounds} - set(reserved_words()))
-        hint = f"did you mean {' or '.join(repr(c) for c in close)}?" if close else "see the list of genes for the known ones"
+        hint = (
+            f"did you mean {' or '.join(repr(c) for c in close)}?" if close else "see 'triage genes' for the known ones"
+        )
         raise UnknownNameError(f"'{name}' is no known gene or combination of the {species.name}; {hint}") from error
     if not parent.loci:
         raise UnknownNameError(f"'{name}' names no gene of the {species.name}; needed: a gene or a combination")

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from triage.catalogue.names import nearest, normalise
 from triage.catalogue.tables import Table
-from triage.errors import CatalogueError, TriageError, UnknownNameError
+from triage.errors import CatalogueError, ShorthandError, UnknownNameError
 from triage.records import (
     NORMAL,
     Allele,
@@ -174,7 +174,7 @@ def _parse(text: str, place: str) -> dict:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise CatalogueError(f"{place}: not valid TOML ({error}); needed: a TOML file as DEVELOPERS.md describes") from error
+        raise CatalogueError(f"{place}: not valid TOML ({error}); needed: a TOML file") from error
 
 
 def _with(species: Species, **changes) -> Species:
@@ -339,10 +339,12 @@ def _lookalike(table: Table, species: Species) -> Lookalike:
 
     def call(key: str) -> VisualCall:
         try:
-            (found,) = parse_call(species, table.text(key))
-        except (TriageError, ValueError) as error:
+            found = parse_call(species, table.text(key))
+        except (UnknownNameError, ShorthandError) as error:
             table.refuse(f"'{key}': {error}", "one visual call in trade shorthand")
-        return found
+        if len(found) != 1:
+            table.refuse(f"'{key}' means {len(found)} visual calls", "one visual call in trade shorthand")
+        return found[0]
 
     lookalike = Lookalike(
         first=call("first"),
@@ -364,14 +366,15 @@ def _refuse_repeated_names(loci: tuple[Locus, ...], place: str) -> None:
     seen: set[str] = set()
     for locus in loci:
         if normalise(locus.name) in seen:
-            raise CatalogueError(f"{place}, locus {locus.name}: this locus stands twice; needed: one entry for each locus")
+            raise CatalogueError(f"{place}, locus {locus.name}: stands twice; needed: one entry for each locus")
         seen.add(normalise(locus.name))
+        here = f"{place}, locus {locus.name}"
         for allele in locus.alleles:
             named = (allele.name, allele.two_copies_name, *allele.synonyms, *allele.two_copies_synonyms)
             for word in {normalise(n) for n in named}:
                 if word in owners:
                     raise CatalogueError(
-                        f"{place}, locus {locus.name}: '{word}' already belongs to {owners[word]}; needed: a name used once"
+                        f"{here}: '{word}' already belongs to {owners[word]}; needed: a name used once"
                     )
                 owners[word] = f"{locus.name}.{allele.name}"
 
@@ -384,8 +387,9 @@ def _refuse_repeated_phrases(species: Species, place: str) -> None:
 
     def claim(phrase: str, owner: str, *, shared_with: str = "") -> None:
         word = normalise(phrase)
-        if owners.setdefault(word, owner) not in (owner, shared_with):
-            raise CatalogueError(f"{place}, {owner}: '{word}' already belongs to {owners[word]}; needed: a name used once")
+        known = owners.setdefault(word, owner)
+        if known not in (owner, shared_with):
+            raise CatalogueError(f"{place}, {owner}: '{word}' already belongs to {known}; needed: a name used once")
 
     for locus in species.loci:
         for allele in locus.alleles:
@@ -411,7 +415,7 @@ def _check_combinations(species: Species, place: str) -> None:
     for combination in species.combinations:
         try:
             parse_parent(species, combination.name, name=combination.name, sex=Sex.FEMALE)
-        except Exception as error:
+        except (UnknownNameError, ShorthandError) as error:
             raise CatalogueError(
                 f"{place}, combination {combination.name}: {error}; needed: genes of this species in trade shorthand"
             ) from error

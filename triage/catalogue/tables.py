@@ -69,7 +69,7 @@ class Table:
         values = self._get(key, list, f"a list of tables for '{key}'", [])
         if not all(isinstance(v, dict) for v in values):
             self.refuse(f"'{key}' is {values!r}", f"a list of tables for '{key}'")
-        return [Table(v, f"{self.place}, {key} {v.get('name', i + 1)!s}") for i, v in enumerate(values)]
+        return [Table(v, f"{self.place}, {key} {v.get('name', v.get('key', i + 1))!s}") for i, v in enumerate(values)]
 
     def finish(self) -> None:
         unknown = sorted(set(self._values) - self._asked)
