@@ -1,0 +1,1 @@
+"""Fit, calibrate and report the photo model on synthetic hatchlings."""

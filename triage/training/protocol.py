@@ -1,0 +1,167 @@
+"""The protocol every model is measured by: a photo, its own cross, the calls possible in it, Mendel's prior.
+
+A case keeps log prior and log-likelihood per possible call, so calibration and every figure are cheap afterwards.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from triage.training.crosses import CrossTables, candidate_calls, held_out
+from triage.training.photos import Batch, draw_photos, draw_truth, photo_seeds
+from triage.vision.crop import MARGIN, WIDE_ENOUGH, boxes_of, cut, stay_inside
+from triage.vision.likelihood import divide_out_training_mix, joint_log_likelihood, temper
+from triage.vision.network import Outputs, ReaderNetwork
+
+
+@dataclass(frozen=True)
+class Case:
+    """One photo. `codes` (n, n_loci), `prior` (n,), `log_likelihood` (n,), all over the calls its cross can give.
+
+    `heads_only` (n,) leaves the pair terms out; `truth` is the row of the true call.
+    """
+
+    codes: np.ndarray
+    prior: np.ndarray
+    log_likelihood: np.ndarray
+    heads_only: np.ndarray
+    truth: int
+    stage: int
+    visible: float
+
+
+def read_images(network: ReaderNetwork, images: Tensor) -> tuple[Outputs, Tensor]:
+    """Read square photos uint8 (B, 3, h, h) as the reader does: find the animal, cut it out, read the cut.
+
+    Returns the outputs and whether each photo was cut, bool (B,).
+    """
+    px = network.shape.input_px
+    device_type = images.device.type
+    whole = torch.tensor([[0.5, 0.5, 1.0]], device=images.device).expand(len(images), 3)
+    with torch.inference_mode(), torch.autocast(device_type, torch.bfloat16, enabled=device_type == "cuda"):
+        source = images.float() / 255
+        full = cut(source, whole, px)
+        first = network(full)
+        boxes = stay_inside(boxes_of(first.mask.sigmoid(), MARGIN))
+        small = boxes[:, 2] < WIDE_ENOUGH
+        boxes = torch.where(small[:, None], boxes, whole)
+        second = network(cut(source, boxes, px))
+    return second, small
+
+
+def read_batch(network: ReaderNetwork, tables: CrossTables, log_mix: Tensor, batch: Batch) -> list[Case]:
+    """Cases of rendered photos."""
+    outputs, _ = read_images(network, batch.images)
+    ratios = divide_out_training_mix(outputs.looks.float(), log_mix, network.shape.n_classes).double().cpu()
+    pairs, embedding = outputs.pairs.double().cpu(), network.pair_embedding.detach().double().cpu()
+    offsets, class_of = tables.offsets.cpu(), tables.class_of.cpu().numpy()
+    parents, codes = batch.truth.parents.cpu().numpy(), batch.truth.codes.cpu().numpy()
+    stages, visible = batch.stages.cpu().tolist(), batch.visible.cpu().tolist()
+    cases = []
+    for row in range(len(codes)):
+        options, prior = candidate_calls(class_of, parents[row])
+        choice = torch.from_numpy(options)
+        joint = joint_log_likelihood(ratios[row : row + 1], pairs[row : row + 1], embedding, choice, offsets)[0]
+        single = ratios[row][choice + offsets].sum(1)
+        truth = int(np.flatnonzero((options == codes[row]).all(1))[0])
+        cases.append(Case(options, prior, joint.numpy(), single.numpy(), truth, stages[row], visible[row]))
+    return cases
+
+
+def read_protocol(
+    network: ReaderNetwork,
+    tables: CrossTables,
+    log_mix: Tensor,
+    recipe: str,
+    photo_set: str,
+    count: int,
+    *,
+    seed: int,
+    px: int,
+    domain: str = "training",
+    only_held_out: bool = False,
+    photo: int = 0,
+    step: int = 256,
+) -> list[Case]:
+    """`count` photos of a set, each of its own cross, rendered at `px` and read. Same arguments, same cases.
+
+    With `only_held_out`, crosses are drawn until `count` animals show a combination kept out of training.
+    """
+    network.eval()
+    cases: list[Case] = []
+    first = 0
+    step = min(step, count)
+    while len(cases) < count:
+        seeds = photo_seeds(photo_set, first, step, seed, tables.device)
+        if only_held_out:
+            many = photo_seeds(photo_set, first * 40, step * 40, seed, tables.device)
+            seeds = many[held_out(tables, draw_truth(tables, many, recipe, keep_out=False).codes)][:step]
+        seeds = seeds[: count - len(cases)]
+        first += step
+        truth = draw_truth(tables, seeds, recipe, keep_out=False)
+        cases += read_batch(network, tables, log_mix, draw_photos(truth, px, domain=domain, photo=photo))
+    return cases
+
+
+def posterior(case: Case, beta: float, eps: float, use: str = "both") -> np.ndarray:
+    """Posterior over the calls of a case (n,). `use`: "both", "parents only", "photo only" or "heads only"."""
+    log_likelihood = temper(case.heads_only if use == "heads only" else case.log_likelihood, beta, eps)
+    prior = np.full(len(case.prior), 1 / len(case.prior)) if use == "photo only" else case.prior
+    weight = prior.copy() if use == "parents only" else prior * np.exp(log_likelihood - log_likelihood.max())
+    return weight / weight.sum()
+
+
+def expected_calibration_error(p: np.ndarray, right: np.ndarray, bins: int = 15) -> float:
+    """Mean gap between stated and observed share right, weighted by bin, bins of equal width (Guo et al. 2017, eq. 3)."""
+    place = np.minimum((p * bins).astype(int), bins - 1)
+    gap = 0.0
+    for number in range(bins):
+        here = place == number
+        if here.any():
+            gap += here.mean() * abs(p[here].mean() - right[here].mean())
+    return float(gap)
+
+
+def brier_score(p: np.ndarray, truth: int | np.ndarray) -> float:
+    """Sum over classes of squared error, one case or the mean over rows."""
+    p = np.atleast_2d(p)
+    one_hot = np.zeros_like(p)
+    one_hot[np.arange(len(p)), np.atleast_1d(truth)] = 1
+    return float(((p - one_hot) ** 2).sum(1).mean())
+
+
+def metrics(cases: list[Case], beta: float, eps: float, use: str = "both", shortlist: float | None = None) -> dict[str, Any]:
+    """Top-1, NLL, ECE, Brier, calls above 95 % and how many of those are wrong; with `shortlist`, its coverage."""
+    posteriors = [posterior(case, beta, eps, use) for case in cases]
+    top = np.array([p.max() for p in posteriors])
+    # equal chances share the point: without a photo the likeliest calls are often tied
+    right = np.array([(p[c.truth] >= p.max() - 1e-12) / (p >= p.max() - 1e-12).sum() for p, c in zip(posteriors, cases)])
+    at_truth = np.array([p[c.truth] for p, c in zip(posteriors, cases)])
+    sure = top > 0.95
+    found = {
+        "n": len(cases),
+        "top1": float(right.mean()),
+        "nll": float(-np.log(at_truth).mean()),
+        "ece": expected_calibration_error(top, right),
+        "brier": float(np.mean([brier_score(p, c.truth) for p, c in zip(posteriors, cases)])),
+        "above_95": float(sure.mean()),
+        "wrong_above_95": float(1 - right[sure].mean()) if sure.any() else 0.0,
+        "calls_median": float(np.median([len(p) for p in posteriors])),
+    }
+    if shortlist is not None:
+        found["shortlist_coverage"] = float(np.mean(at_truth >= shortlist))
+        found["shortlist_size"] = float(np.mean([(p >= shortlist).sum() for p in posteriors]))
+    return {name: round(value, 4) if isinstance(value, float) else value for name, value in found.items()}
+
+
+def groups(cases: list[Case], beta: float, eps: float, keys: list[str]) -> dict[str, dict[str, Any]]:
+    """`metrics` per group, for each group name with at least one case, in first-seen order sorted by name."""
+    found: dict[str, list[Case]] = {}
+    for case, key in zip(cases, keys):
+        found.setdefault(key, []).append(case)
+    return {key: metrics(found[key], beta, eps) for key in sorted(found)}

@@ -1,0 +1,370 @@
+"""Train the photo model on rendered hatchlings: `python -m triage.training.train --directory models`.
+
+Photos are drawn while training, from integer seeds: the same seed gives the same data. Read from top to bottom:
+settings, losses, one step, the loop. Runs on a CPU, one GPU, or several (`torchrun --nproc-per-node N -m
+triage.training.train ...`). Stopped runs go on with `--resume`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import json
+import math
+import os
+import subprocess
+import sys
+import time
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import torch
+import torch.nn.functional as F
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+from torch import Tensor, distributed, nn
+
+from triage.catalogue import load_species
+from triage.catalogue.looks import ball_python_looks
+from triage.hatchery import STAGES
+from triage.training.augment import vary
+from triage.training.crosses import CrossTables, classes_of, cross_tables, draw_offspring, held_out
+from triage.training.photos import Batch, Truth, draw_photos, draw_truth, photo_seeds
+from triage.training.protocol import metrics, read_protocol
+from triage.training.start_weights import load_start, start_file
+from triage.vision.likelihood import divide_out_training_mix, joint_log_likelihood
+from triage.vision.network import NetworkShape, Outputs, ReaderNetwork
+from triage.vision.vocabulary import Vocabulary, build
+from triage.vision.weights import save_model
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Every default, with its reason."""
+
+    directory: Path = Path("models")  # weights, sidecar, log and checkpoint go here
+    seed: int = 1  # of weights and data
+    steps: int = 6000  # optimiser steps of the whole schedule
+    seconds: float = 0.0  # stop and wind down by this wall time instead, if above 0
+    fresh: int = 256  # photos rendered per step
+    replayed: int = 256  # photos per step drawn again, varied anew, from those rendered before
+    memory: int = 150_000  # photos remembered for that, on the device
+    render_px: int = 192  # side of a rendered photo
+    input_px: int = 160  # side of what the network reads
+    rate: float = 1.5e-3  # peak learning rate of new parts
+    backbone_rate: float = 0.6  # of the peak rate, for parts that start from learnt weights
+    weight_decay: float = 0.02
+    average: float = 0.998  # of the running mean of the weights, which is what is shipped
+    siblings: int = 48  # imagined siblings that the true look is told from
+    sibling_weight: float = 1.0  # of that loss beside the losses per locus
+    start: str = "imagenet"  # "imagenet", "none", or a file
+    validate_every: float = 60.0  # seconds
+    validate_photos: int = 512
+    device: str = "auto"
+    precision: str = "auto"  # "bfloat16" on a GPU, "float32" on a CPU
+    resume: bool = False
+
+
+def parse(argv: list[str] | None = None) -> Settings:
+    parser = argparse.ArgumentParser(prog="python -m triage.training.train", description=__doc__.splitlines()[0])
+    for field in fields(Settings):
+        flag = "--" + field.name.replace("_", "-")
+        if field.name == "resume":
+            parser.add_argument(flag, action="store_true", help="go on from the checkpoint in --directory")
+        else:
+            kind = type(field.default) if not isinstance(field.default, Path) else Path
+            parser.add_argument(flag, type=kind, default=field.default, help=f"default {field.default}")
+    return Settings(**vars(parser.parse_args(argv)))
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where each parameter of the loss lies on the device: flat offsets, log mix, pad table of classes per locus."""
+
+    vocabulary: Vocabulary
+    tables: CrossTables
+    log_mix: Tensor
+
+
+def training_mix(tables: CrossTables, vocabulary: Vocabulary, seed: int, photos: int = 200_000) -> Tensor:
+    """Log share of each class among training photos (n_total,), counted on `photos` undrawn truths plus one each."""
+    counts = torch.zeros(vocabulary.n_total, dtype=torch.float64)
+    for first in range(0, photos, 10_000):
+        seeds = photo_seeds("train", first, min(10_000, photos - first), seed, tables.device)
+        truth = draw_truth(tables, seeds, "training", keep_out=True)
+        flat = (truth.codes[truth.usable] + tables.offsets).flatten().cpu()
+        counts += torch.bincount(flat, minlength=vocabulary.n_total)
+    parts = torch.split(counts + 1, list(vocabulary.n_classes))
+    return torch.cat([(part / part.sum()).log() for part in parts])
+
+
+def losses(outputs: Outputs, network: ReaderNetwork, batch: Batch, masks: Tensor, settings: Settings, places: Places) -> dict[str, Tensor]:
+    """Each loss, a scalar: looks per locus, true look among siblings, mask, stage, share seen."""
+    truth, tables, counts = batch.truth, places.tables, places.vocabulary.n_classes
+    weight = truth.usable.float() / truth.usable.sum().clamp(min=1)
+    ratios = divide_out_training_mix(outputs.looks, places.log_mix, counts)
+    at_truth = torch.gather(ratios + places.log_mix, 1, truth.codes + tables.offsets)
+    loci = -(at_truth.sum(1) * weight).sum()
+
+    # the true animal against siblings drawn from the same parents: their chances are Mendel's, so at the optimum the
+    # sum is log P(photo | look) up to a constant (van den Oord et al. 2018, arXiv 1807.03748)
+    imagined = classes_of(tables, draw_offspring(truth.parents, truth.seeds, settings.siblings, salt=1))
+    codes = torch.cat([truth.codes[:, None], imagined], 1)
+    joint = joint_log_likelihood(ratios, outputs.pairs, network.pair_embedding, codes, tables.offsets)
+    out = held_out(tables, codes)
+    out[:, 0] = False
+    sibling = -(joint.masked_fill(out, -1e9).log_softmax(1)[:, 0] * weight).sum()
+
+    wanted = F.adaptive_avg_pool2d(masks, outputs.mask.shape[-2:])
+    return {
+        "loci": loci,
+        "sibling": settings.sibling_weight * sibling,
+        "mask": F.binary_cross_entropy_with_logits(outputs.mask, wanted),
+        "stage": 0.2 * F.cross_entropy(outputs.stage, batch.stages),
+        "visible": 0.2 * F.binary_cross_entropy_with_logits(outputs.visible, batch.visible.clamp(0, 1)),
+    }
+
+
+class Memory:
+    """Photos rendered before, on the device, oldest overwritten first."""
+
+    def __init__(self, size: int, px: int, n_loci: int, device: str) -> None:
+        self.images = torch.empty(size, 3, px, px, dtype=torch.uint8, device=device)
+        self.masks = torch.empty(size, 1, px, px, dtype=torch.uint8, device=device)
+        self.whole = {
+            "seeds": torch.zeros(size, dtype=torch.int64, device=device),
+            "parents": torch.zeros(size, 2, n_loci, 2, dtype=torch.int16, device=device),
+            "genotypes": torch.zeros(size, n_loci, 2, dtype=torch.int16, device=device),
+            "codes": torch.zeros(size, n_loci, dtype=torch.int16, device=device),
+            "usable": torch.zeros(size, dtype=torch.int16, device=device),
+            "stages": torch.zeros(size, dtype=torch.int64, device=device),
+        }
+        self.visible = torch.zeros(size, device=device)
+        self.size, self.filled, self.next = size, 0, 0
+
+    def add(self, batch: Batch) -> None:
+        count = len(batch.images)
+        if self.next + count > self.size:
+            self.next = 0
+        place = slice(self.next, self.next + count)
+        self.images[place], self.masks[place], self.visible[place] = batch.images, batch.masks, batch.visible
+        values = {**vars(batch.truth), "stages": batch.stages}
+        for name, kept in self.whole.items():
+            kept[place] = values[name].to(kept.dtype)
+        self.next += count
+        self.filled = max(self.filled, self.next)
+
+    def take(self, rows: Tensor) -> Batch:
+        kept = {name: values[rows].long() for name, values in self.whole.items()}
+        stages = kept.pop("stages")
+        kept["usable"] = kept["usable"].bool()
+        return Batch(Truth(**kept), self.images[rows], self.masks[rows], stages, self.visible[rows])
+
+
+def join(first: Batch, second: Batch) -> Batch:
+    a, b = vars(first.truth), vars(second.truth)
+    truth = Truth(**{name: torch.cat([a[name], b[name]]) for name in a})
+    rest = {n: torch.cat([getattr(first, n), getattr(second, n)]) for n in ("images", "masks", "stages", "visible")}
+    return Batch(truth=truth, **rest)
+
+
+def learning_rate(progress: float) -> float:
+    """Share of the peak rate: a short rise, then half a cosine down to 1 %."""
+    if progress < 0.04:
+        return progress / 0.04
+    return 0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * min(1.0, (progress - 0.04) / 0.96)))
+
+
+def parameter_groups(network: ReaderNetwork, settings: Settings) -> list[dict[str, Any]]:
+    """Backbone and new parts at their own rates; no decay of biases, norms and queries."""
+    learnt = settings.backbone_rate if settings.start != "none" else 1.0
+    groups: dict[tuple[float, float], list[nn.Parameter]] = {}
+    for name, parameter in network.named_parameters():
+        rate = settings.rate * (learnt if name.startswith("backbone.") else 1.0)
+        decay = settings.weight_decay if parameter.dim() > 1 and "query" not in name and "embedding" not in name else 0.0
+        groups.setdefault((rate, decay), []).append(parameter)
+    return [{"params": p, "lr": r, "peak": r, "weight_decay": d} for (r, d), p in groups.items()]
+
+
+def blend_average(average: nn.Module, network: nn.Module, keep: float) -> None:
+    """Move the running mean of weights towards the network; batch statistics are copied."""
+    with torch.no_grad():
+        torch._foreach_lerp_(list(average.parameters()), list(network.parameters()), 1 - keep)
+        for mean, now in zip(average.buffers(), network.buffers()):
+            mean.copy_(now)
+
+
+def train(settings: Settings) -> Path:
+    """Run the whole schedule; returns the directory that holds the weights and the sidecar."""
+    rank, world = int(os.environ.get("RANK", 0)), int(os.environ.get("WORLD_SIZE", 1))
+    device = settings.device if settings.device != "auto" else "cuda" if torch.cuda.is_available() else "cpu"
+    if world > 1:
+        if device == "cuda":
+            torch.cuda.set_device(int(os.environ.get("LOCAL_RANK", 0)))
+        distributed.init_process_group("nccl" if device == "cuda" else "gloo")
+    precision = settings.precision if settings.precision != "auto" else "bfloat16" if device == "cuda" else "float32"
+    torch.backends.cudnn.benchmark = device == "cuda"
+    torch.manual_seed(settings.seed)
+
+    species, looks = load_species("ball python"), ball_python_looks()
+    vocabulary = build(species, looks)
+    tables = cross_tables(species, looks, vocabulary, device)
+    log_mix = training_mix(tables, vocabulary, settings.seed)
+    places = Places(vocabulary, tables, log_mix.float().to(device))
+    shape = NetworkShape(vocabulary.n_classes, len(STAGES), settings.input_px)
+    network = ReaderNetwork(shape)
+    if settings.start != "none":
+        load_start(network, start_file() if settings.start == "imagenet" else Path(settings.start))
+    network = network.to(device, memory_format=torch.channels_last)
+    average = copy.deepcopy(network).eval()
+    optimiser = torch.optim.AdamW(parameter_groups(network, settings), betas=(0.9, 0.98), fused=device == "cuda")
+    model = nn.parallel.DistributedDataParallel(network) if world > 1 else network
+
+    settings.directory.mkdir(parents=True, exist_ok=True)
+    checkpoint, log_file = settings.directory / "checkpoint.pt", settings.directory / "training_log.jsonl"
+    step, done, spent, history = 0, 0.0, 0.0, []
+    if settings.resume:
+        step, done, spent, history = _restore(checkpoint, network, average, optimiser)
+    elif rank == 0:
+        log_file.write_text("")
+
+    memory = Memory(settings.memory, settings.render_px, len(looks.loci), device) if settings.replayed else None
+    bar = Progress(TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:5.1f} %"), TimeElapsedColumn(), TimeRemainingColumn(), disable=rank > 0 or not sys.stderr.isatty())
+    task = bar.add_task("training", total=1.0, completed=done)
+    started, last_seen, sums, counted = time.monotonic(), time.monotonic(), {}, 0
+    with bar:
+        while done < 1.0:
+            for group in optimiser.param_groups:
+                group["lr"] = group["peak"] * learning_rate(done)
+            network.train()
+            first = (step * world + rank) * settings.fresh
+            seeds = photo_seeds("train", first, settings.fresh, settings.seed, device)
+            batch = draw_photos(draw_truth(tables, seeds, "training", keep_out=True), settings.render_px)
+            if memory is not None:
+                fresh = batch
+                if memory.filled >= settings.replayed:
+                    rows = torch.randint(memory.filled, (settings.replayed,), device=device)
+                    batch = join(fresh, memory.take(rows))
+                memory.add(fresh)
+            images, masks = vary(batch.images, batch.masks, batch.truth.seeds + step * 15_485_863, settings.input_px)
+            with torch.autocast(device, torch.bfloat16, enabled=precision == "bfloat16"):
+                outputs = model(images.contiguous(memory_format=torch.channels_last))
+            parts = losses(outputs, network, batch, masks, settings, places)
+            optimiser.zero_grad(set_to_none=True)
+            sum(parts.values()).backward()
+            nn.utils.clip_grad_norm_(network.parameters(), 5.0)
+            optimiser.step()
+            blend_average(average, network, min(settings.average, (step + 1) / (step + 10)))
+            step += 1
+            now = spent + time.monotonic() - started
+            done = now / settings.seconds if settings.seconds else step / settings.steps
+            bar.update(task, completed=min(done, 1.0))
+            for name, value in parts.items():
+                sums[name] = sums.get(name, 0.0) + value.detach()
+            counted += 1
+            if rank == 0 and (time.monotonic() - last_seen > settings.validate_every or done >= 1.0):
+                entry = {"step": step, "photos": step * world * settings.fresh, "seconds": round(now, 1)}
+                entry |= {name: round(float(value) / counted, 4) for name, value in sums.items()}
+                entry |= _validate(average, places, settings, device)
+                history.append(entry)
+                with log_file.open("a") as log:
+                    log.write(json.dumps(entry) + "\n")
+                print(json.dumps(entry), flush=True)
+                _keep(checkpoint, network, average, optimiser, step, done, now, history)
+                last_seen, sums, counted = time.monotonic(), {}, 0
+    if rank == 0:
+        sidecar = describe(settings, vocabulary, log_mix, shape, history, world)
+        save_model(average, settings.directory, sidecar)
+    if world > 1:
+        distributed.destroy_process_group()
+    return settings.directory
+
+
+def _validate(network: ReaderNetwork, places: Places, settings: Settings, device: str) -> dict[str, float]:
+    cases = read_protocol(network, places.tables, places.log_mix, "twelve genes", "validate", settings.validate_photos,
+                          seed=settings.seed, px=settings.render_px)  # fmt: skip
+    found = metrics(cases, 1.0, 1e-3)
+    return {"validation_top1": found["top1"], "validation_nll": found["nll"]}
+
+
+def describe(settings: Settings, vocabulary: Vocabulary, log_mix: Tensor, shape: NetworkShape, history: list[dict[str, Any]], world: int) -> dict[str, Any]:
+    """The sidecar before calibration and report: what was trained, on what, how."""
+    uncalibrated = {"beta": 1.0, "eps": 1e-3, "photo_exponent": 0.5, "shortlist": 0.0, "fitted_on": "not calibrated"}
+    kept = {k: (v.name if isinstance(v, Path) else v) for k, v in asdict(settings).items() if k != "resume"}
+    if settings.start not in ("none", "imagenet"):
+        kept["start"] = "imagenet"
+    return {
+        "species": vocabulary.species,
+        "classes": vocabulary.to_json(),
+        "log_mix": [round(float(x), 6) for x in log_mix],
+        "network": shape.to_json(),
+        "input": {"px": shape.input_px, "mean": 127 / 255, "std": 128 / 255, "colour": "sRGB, 0..1"},
+        "stages": list(STAGES),
+        "calibration": {"cautious": uncalibrated, "training domain": uncalibrated},
+        "seed": settings.seed,
+        "command": "python -m triage.training.train " + " ".join(f"--{k.replace('_', '-')} {v}" for k, v in kept.items()),
+        "settings": kept,
+        "commit": _commit(),
+        "data": {"looks_sha256": _looks_hash(), "hatchery_sha256": _hatchery_hash()},
+        "processes": world,
+        "torch": torch.__version__,
+        "device": torch.cuda.get_device_name() if torch.cuda.is_available() else "CPU",
+        "history": history,
+        "licence": "MIT; the backbone started from EfficientNet-Lite0 ImageNet weights (Apache 2.0)"
+        if settings.start != "none" else "MIT",
+    }  # fmt: skip
+
+
+def _commit() -> str:
+    """The commit the code stands at, or "unknown" outside a checkout; GIT_COMMIT in the environment wins."""
+    given = os.environ.get("GIT_COMMIT")
+    if given:
+        return given
+    root = Path(__file__).resolve().parents[2]
+    try:
+        return subprocess.run(["git", "rev-parse", "HEAD"], cwd=root, check=True, capture_output=True, text=True).stdout.strip()
+    except (OSError, subprocess.CalledProcessError):
+        return "unknown"
+
+
+def _looks_hash() -> str:
+    from triage.vision.weights import sha256_of
+
+    return sha256_of(Path(__file__).resolve().parents[1] / "catalogue" / "data" / "python_regius.looks.toml")
+
+
+def _hatchery_hash() -> str:
+    """One hash over the renderer's source: seeds and this say which photos were seen."""
+    import hashlib
+
+    whole = hashlib.sha256()
+    for path in sorted((Path(__file__).resolve().parents[1] / "hatchery").glob("*.py")):
+        whole.update(path.name.encode() + path.read_bytes())
+    return whole.hexdigest()
+
+
+def _keep(path: Path, network: nn.Module, average: nn.Module, optimiser: torch.optim.Optimizer, step: int, done: float, seconds: float, history: list[dict[str, Any]]) -> None:
+    state = {
+        "network": network.state_dict(),
+        "average": average.state_dict(),
+        "optimiser": optimiser.state_dict(),
+        "step": step,
+        "done": done,
+        "seconds": seconds,
+        "history": history,
+    }
+    torch.save(state, path.with_suffix(".part"))
+    path.with_suffix(".part").replace(path)
+
+
+def _restore(path: Path, network: nn.Module, average: nn.Module, optimiser: torch.optim.Optimizer) -> tuple[int, float, float, list[dict[str, Any]]]:
+    state = torch.load(path, map_location="cpu", weights_only=True)
+    network.load_state_dict(state["network"])
+    average.load_state_dict(state["average"])
+    if state.get("optimiser") is not None:
+        optimiser.load_state_dict(state["optimiser"])
+    return state["step"], state["done"], state["seconds"], state["history"]
+
+
+if __name__ == "__main__":
+    train(parse())

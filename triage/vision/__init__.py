@@ -1,0 +1,1 @@
+"""Open photos, judge them, and read the looks in them as likelihoods over visual calls."""

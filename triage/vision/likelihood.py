@@ -1,0 +1,109 @@
+"""From network outputs to log P(photo | look): divide out the training mix, add pairs of looks, temper.
+
+Arrays may be NumPy arrays or torch tensors: training and reading share these lines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+import torch
+from torch import Tensor
+
+
+def divide_out_training_mix(look_logits: Tensor, log_mix: Tensor, n_classes: Sequence[int]) -> Tensor:
+    """log P(look | photo) - log P(look in training), per locus: log P(photo | look) up to a constant per photo.
+
+    Parameters
+    ----------
+    look_logits
+        (B, n_total), classes of all loci side by side.
+    log_mix
+        (n_total,) log share of each class among the training photos.
+
+    Notes
+    -----
+    A classifier's softmax carries the class mix it was trained on; Bayes' rule divides it out (Hermans et al. 2020,
+    arXiv 1903.04057: posterior = prior x ratio).
+    """
+    counts = torch.tensor(list(n_classes))
+    column = torch.arange(int(counts.max()))
+    real = column < counts[:, None]
+    places = (counts.cumsum(0) - counts)[:, None] + torch.minimum(column, counts[:, None] - 1)
+    real, places = real.to(look_logits.device), places.to(look_logits.device)
+    padded = look_logits[:, places].masked_fill(~real, -1e30)  # all loci at once, the short ones filled up
+    return padded.log_softmax(-1)[:, real] - log_mix
+
+
+def pair_terms(scale: Tensor, embedding: Tensor, flat_codes: Tensor, wild: Tensor) -> Tensor:
+    """What pairs of looks add beyond each alone: sum over l < m of sum_k scale_k e_lk e_mk, float (B, n).
+
+    `scale` (B, k) comes from the photo, `embedding` (n_total, k) from the looks, `flat_codes` (B, n, n_loci) or
+    (n, n_loci) are flat classes, `wild` (n_total,) is true where a class is the wild look, which takes no part.
+    The sum over pairs is half of (square of the sum - sum of the squares): Rendle 2010, "Factorization machines", eq. 5.
+    """
+    table = embedding * (~wild)[:, None]
+    chosen = table[flat_codes]
+    total = chosen.sum(-2).square() - chosen.square().sum(-2)
+    return 0.5 * (total @ scale[..., None]).squeeze(-1) if total.dim() == 3 else 0.5 * scale @ total.T
+
+
+def joint_log_likelihood(ratios: Tensor, pairs: Tensor, embedding: Tensor, codes: Tensor, offsets: Tensor) -> Tensor:
+    """log P(photo | visual call) up to a constant per photo, (B, n).
+
+    `ratios` (B, n_total) from `divide_out_training_mix`, `codes` (n, n_loci) or (B, n, n_loci) classes per locus.
+    """
+    flat = codes + offsets
+    wild = torch.zeros(ratios.shape[-1], dtype=torch.bool, device=ratios.device)
+    wild[offsets] = True
+    if flat.dim() == 2:
+        single = ratios[:, flat].sum(-1)
+    else:
+        single = torch.gather(ratios, 1, flat.flatten(1)).reshape(flat.shape).sum(-1)
+    return single + pair_terms(pairs, embedding, flat, wild)
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """How far readings are believed: L' = (1 - eps) L^beta / norm + eps / n.
+
+    `photo_exponent`: n photos of one animal count as n**(1 - photo_exponent) independent ones.
+    `shortlist`: calls with a posterior of at least this are on the 95 % shortlist.
+    `fitted_on`: words for the sidecar.
+    """
+
+    beta: float
+    eps: float
+    photo_exponent: float
+    shortlist: float
+    fitted_on: str
+
+    def __post_init__(self) -> None:
+        if not (self.beta > 0 and 0 < self.eps < 1 and 0 <= self.photo_exponent <= 1 and 0 <= self.shortlist <= 1):
+            raise ValueError(f"calibration out of range: {self}")
+
+    def to_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+def temper(log_likelihood: np.ndarray, beta: float, eps: float) -> np.ndarray:
+    """Log of (1 - eps) L^beta / norm + eps / n over the last axis; never -inf, float64.
+
+    The floor eps / n means that a photo alone can never rule a call out.
+    """
+    scaled = beta * np.asarray(log_likelihood, np.float64)
+    scaled = scaled - np.logaddexp.reduce(scaled, -1, keepdims=True)
+    n = scaled.shape[-1]
+    return np.logaddexp(np.log1p(-eps) + scaled, np.log(eps) - np.log(n))
+
+
+def combine_photos(log_likelihoods: np.ndarray, photo_exponent: float) -> np.ndarray:
+    """One animal's photos (n_photos, n_calls) to one log-likelihood (n_calls,), before tempering.
+
+    Photos of one animal share its quirks, so n of them weigh n**(1 - photo_exponent), not n.
+    """
+    stacked = np.atleast_2d(np.asarray(log_likelihoods, np.float64))
+    return stacked.sum(0) * float(len(stacked)) ** -photo_exponent

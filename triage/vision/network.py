@@ -1,0 +1,179 @@
+"""The network: a small convolutional backbone, one attention query per locus, and terms for pairs of looks.
+
+The backbone follows EfficientNet-Lite0 (Tan and Le 2019, arXiv 1905.11946, without squeeze-excitation and with ReLU6),
+so that weights learnt on everyday photographs can start it. Nothing here knows of training.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor, nn
+
+#: (times wider inside, channels out, blocks, stride of the first, kernel)
+_STAGES = ((1, 16, 1, 1, 3), (6, 24, 2, 2, 3), (6, 40, 2, 2, 5), (6, 80, 3, 2, 3), (6, 112, 3, 1, 5), (6, 192, 4, 2, 5), (6, 320, 1, 1, 3))
+_BN = {"eps": 1e-3, "momentum": 0.01}
+
+
+@dataclass(frozen=True)
+class NetworkShape:
+    """Everything needed to build the network anew. `input_px` is a multiple of 32."""
+
+    n_classes: tuple[int, ...]
+    n_stages: int
+    input_px: int
+    token_width: int = 256
+    queries: int = 2
+    pair_width: int = 48
+
+    def to_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, values: dict[str, Any]) -> NetworkShape:
+        return cls(**{**values, "n_classes": tuple(values["n_classes"])})
+
+
+@dataclass(frozen=True)
+class Outputs:
+    """What the network says of B photos. Logits are raw; classes of all loci lie side by side.
+
+    `looks` (B, n_total), `pairs` (B, pair_width), `mask` (B, 1, px/8, px/8), `stage` (B, n_stages), `visible` (B,) logit
+    of the share of the body seen, `attention` (B, n_loci, px/16 * px/16) where each locus looked.
+    """
+
+    looks: Tensor
+    pairs: Tensor
+    mask: Tensor
+    stage: Tensor
+    visible: Tensor
+    attention: Tensor
+
+
+class SameConv(nn.Conv2d):
+    """Convolution whose output is ceil(input / stride); the odd pixel of padding goes right and below."""
+
+    def __init__(self, inside: int, out: int, kernel: int, stride: int = 1, groups: int = 1) -> None:
+        super().__init__(inside, out, kernel, stride, 0 if stride > 1 else kernel // 2, groups=groups, bias=False)
+        self.extra = (kernel - stride) if stride > 1 else 0
+
+    def forward(self, x: Tensor) -> Tensor:
+        if self.extra:
+            low, high = self.extra // 2, self.extra - self.extra // 2
+            x = F.pad(x, (low, high, low, high))
+        return super().forward(x)
+
+
+def _conv(inside: int, out: int, kernel: int, stride: int = 1, groups: int = 1, act: bool = True) -> nn.Sequential:
+    layers: list[nn.Module] = [SameConv(inside, out, kernel, stride, groups), nn.BatchNorm2d(out, **_BN)]
+    return nn.Sequential(*layers, *([nn.ReLU6(inplace=True)] if act else []))
+
+
+class Block(nn.Module):
+    """Widen, filter each channel, narrow; add the input where shapes allow."""
+
+    def __init__(self, inside: int, out: int, widen: int, stride: int, kernel: int) -> None:
+        super().__init__()
+        wide = inside * widen
+        self.expand = _conv(inside, wide, 1) if widen > 1 else nn.Identity()
+        self.filter = _conv(wide, wide, kernel, stride, groups=wide)
+        self.project = _conv(wide, out, 1, act=False)
+        self.adds = stride == 1 and inside == out
+
+    def forward(self, x: Tensor) -> Tensor:
+        y = self.project(self.filter(self.expand(x)))
+        return x + y if self.adds else y
+
+
+class Backbone(nn.Module):
+    """Features at 1/8, 1/16 and 1/32 of the input (40, 112 and 1280 channels)."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.stem = _conv(3, 32, 3, 2)
+        blocks: list[nn.Module] = []
+        inside = 32
+        for widen, out, count, stride, kernel in _STAGES:
+            for number in range(count):
+                blocks.append(Block(inside, out, widen, stride if number == 0 else 1, kernel))
+                inside = out
+        self.blocks = nn.ModuleList(blocks)
+        self.head = _conv(inside, 1280, 1)
+
+    def forward(self, x: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+        x = self.stem(x)
+        kept = {}
+        for number, block in enumerate(self.blocks):
+            x = block(x)
+            if number in (4, 10):
+                kept[number] = x
+        return kept[4], kept[10], self.head(x)
+
+
+class ReaderNetwork(nn.Module):
+    """Photos float32 (B, 3, px, px) in 0..1 sRGB to `Outputs`."""
+
+    def __init__(self, shape: NetworkShape) -> None:
+        super().__init__()
+        self.shape = shape
+        width, n_loci, n_total = shape.token_width, len(shape.n_classes), sum(shape.n_classes)
+        self.backbone = Backbone()
+        self.fine, self.middle, self.coarse = (_conv(c, width, 1, act=False) for c in (40, 112, 1280))
+        self.blend = _conv(width, width, 3, groups=width)
+        self.key = nn.Conv2d(width, 64, 1)
+        self.query = nn.Parameter(torch.randn(n_loci * shape.queries, 64) * 0.05)
+        self.overall = nn.Linear(1280, width)
+        self.hidden = nn.Linear(width * (shape.queries + 1), width)
+        self.look_weight = nn.Parameter(torch.randn(n_total, width) * 0.02)
+        self.look_bias = nn.Parameter(torch.zeros(n_total))
+        self.pair_scale = nn.Linear(width, shape.pair_width)
+        self.pair_embedding = nn.Parameter(torch.randn(n_total, shape.pair_width) * 0.05)
+        self.mask_fine = _conv(40, 64, 1, act=False)
+        self.mask_token = _conv(width, 64, 1, act=False)
+        self.mask_out = nn.Sequential(_conv(64, 64, 3), nn.Conv2d(64, 1, 1))
+        self.stage_out = nn.Linear(width, shape.n_stages)
+        self.visible_out = nn.Linear(width, 1)
+        locus_of = torch.repeat_interleave(torch.arange(n_loci), torch.tensor(shape.n_classes))
+        self.register_buffer("locus_of", locus_of, persistent=False)
+
+    def forward(self, photos: Tensor) -> Outputs:
+        c3, c4, c5 = self.backbone((photos * 255.0 - 127.0) / 128.0)
+        tokens = self.middle(c4) + F.interpolate(self.coarse(c5), size=c4.shape[-2:], mode="nearest")
+        tokens = self.blend(tokens + F.avg_pool2d(self.fine(c3), 2))
+        overall = F.relu6(self.overall(c5.mean((2, 3))))
+
+        n_loci, queries, width = len(self.shape.n_classes), self.shape.queries, self.shape.token_width
+        scores = torch.einsum("bkhw,qk->bqhw", self.key(tokens), self.query).flatten(2) * 64**-0.5 * 4
+        attention = scores.float().softmax(2)
+        pooled = torch.einsum("bqt,bwt->bqw", attention.to(tokens.dtype), tokens.flatten(2))
+        pooled = pooled.reshape(-1, n_loci, queries * width)
+        pooled = torch.cat([pooled, overall[:, None].expand(-1, n_loci, -1)], 2)
+        hidden = F.relu6(self.hidden(pooled))
+        per_class = hidden.index_select(1, self.locus_of)
+        looks = (per_class * self.look_weight).sum(2, dtype=torch.float32) + self.look_bias
+
+        mask = self.mask_fine(c3) + F.interpolate(self.mask_token(tokens), size=c3.shape[-2:], mode="nearest")
+        return Outputs(
+            looks=looks,
+            pairs=self.pair_scale(overall).float(),
+            mask=self.mask_out(F.relu6(mask)).float(),
+            stage=self.stage_out(overall).float(),
+            visible=self.visible_out(overall).float()[:, 0],
+            attention=attention.reshape(-1, n_loci, queries, attention.shape[2]).mean(2),
+        )
+
+
+def fuse(network: ReaderNetwork) -> ReaderNetwork:
+    """Fold every batch normalisation into the convolution before it, in place; for reading only."""
+    for module in network.modules():
+        if isinstance(module, nn.Sequential) and len(module) >= 2:
+            conv, norm = module[0], module[1]
+            if isinstance(conv, SameConv) and isinstance(norm, nn.BatchNorm2d):
+                scale = norm.weight.data / torch.sqrt(norm.running_var + norm.eps)
+                conv.weight.data = conv.weight.data * scale[:, None, None, None]
+                conv.bias = nn.Parameter(norm.bias.data - norm.running_mean * scale)
+                module[1] = nn.Identity()
+    return network.eval()
