@@ -231,6 +231,16 @@ CASES = {
         '"morning"',
         "appearance morning: 'morning' already belongs to combination morning",
     ),
+    "a name that reads as two genes": (
+        '["faded"]',
+        '["lined dotted"]',
+        "allele pale: 'lined dotted' also reads as several names side by side",
+    ),
+    "a name that reads as a modified gene": (
+        '["dashed"]',
+        '["super pale"]',
+        "compound lined dotted: 'super pale' also reads as several names",
+    ),
     "appearance of an unknown locus": (
         'locus = "line series"',
         'locus = "dots"',

@@ -407,6 +407,18 @@ def _refuse_repeated_phrases(species: Species, place: str) -> None:
         only = next(iter(appearance.looks)) if len(appearance.looks) == 1 else ""
         for phrase in (appearance.name, *appearance.synonyms):
             claim(phrase, f"appearance {appearance.name}", shared_with=f"look {only}")
+    for phrase, owner in owners.items():
+        if phrase not in reserved_words() and _spelled_by(phrase.split(), owners.keys() - {phrase}):
+            raise CatalogueError(
+                f"{place}, {owner}: '{phrase}' also reads as several names side by side; needed: a name that does not"
+            )
+
+
+def _spelled_by(words: list[str], phrases: set[str]) -> bool:
+    """Whether the words are nothing but phrases in a row."""
+    return not words or any(
+        " ".join(words[:n]) in phrases and _spelled_by(words[n:], phrases) for n in range(1, len(words) + 1)
+    )
 
 
 def _check_combinations(species: Species, place: str) -> None:

@@ -125,6 +125,7 @@ def parse_parent(species: Species, text: str, *, name: str, sex: Sex) -> Parent:
         Words that do not fit together: three alleles of one series, a gene both visual and het, a phase where there
         is none, an appearance that names no alleles.
     """
+    text = _printable(text)
     by_locus: dict[str, list[_Statement]] = defaultdict(list)
     for statement in _statements(species, text, calls=False):
         if isinstance(statement, Appearance):
@@ -152,6 +153,7 @@ def parse_call(species: Species, text: str) -> tuple[VisualCall, ...]:
     ShorthandError
         The words speak of what cannot be seen ("het clown", "66%"), or do not fit together.
     """
+    text = _printable(text)
     by_locus: dict[str, list[_Statement]] = defaultdict(list)
     alternatives: dict[str, Appearance] = {}
     for statement in _statements(species, text, calls=True):
@@ -174,6 +176,11 @@ def parse_call(species: Species, text: str) -> tuple[VisualCall, ...]:
     return tuple(
         species.call_of(dict(zip(looks, chosen, strict=True))) for chosen in itertools.product(*looks.values())
     )
+
+
+def _printable(text: str) -> str:
+    """The text on one line without control characters, so that an error message that quotes it stays one line too."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
 def _statements(species: Species, text: str, *, calls: bool) -> Iterator[_Statement | Appearance]:
