@@ -202,7 +202,7 @@ def explain(species: Species, name: str) -> Explanation:
     wanted = normalise(name)
     for locus in species.loci:
         for allele in locus.alleles:
-            names = (allele.name, allele.one_copy_name or "", allele.two_copies_name)
+            names = (allele.name, allele.one_copy_name or allele.name, allele.two_copies_name)
             if wanted in map(normalise, (*names, *allele.synonyms, *allele.two_copies_synonyms)):
                 return _gene(species, locus, allele)
     for appearance in species.appearances:
