@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,8 @@ class Candidate:
     """One candidate sire's part of the problem.
 
     ``class_given[b]`` has shape (n_dam_states_b, n_sire_states_b, n_classes_b); ``egg_weight`` (n_eggs,) holds what depends on
-    the egg and this sire alone; ``prior`` is the joint prior of this sire's states over the blocks, one axis a block.
+    the egg and this sire alone; ``prior`` is the joint prior of this sire's states over the blocks times the
+    likelihood of his own readings, one axis a block.
     """
 
     share: float
@@ -77,7 +78,7 @@ def elements_needed(
         size = n_eggs * math.prod(n_classes)
         chain = size
         for c, d, s in zip(n_classes, n_dam, sire, strict=True):
-            size = size // c * d * s
+            size = size // max(c, 1) * d * s
             chain += size
         total += 2 * chain
     if coupled:
@@ -105,6 +106,11 @@ def sum_clutch(
     """
     n_eggs, n_blocks = likelihood.shape[-1], likelihood.ndim - 1
     n_classes = likelihood.shape[:-1]
+    # A reading of a sire counts whether or not he is the father, so its chance is taken out of his prior first.
+    masses = [float(c.prior.sum()) for c in candidates]
+    if min(masses) <= 0 or not likelihood.size:
+        return _impossible(n_eggs, n_classes, candidates, dam_prior)
+    candidates = [replace(c, prior=c.prior / mass) for c, mass in zip(candidates, masses, strict=True)]
     tables = [[t.reshape(-1, t.shape[-1]) for t in c.class_given] for c in candidates]
     chains = [_forward(likelihood, table) for table in tables]
     n_dam = dam_prior.shape
@@ -130,7 +136,7 @@ def sum_clutch(
         classes += _backward(back, chains[k], tables[k], n_eggs, parts, split_shapes[k])
     classes *= likelihood
     return Sums(
-        log_evidence=math.log(evidence) + log_scale + float(np.log(scale).sum()),
+        log_evidence=math.log(evidence) + log_scale + float(np.log(scale).sum()) + math.fsum(map(math.log, masses)),
         sire=sire,
         mixed=p_mixed,
         classes=np.moveaxis(classes, -1, 0),

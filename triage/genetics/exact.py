@@ -166,13 +166,15 @@ def _classes(block: Block, eggs: Sequence[Egg]) -> _Classes:
 
 
 def _contraction_order(model: CrossModel, classes: Sequence[_Classes], touched: set[int]) -> tuple[int, ...]:
-    """Blocks that any reading can inform, those that shrink the tensors most first."""
-    informed = [b for b, c in enumerate(classes) if c.n > 1 or b in touched]
+    """Blocks that can inform, by a reading or because some parents would have no young; the most shrinking first."""
+    informed = [
+        b for b, c in enumerate(classes) if c.n > 1 or b in touched or not model.blocks[b].every_pair_has_young
+    ]
 
     def growth(b: int) -> float:
         block = model.blocks[b]
         states = max(len(s) for s in block.sire_states) * len(block.dam_states)
-        return states / classes[b].n
+        return states / max(classes[b].n, 1)
 
     return tuple(sorted(informed, key=growth))
 
@@ -422,6 +424,11 @@ def _clash(
     """Name a smallest-by-removal set of eggs that cannot be together."""
     clashing = clashing_eggs(model, eggs, parent_readings, memory_bytes=memory_bytes)
     labels = ", ".join(egg.label for egg in clashing)
+    if not clashing and not any(parent_readings.values()):
+        return (
+            f"no genotype that {model.cross.dam.name} and {' or '.join(model.sire_names)} can give hatches, yet there are "
+            "hatchlings; check the parents' genes and the hatch rates of the catalogue"
+        )
     if not clashing:
         return (
             f"the readings of the parents themselves cannot be true together with what is recorded of {model.cross.dam.name} "

@@ -77,10 +77,15 @@ class Block:
 
     @property
     def sexed(self) -> bool:
-        return self.outcomes[0].sex is not None
+        return bool(self.outcomes) and self.outcomes[0].sex is not None
+
+    @property
+    def every_pair_has_young(self) -> bool:
+        """Whether every pair of parental states has viable young; if not, any egg at all informs about the parents."""
+        return all(bool((share > 0).all()) for share in self.hatched)
 
     def expected(self, candidate: int) -> NDArray[np.float64]:
-        """P(outcome | candidate sire) before any reading, shape (n_outcomes,)."""
+        """P(outcome | candidate sire) before any reading, shape (n_outcomes,); below 1 in sum where some pairs have no young."""
         return np.einsum("d,s,dso->o", self.dam_prior, self.sire_priors[candidate], self.transmission[candidate])
 
 
@@ -143,11 +148,19 @@ class CrossModel:
         return tuple(VisualCall(tuple((name, word) for _, name, word in sorted(parts))) for parts in joined)
 
     def expected_calls(self, candidate: int | None = None) -> NDArray[np.float64]:
-        """P(visual call) from the parents alone, in the order of ``calls``; of one candidate sire or by their shares."""
+        """P(visual call) from the parents alone, in the order of ``calls``; of one candidate sire or by their shares.
+
+        Of a hatchling that exists: parental states that have no viable young do not count. Zeros if none has any.
+        """
         if candidate is None:
-            return sum(
-                share * self.expected_calls(k) for k, share in enumerate(self.shares) if share > 0
-            )
+            table = sum(share * self._call_weights(k) for k, share in enumerate(self.shares) if share > 0)
+        else:
+            table = self._call_weights(candidate)
+        total = table.sum()
+        return table / total if total > 0 else table
+
+    def _call_weights(self, candidate: int) -> NDArray[np.float64]:
+        """P(visual call, young are viable | candidate sire) in the order of ``calls``."""
         table = np.ones(1)
         for block, axis in zip(self.blocks, self.look_axes, strict=True):
             place = [axis.index(words) for words in block.looks]

@@ -68,12 +68,11 @@ def enumerate_clutch(
         if weight == 0:
             continue
         states = [state for state, _ in joint]
-        by_sire = [
-            [_hatchlings_with_readings(cross, states[0], sire, states[1 + k], egg, loci) for egg in eggs]
-            for k, sire in enumerate(cross.sires)
-        ]
-        for together, assignment, chance in assignments:
-            sums.add(weight * chance, together, assignment, by_sire, states)
+        by_sire = []
+        for k, sire in enumerate(cross.sires):
+            hatchlings = _hatchlings(cross, states[0], sire, states[1 + k], loci)
+            by_sire.append([_with_readings(cross, hatchlings, egg) for egg in eggs])
+        sums.add(weight, assignments, by_sire, states)
     return sums.answer(cross)
 
 
@@ -153,7 +152,7 @@ def _linkages(cross: Cross, genotypes: Mapping[str, Genotype]) -> list[Linkage]:
 
 
 def _gametes(cross: Cross, animal: Animal, sex: Sex) -> list[tuple[str | None, dict[str, str], Fraction]]:
-    """Every gamete: (sex chromosome, or None from the sex that has one kind; allele by locus; chance)."""
+    """Every different gamete: (sex chromosome, or None from the sex that has one kind; allele by locus; chance)."""
     genotypes, phases = dict(animal[0]), animal[1]
     two_kinds = sex is cross.species.heterogametic
     gametes: list[tuple[str | None, dict[str, str], Fraction]] = (
@@ -182,7 +181,10 @@ def _gametes(cross: Cross, animal: Animal, sex: Sex) -> list[tuple[str | None, d
             for chromosome, alleles, p in gametes
             for x, y, q in four
         ]
-    return [g for g in gametes if g[2] > 0]
+    same: dict[tuple, Fraction] = defaultdict(Fraction)
+    for chromosome, alleles, p in gametes:
+        same[chromosome, tuple(sorted(alleles.items()))] += p
+    return [(chromosome, dict(alleles), p) for (chromosome, alleles), p in same.items() if p > 0]
 
 
 def _hatchlings(
@@ -203,8 +205,9 @@ def _hatchlings(
                 p *= q
             chances[(Sex.FEMALE, tuple(pair for pair, _ in combination))] += p
     else:
+        sperm = _gametes(cross, sire_state, Sex.MALE)
         for dam_chromosome, from_dam, p in _gametes(cross, dam, Sex.FEMALE):
-            for sire_chromosome, from_sire, q in _gametes(cross, sire_state, Sex.MALE):
+            for sire_chromosome, from_sire, q in sperm:
                 decisive = dam_chromosome or sire_chromosome
                 sex = cross.species.heterogametic if decisive == "own" else other
                 shared, own = (from_sire, from_dam) if dam_chromosome else (from_dam, from_sire)
@@ -233,11 +236,11 @@ def _likelihood(cross: Cross, reading: Reading, genotypes: Mapping[str, Genotype
     return Fraction(reading.likelihoods.get(genotypes[reading.locus], reading.otherwise))
 
 
-def _hatchlings_with_readings(
-    cross: Cross, dam: Animal, sire: Parent | Parthenogenesis, sire_state: Animal, egg: Egg, loci: list[str]
+def _with_readings(
+    cross: Cross, hatchlings: Mapping[Hatchling, Fraction], egg: Egg
 ) -> list[tuple[Hatchling, VisualCall, Fraction]]:
     found = []
-    for hatchling, p in _hatchlings(cross, dam, sire, sire_state, loci).items():
+    for hatchling, p in hatchlings.items():
         genotypes = dict(hatchling[1])
         if egg.sex is not None and egg.sex is not hatchling[0]:
             continue
@@ -258,22 +261,29 @@ class _Sums:
         self.eggs: list[dict] = [defaultdict(Fraction) for _ in range(n_eggs)]
         self.parents: list[dict] = [defaultdict(Fraction) for _ in range(n_animals)]
 
-    def add(self, weight: Fraction, together: bool, assignment: tuple[int, ...], by_sire, states) -> None:
-        totals = [sum((p for *_, p in by_sire[k][e]), Fraction(0)) for e, k in enumerate(assignment)]
-        joint = weight
-        for t in totals:
-            joint *= t
-        if joint == 0:
-            return
-        self.total += joint
-        self.mixed += joint if together else 0
-        for e, k in enumerate(assignment):
+    def add(self, weight: Fraction, assignments, by_sire, states) -> None:
+        """Add one joint choice of the parents' states, with every way to give the eggs their sires."""
+        totals = [[sum((p for *_, p in found), Fraction(0)) for found in eggs] for eggs in by_sire]
+        joint_of_parents = Fraction(0)
+        of_egg_and_sire: dict[tuple[int, int], Fraction] = defaultdict(Fraction)
+        for together, assignment, chance in assignments:
+            joint = weight * chance
+            for e, k in enumerate(assignment):
+                joint *= totals[k][e]
+            if joint == 0:
+                continue
+            joint_of_parents += joint
+            self.mixed += joint if together else 0
+            for e, k in enumerate(assignment):
+                of_egg_and_sire[e, k] += joint
+        self.total += joint_of_parents
+        for (e, k), joint in of_egg_and_sire.items():
             self.sires[e][k] += joint
             for hatchling, call, p in by_sire[k][e]:
-                self.eggs[e][(hatchling, call)] += joint * p / totals[e]
+                self.eggs[e][(hatchling, call)] += joint * p / totals[k][e]
         for animal, state in enumerate(states):
             for pair in state[0]:
-                self.parents[animal][pair] += joint
+                self.parents[animal][pair] += joint_of_parents
 
     def answer(self, cross: Cross) -> Answer:
         answer = Answer(evidence=self.total)

@@ -1,0 +1,228 @@
+"""The engine equals the enumeration in exact fractions, number for number, to 1e-12.
+
+The reference (``triage/genetics/reference.py``) shares no code with the engine and is itself checked against published values
+in ``test_published.py``.
+"""
+
+import itertools
+from collections import Counter
+from fractions import Fraction
+from random import Random
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from support import (
+    DOMINANT,
+    INCOMPLETE,
+    RECESSIVE,
+    Case,
+    allele,
+    draw_case,
+    locus,
+    same,
+    species,
+    verify,
+    verify_parents_only,
+)
+
+from triage.genetics.exact import infer
+from triage.genetics.model import compile_cross
+from triage.genetics.reference import enumerate_clutch
+from triage.records import (
+    CallReading,
+    Compound,
+    Cross,
+    Egg,
+    Genotype,
+    GenotypePrior,
+    GenotypeReading,
+    Locus,
+    Parent,
+    Parthenogenesis,
+    Sex,
+    VisualCall,
+)
+
+# Every cross of two loci and two sires
+
+PASTEL = locus("pastel", INCOMPLETE)
+CLOWN = locus("clown", RECESSIVE)
+SERIES = Locus(
+    "series",
+    (allele("lesser", INCOMPLETE), allele("mystic", RECESSIVE)),
+    (Compound(frozenset({"lesser", "mystic"}), "potion"),),
+)
+Y_BANANA = Genotype("normal", "banana", True)
+BANANA = locus("banana", DOMINANT, crossover=0.125)
+
+TWO_LOCI = {
+    "incomplete dominant and recessive": (PASTEL, CLOWN),
+    "recessive and sex-linked": (CLOWN, BANANA),
+    "series and recessive": (SERIES, CLOWN),
+}
+
+
+def every_animal(of, name: str, sex: Sex, loci) -> list[Parent]:
+    """An animal of every genotype at the given loci."""
+    per_locus = [x.genotypes(by_chromosome=x.sex_linked and sex is of.heterogametic) for x in loci]
+    return [
+        Parent(name, sex, {x.name: GenotypePrior.known(g) for x, g in zip(loci, genotypes)})
+        for genotypes in itertools.product(*per_locus)
+    ]
+
+
+@pytest.mark.parametrize("kind", TWO_LOCI)
+def test_every_cross_of_two_loci_and_two_sires(kind):
+    """All genotypes of the dam x all of the first sire x all of the second; each cross with its own drawn readings."""
+    loci = TWO_LOCI[kind]
+    of = species(*loci)
+    looks = [sorted({x.look(g) for g in x.genotypes()}) for x in loci]
+    calls = [of.call_of(dict(zip((x.name for x in loci), words))) for words in itertools.product(*looks)]
+    draws = Random(kind)
+    crosses = itertools.product(
+        every_animal(of, "dam", Sex.FEMALE, loci),
+        every_animal(of, "first", Sex.MALE, loci),
+        every_animal(of, "second", Sex.MALE, loci),
+    )
+    n = 0
+    for mother, first, second in crosses:
+        shares = draws.choice([(Fraction(4, 5), Fraction(1, 5)), (Fraction(1, 2), Fraction(1, 2))])
+        cross = Cross(of, mother, (first, second), shares, Fraction(1, 8))
+        eggs = [
+            Egg(
+                f"egg {e}",
+                draws.choice([None, *Sex]) if any(x.sex_linked for x in loci) else None,
+                (CallReading({c: draws.choice([0.25, 1.0, 2.0]) for c in draws.sample(calls, 2)}, 0.125),),
+            )
+            for e in range(2)
+        ]
+        verify(cross, eggs)
+        n += 1
+    n_dam = len(every_animal(of, "dam", Sex.FEMALE, loci))
+    n_sire = len(every_animal(of, "sire", Sex.MALE, loci))
+    assert n == n_dam * n_sire**2
+    assert (n_dam, n_sire) == {
+        "incomplete dominant and recessive": (9, 9),
+        "recessive and sex-linked": (9, 12),
+        "series and recessive": (18, 18),
+    }[kind]
+
+
+# Drawn clutches
+
+N_DRAWN, N_GROUPS = 3840, 12
+
+
+def features(case: Case) -> set[str]:
+    """What a drawn clutch exercises, by name."""
+    found = set()
+    cross = case.cross
+    animals = [a for a in (cross.dam, *cross.sires) if isinstance(a, Parent)]
+    live = {
+        x.name
+        for x in cross.species.loci
+        for a in animals
+        if x.name in a.loci and any(p > 0 and set(g.alleles) != {"normal"} for g, p in a.loci[x.name].states)
+    }
+    for x in cross.species.loci:
+        if x.name not in live:
+            continue
+        if x.sex_linked:
+            found.add("XX/XY sex linkage" if cross.species.heterogametic is Sex.MALE else "ZZ/ZW sex linkage")
+            if x.name in cross.crossover:
+                found.add("crossing-over rate of the cross's own")
+        found |= {str(a.mode) for a in x.alleles}
+        if len(x.alleles) > 1:
+            found.add(f"series of {len(x.alleles)}")
+        if any(x.hatch_rate(g) < 1 for g in x.genotypes()):
+            found.add("reduced viability")
+        if any(c.hatch_rate < 1 for c in x.compounds):
+            found.add("reduced viability of a compound")
+    for linkage in cross.linkages:
+        if {linkage.first, linkage.second} <= live:
+            found.add("linkage")
+            if len(set(linkage.recombination.values())) > 1:
+                found.add("recombination unequal by sex")
+            for a in animals:
+                both = [a.loci[name] for name in (linkage.first, linkage.second) if name in a.loci]
+                if len(both) == 2 and all(any(g.first != g.second for g, _ in known.states) for known in both):
+                    found.add(f"phase {'known' if a.name in linkage.phases else 'unknown'}")
+    if any(isinstance(s, Parthenogenesis) for s in cross.sires):
+        found.add("parthenogenesis" if len(cross.sires) > 1 else "parthenogenesis alone")
+    found.add(f"{len(cross.sires)} sires")
+    if min(cross.shares) == 0:
+        found.add("share of 0")
+    if len(cross.sires) > 1:
+        found.add({0: "never mixed", 1: "always mixed"}.get(cross.mixed, "perhaps mixed"))
+    if any(not known.is_certain for a in animals for known in a.loci.values()):
+        found.add("uncertain parent")
+    for egg in case.eggs:
+        found.add("sex stated" if egg.sex else "sex not stated")
+        found |= {type(r).__name__ for r in egg.readings}
+        if len(egg.readings) > 1:
+            found.add("several readings of one egg")
+        for r in egg.readings:
+            if isinstance(r, GenotypeReading) and r.locus not in live:
+                found.add("laboratory reading of a locus nobody carries")
+    found |= {f"{type(r).__name__} of a parent" for rs in case.parent_readings.values() for r in rs}
+    return found
+
+
+EVERY_FEATURE = {
+    "recessive", "incomplete dominant", "dominant", "series of 2", "series of 3", "series of 4", "XX/XY sex linkage",
+    "ZZ/ZW sex linkage", "crossing-over rate of the cross's own", "reduced viability", "reduced viability of a compound",
+    "linkage", "recombination unequal by sex", "phase known", "phase unknown", "parthenogenesis", "parthenogenesis alone",
+    "1 sires", "2 sires", "3 sires", "share of 0", "never mixed", "always mixed", "perhaps mixed", "uncertain parent",
+    "sex stated", "sex not stated", "CallReading", "GenotypeReading", "several readings of one egg",
+    "laboratory reading of a locus nobody carries", "CallReading of a parent", "GenotypeReading of a parent",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("group", range(N_GROUPS))
+def test_drawn_clutches(group):
+    n = N_DRAWN // N_GROUPS
+    possible = 0
+    for seed in range(group * n, (group + 1) * n):
+        case = draw_case(Random(seed))
+        try:
+            possible += verify(case.cross, case.eggs, case.parent_readings).evidence > 0
+            verify_parents_only(case.cross)
+        except AssertionError as error:
+            raise AssertionError(f"drawn clutch {seed}: {error}") from error
+    # 12 groups of 250 make 3,000 clutches with an answer; the rest must be found contradictory by both.
+    assert possible >= 250
+
+
+def test_drawn_clutches_cover_every_mode_and_their_mixtures():
+    count: Counter[str] = Counter()
+    together: Counter[frozenset[str]] = Counter()
+    for seed in range(N_DRAWN):
+        found = features(draw_case(Random(seed)))
+        count.update(found)
+        together.update(frozenset(both) for both in itertools.combinations(sorted(found), 2))
+    assert set(count) == EVERY_FEATURE
+    assert min(count.values()) >= 25, count.most_common()[-5:]
+    modes = ["reduced viability", "linkage", "XX/XY sex linkage", "parthenogenesis", "series of 4", "uncertain parent"]
+    for both in itertools.combinations(modes, 2):
+        # Linked loci with parthenogenesis are refused (test_errors.py).
+        assert together[frozenset(both)] >= (0 if set(both) == {"linkage", "parthenogenesis"} else 10), both
+
+
+@settings(max_examples=60, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@given(st.randoms(use_true_random=False))
+def test_clutches_drawn_by_hypothesis(rng):
+    """Hypothesis drives every choice of the draw, so that a failure shrinks to a small clutch."""
+    case = draw_case(rng)
+    verify(case.cross, case.eggs, case.parent_readings)
+
+
+def test_the_comparison_can_fail():
+    """Agreement means something: one crossing-over rate that differs by a millionth is told apart."""
+    of = species(BANANA)
+    mother, father = Parent("dam", Sex.FEMALE), Parent("sire", Sex.MALE, {"banana": GenotypePrior.known(Y_BANANA)})
+    eggs = [Egg("egg", Sex.MALE, (CallReading({VisualCall((("banana", "banana"),)): 1.0}, 0.5),))]
+    exact = enumerate_clutch(Cross(of, mother, (father,), (1,), 0), eggs)
+    found = infer(compile_cross(Cross(of, mother, (father,), (1,), 0, crossover={"banana": 0.125001})), eggs)
+    with pytest.raises(AssertionError, match="banana"):
+        same(found.eggs[0].loci["banana"], exact.loci[0]["banana"], "banana")
