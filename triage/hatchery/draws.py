@@ -38,7 +38,7 @@ def _words(seeds: Tensor, salt: int, count: int) -> Tensor:
     high = (seeds >> 32).to(torch.int32)
     key = mix(low ^ mix(high + salt * 0x3C6EF372 % (1 << 31)))
     counter = torch.arange(count, device=seeds.device, dtype=torch.int32) * _COUNTER_STEP
-    return mix(mix(key[:, None] + counter) ^ key[:, None])
+    return mix(key[:, None] + counter)
 
 
 def _low_word(seeds: Tensor) -> Tensor:
@@ -76,3 +76,10 @@ def _count(shape: tuple[int, ...]) -> int:
     for length in shape:
         count *= length
     return count
+
+
+def pixel_noise(seeds: Tensor, salt: int, height: int, width: int) -> Tensor:
+    """float32 (B, 3, height, width): uniform noise of mean 0 and variance 1, three channels from one word a pixel."""
+    words = _words(seeds, salt, height * width)
+    channels = torch.stack([words & 0x3FF, (words >> 10) & 0x3FF, (words >> 20) & 0x3FF], 1)
+    return ((channels.float() - 511.5) * (12.0**0.5 / 1024.0)).reshape(len(seeds), 3, height, width)

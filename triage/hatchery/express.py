@@ -118,11 +118,19 @@ def express(codes: Tensor, animal_seeds: Tensor, age: Tensor, looks: Looks) -> d
     individual = draws.normal(animal_seeds, _SALT_INDIVIDUAL, len(looks.parameters))
     strength = draws.normal(animal_seeds, _SALT_STRENGTH, len(looks.loci))
     strength = (1 + looks.expression_spread * strength).clamp(min=_WEAKEST)
-    latent = individual * tables.spread
-    for number in range(len(looks.loci)):  # fixed order: the sum has the same bits however the genotype was written
-        row = tables.row[number, codes[:, number, 0], codes[:, number, 1]]
-        latent = latent + (tables.varying[row] * strength[:, number, None] + tables.steady[row])
-        latent = latent + tables.aged[row] * age[:, None]
+    place = torch.arange(len(looks.loci), device=codes.device)
+    row = tables.row[place, codes[..., 0], codes[..., 1]]  # (B, n_loci)
+    effects = tables.varying[row] * strength[..., None] + tables.steady[row] + tables.aged[row] * age[:, None, None]
+    latent = individual * tables.spread + _sum_loci(effects)
     value = torch.where(tables.is_log, tables.base * torch.exp(latent), tables.base + latent)
     value = torch.minimum(torch.maximum(value, tables.low), tables.high)
     return {parameter.name: value[:, number] for number, parameter in enumerate(looks.parameters)}
+
+
+def _sum_loci(effects: Tensor) -> Tensor:
+    """Sum over axis 1 by halves: the same order, hence the same bits, in every batch."""
+    while effects.shape[1] > 1:
+        half = (effects.shape[1] + 1) // 2
+        rest = effects[:, half:]
+        effects = torch.cat([effects[:, : rest.shape[1]] + rest, effects[:, rest.shape[1] : half]], 1)
+    return effects[:, 0]

@@ -16,11 +16,21 @@ def smooth_step(low: float | Tensor, high: float | Tensor, value: Tensor) -> Ten
     return t * t * (3 - 2 * t)
 
 
+def enlarge(table: Tensor, size: tuple[int, int]) -> Tensor:
+    """Smooth enlargement of (B, C, h, w) to (B, C, *size).
+
+    Bicubic to three times the table, then bilinear: looks as smooth as bicubic all the way and costs a third. A table
+    close to the wanted size is enlarged bilinearly.
+    """
+    height, width = table.shape[-2:]
+    if 4 * height < size[0] and 4 * width < size[1]:
+        table = F.interpolate(table, (3 * height, 3 * width), mode="bicubic", align_corners=False)
+    return F.interpolate(table, size, mode="bilinear", align_corners=False)
+
+
 def noise_plane(seeds: Tensor, salt: int, channels: int, cells: tuple[int, int], size: tuple[int, int]) -> Tensor:
     """(B, channels, *size): smooth value noise, `cells` random values across the plane."""
-    table = draws.coarse_normal(seeds, salt, channels, *cells)
-    mode = "bicubic" if 3 * cells[0] < size[0] else "bilinear"  # near the pixel scale the cheap one looks the same
-    return F.interpolate(table, size, mode=mode, align_corners=False)
+    return enlarge(draws.coarse_normal(seeds, salt, channels, *cells), size)
 
 
 def plane_mean(planes: Tensor) -> Tensor:

@@ -52,7 +52,7 @@ def expose(light: Tensor, photo_seeds: Tensor, spread: float = 1.0) -> Tensor:
     image = image * (1 - 0.28 * u[:, 0] * radius2)
     sigma = (0.22 + 0.75 * spread * u[:, 1, 0, 0, 0] ** 4) * size / 224
     image = blur(image, sigma, max(1, math.ceil(2.4 * 0.97 * size / 224)))
-    noise = draws.coarse_normal(photo_seeds, _SALT_SENSOR, 3, size, size)
+    noise = draws.pixel_noise(photo_seeds, _SALT_SENSOR, size, size)
     amount = 0.004 + 0.022 * spread * u[:, 2] ** 2
     image = (image + noise * amount * (image.clamp(min=0) + 0.02).sqrt()).clamp(min=0)
     image = image * (1 + image / 6.25) / (1 + image * 0.55) * 1.22  # shoulder
@@ -65,44 +65,35 @@ def expose(light: Tensor, photo_seeds: Tensor, spread: float = 1.0) -> Tensor:
 
 
 @lru_cache(maxsize=4)
-def _tables(device: str) -> tuple[tuple[tuple[float, ...], ...], Tensor]:
-    """Rows of the 8-point cosine transform, and the quantisation tables (3, 8, 8) of Y, Cb, Cr."""
-    rows = []
-    for k in range(8):
-        scale = 0.5 / math.sqrt(2) if k == 0 else 0.5
-        rows.append(tuple(scale * math.cos(math.pi * (2 * n + 1) * k / 16) for n in range(8)))
-    tables = torch.tensor([_LUMINANCE, _CHROMINANCE, _CHROMINANCE], dtype=torch.float32, device=device)
-    return tuple(rows), tables
+def _tables(device: str) -> tuple[Tensor, Tensor]:
+    """The 8-point cosine transform (8, 8), row = frequency, and the quantisation tables (3, 8, 8) of Y, Cb, Cr."""
+    frequency, place = torch.meshgrid(torch.arange(8.0), torch.arange(8.0), indexing="ij")
+    transform = torch.cos(math.pi * (2 * place + 1) * frequency / 16) * 0.5
+    transform[0] /= math.sqrt(2)
+    tables = torch.tensor([_LUMINANCE, _CHROMINANCE, _CHROMINANCE], dtype=torch.float32)
+    return transform.to(device), tables.to(device)
 
 
-def _transform(blocks: Tensor, axis: int, inverse: bool) -> Tensor:
-    """8-point cosine transform along `axis` of length 8, by even and odd halves, summed in a fixed order."""
-    rows, _ = _tables(str(blocks.device))
-    x = blocks.unbind(axis)
-    result = []
-    if not inverse:
-        plus = [x[n] + x[7 - n] for n in range(4)]
-        minus = [x[n] - x[7 - n] for n in range(4)]
-        for k in range(8):
-            half = plus if k % 2 == 0 else minus
-            result.append(half[0] * rows[k][0] + half[1] * rows[k][1] + half[2] * rows[k][2] + half[3] * rows[k][3])
-        return torch.stack(result, axis)
-    sums, differences = [], []
-    for n in range(4):
-        sums.append(x[0] * rows[0][n] + x[2] * rows[2][n] + x[4] * rows[4][n] + x[6] * rows[6][n])
-        differences.append(x[1] * rows[1][n] + x[3] * rows[3][n] + x[5] * rows[5][n] + x[7] * rows[7][n])
-    return torch.stack([sums[n] + differences[n] for n in range(4)]
-                       + [sums[n] - differences[n] for n in (3, 2, 1, 0)], axis)
+def _transform(matrix: Tensor, blocks: Tensor) -> Tensor:
+    """(8, 8, n) -> (8, 8, n): `matrix` applied along axis 1, which becomes axis 0; summed in a fixed order."""
+    result = matrix[:, 0, None, None] * blocks[None, :, 0]
+    for place in range(1, 8):
+        result = result + matrix[:, place, None, None] * blocks[None, :, place]
+    return result
 
 
 def _quantise(planes: Tensor, table: Tensor, scale: Tensor) -> Tensor:
     """Planes (B, C, H, W), multiples of 8, through 8 x 8 blocks quantised by table (C, 8, 8) times scale (B,)."""
     batch, channels, height, width = planes.shape
-    blocks = planes.reshape(batch, channels, height // 8, 8, width // 8, 8)
-    step = (table[None] * scale.view(-1, 1, 1, 1)).clamp(min=1)[:, :, None, :, None, :]
-    frequencies = _transform(_transform(blocks, 3, False), 5, False)
-    frequencies = torch.round(frequencies / step) * step
-    return _transform(_transform(frequencies, 5, True), 3, True).reshape(batch, channels, height, width)
+    matrix, _ = _tables(str(planes.device))
+    blocks = planes.reshape(batch, channels, height // 8, 8, width // 8, 8).permute(3, 5, 0, 1, 2, 4)
+    shape = blocks.shape
+    frequencies = _transform(matrix, _transform(matrix, blocks.reshape(8, 8, -1)))  # axes back in order after two
+    step = (table.permute(1, 2, 0)[:, :, None] * scale[:, None]).clamp(min=1)[..., None, None]  # (8, 8, B, C, 1, 1)
+    frequencies = (torch.round(frequencies.reshape(shape) / step) * step).reshape(8, 8, -1)
+    back = matrix.t().contiguous()
+    blocks = _transform(back, _transform(back, frequencies)).reshape(shape)
+    return blocks.permute(2, 3, 4, 0, 5, 1).reshape(batch, channels, height, width)
 
 
 def compress(image: Tensor, quality: Tensor) -> Tensor:

@@ -14,7 +14,7 @@ from torch import Tensor
 
 from triage.hatchery import draws
 from triage.hatchery.body import GIRTHS, HEAD
-from triage.hatchery.fields import smooth_step
+from triage.hatchery.fields import noise_plane, smooth_step
 
 _CELLS = 64  # places in the tables of blotches and spinal marks
 _MARK_SPACING = 0.34
@@ -48,15 +48,11 @@ def _chance(normal: Tensor) -> Tensor:
 def skin_noise(animal_seeds: Tensor, size: tuple[int, int]) -> Noise:
     """Noise of each animal, at the resolution of the map."""
 
-    def plane(salt: int, channels: int, cells: tuple[int, int], mode: str) -> Tensor:
-        table = draws.coarse_normal(animal_seeds, salt, channels, *cells)
-        return F.interpolate(table, size, mode=mode, align_corners=False)
-
-    return Noise(
-        plane(_SALT_LOW, 3, (34, 7), "bicubic"),
-        plane(_SALT_MIDDLE, 3, (88, 17), "bicubic"),
-        plane(_SALT_FINE, 2, (260, 50), "bilinear"),
-    )
+    low = noise_plane(animal_seeds, _SALT_LOW, 3, (34, 7), size)
+    middle = draws.coarse_normal(animal_seeds, _SALT_MIDDLE, 3, 88, 17)
+    middle = F.interpolate(F.interpolate(middle, (264, 51), mode="bicubic"), size, mode="bilinear")
+    fine = F.interpolate(draws.coarse_normal(animal_seeds, _SALT_FINE, 2, 260, 50), size, mode="bilinear")
+    return Noise(low, middle, fine)
 
 
 def _pick(table: Tensor, index: Tensor) -> tuple[Tensor, ...]:
@@ -288,8 +284,7 @@ def _unpigmented(q, animal_seeds: Tensor, s: Tensor, va: Tensor, noise, size: tu
     field = stretches + 0.26 * low0 + 0.12 * mid0 - 0.5 * smooth_step(0.26, 0.36, va)  # white climbs from below
     level = torch.erfinv(2 * q["unpigmented"].clamp(0.001, 0.999) - 1) * 1.1
     pied = ramp(0.05, -0.05, field - level) * (q["unpigmented"] > 0.01) * smooth_step(0.085, 0.12, s + 0.01 * low1)
-    patches = draws.normal(animal_seeds, _SALT_CALICO, 1, 40, 9)
-    patches = F.interpolate(patches, size, mode="bicubic", align_corners=False)[:, 0]
+    patches = noise_plane(animal_seeds, _SALT_CALICO, 1, (40, 9), size)[:, 0]
     climb = patches + 0.4 * mid0 + 9.0 * (va - 0.30) + 2.2 * (q["flank_white"] - 0.5)
     calico = ramp(-0.10, 0.10, climb) * (q["flank_white"] > 0.01) * ramp(0.07, 0.11, s) * smooth_step(0.10, 0.16, va)
     return (1 - pied) * (1 - calico)
