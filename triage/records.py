@@ -276,9 +276,9 @@ class Caution:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Species:
-    """Everything the catalogue knows of one species. ``heterogametic`` is the sex with two kinds of sex chromosome."""
+    """Everything the catalogue knows of one species; compared by identity, so that it is cheap to look up by. ``heterogametic`` is the sex with two kinds of sex chromosome."""
 
     key: str
     name: str

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from enum import StrEnum
+
+from triage.catalogue.looks_alike import pair_between, seen_as, seen_name
+from triage.genetics.posterior import CallChance
+from triage.records import NORMAL, Genotype, Locus, Lookalike, Species, VisualCall
+
+Loci = Mapping[str, Mapping[Genotype, float]]
 
 
 class Tray(StrEnum):
@@ -12,3 +20,171 @@ class Tray(StrEnum):
     LOOK_AGAIN = "look again"
     HOLD_BACK = "hold back"
     CHECK_PARENTS = "check parents"
+
+
+@dataclass(frozen=True, slots=True)
+class Hidden:
+    """Something a look does not show: what may be there, at which locus, and the chance that it is."""
+
+    locus: str
+    what: str
+    chance: float
+
+
+@dataclass(frozen=True, slots=True)
+class TrayChoice:
+    """A tray with its reasons in plain words, and what to look for where looking again can help."""
+
+    tray: Tray
+    reasons: tuple[str, ...]
+    look_for: tuple[str, ...] = ()
+
+
+def choose_tray(
+    species: Species,
+    calls: Sequence[CallChance],
+    n_possible: int,
+    loci: Loci,
+    *,
+    misfit: str | None,
+    label_threshold: float,
+    hold_chance: float,
+    hold_genes: Collection[str] | None,
+) -> TrayChoice:
+    """Sort one hatchling.
+
+    Parameters
+    ----------
+    calls
+        Its visual calls with a probability above 0, likeliest first; empty if none is possible.
+    n_possible
+        Number of visual calls that the parents could give.
+    loci
+        P(genotype) by locus, everything considered.
+    misfit
+        Why the records do not explain the reading, or None where they do.
+    label_threshold, hold_chance, hold_genes
+        The keeper's bars; ``hold_genes`` None means that any gene is worth proving.
+    """
+    if misfit is not None or not calls:
+        return TrayChoice(Tray.CHECK_PARENTS, (misfit or "no call that these parents could give fits what was read",))
+    remaining = remaining_calls(calls, label_threshold)
+    if len({seen_as(species, c.call) for c in remaining}) > 1:
+        return _several_looks(species, remaining, n_possible)
+    hidden = hidden_genes(species, remaining[0].call, loci)
+    worth = [h for h in hidden if hold_chance <= h.chance < label_threshold and _is_worth(species, h, hold_genes)]
+    settled = f"the look is settled: {_seen(species, remaining)} at {percent(sum(c.probability for c in remaining))}"
+    if len(remaining) > 1:
+        words = _listed(remaining)
+        reason = (
+            f"{len(remaining)} of {n_possible} possible calls remain, {words}; they look the same: only breeding "
+            "(or a laboratory) can tell"
+        )
+        return TrayChoice(Tray.HOLD_BACK, (reason, *(_hidden_reason(h) for h in worth)))
+    if worth:
+        return TrayChoice(Tray.HOLD_BACK, (settled, *(_hidden_reason(h) for h in worth)))
+    below = [h for h in hidden if 0 < h.chance < hold_chance]
+    if below:
+        rest = ", ".join(f"{h.what} {percent(h.chance)}" for h in below)
+        return TrayChoice(Tray.LABEL, (settled, f"what stays open is below your bar for proving: {rest}"))
+    return TrayChoice(Tray.LABEL, (settled,))
+
+
+def remaining_calls(calls: Sequence[CallChance], label_threshold: float) -> list[CallChance]:
+    """The fewest likeliest calls that hold ``label_threshold`` of the probability together."""
+    kept, total = [], 0.0
+    for call in calls:
+        kept.append(call)
+        total += call.probability
+        if total >= label_threshold:
+            break
+    return kept
+
+
+def hidden_genes(species: Species, call: VisualCall, loci: Loci) -> tuple[Hidden, ...]:
+    """What may hide behind a call at each locus, with its chance given the look of that locus."""
+    found = []
+    for name, chances in loci.items():
+        locus = species.locus(name)
+        look = call.look(name)
+        fitting = {g: p for g, p in chances.items() if p > 0 and locus.look(g) == look}
+        total = sum(fitting.values())
+        if total <= 0:
+            continue
+        more: dict[str, float] = {}
+        for genotype, p in fitting.items():
+            what = _more_than_shown(locus, genotype, look)
+            if what:
+                more[what] = more.get(what, 0.0) + p / total
+        found += [Hidden(name, what, chance) for what, chance in more.items()]
+    return tuple(found)
+
+
+def _more_than_shown(locus: Locus, genotype: Genotype, look: str) -> str:
+    """What a genotype carries beyond the least that its look needs, in words; empty if nothing."""
+    mutants = [a for a in genotype.alleles if a != NORMAL]
+    if not look:
+        return f"het {' '.join(sorted(set(mutants), key=locus.order))}" if mutants else ""
+    first, second = genotype.alleles
+    if first == second and locus.look(Genotype(first, NORMAL)) == look:
+        return f"homozygous {first}"
+    return ""
+
+
+def _is_worth(species: Species, hidden: Hidden, hold_genes: Collection[str] | None) -> bool:
+    if hold_genes is None:
+        return True
+    return any(a in hold_genes for a in species.locus(hidden.locus).allele_names if a in hidden.what)
+
+
+def _several_looks(species: Species, remaining: Sequence[CallChance], n_possible: int) -> TrayChoice:
+    top = remaining[0].call
+    pairs = [_separating(species, one.call, other.call) for i, one in enumerate(remaining) for other in remaining[i + 1 :]]
+    look_for = tuple(dict.fromkeys(_sentence(p) for p in pairs if p is not None))
+    words = _listed(remaining)
+    head = f"{len(remaining)} of {n_possible} possible calls remain, {words}"
+    by_breeding = [p is not None and p.breeding_only for p in pairs]
+    if by_breeding and all(by_breeding):
+        return TrayChoice(Tray.HOLD_BACK, (f"{head}; only breeding (or a laboratory) can tell them apart",), look_for)
+    differ = list(dict.fromkeys(look for c in remaining for _, look in sorted(set(c.call.looks) ^ set(top.looks))))
+    return TrayChoice(
+        Tray.LOOK_AGAIN,
+        (f"{head}; they differ in {_and(differ[:5])}: a sharper photo or the first shed can tell them apart",),
+        look_for,
+    )
+
+
+def _separating(species: Species, one: VisualCall, other: VisualCall) -> Lookalike | None:
+    return pair_between(species, one, other)
+
+
+def _sentence(pair: Lookalike) -> str:
+    return f"{pair.first.name} or {pair.second.name}: {pair.look_for}"
+
+
+def _seen(species: Species, remaining: Sequence[CallChance]) -> str:
+    return remaining[0].call.name if len(remaining) == 1 else seen_name(species, remaining[0].call)
+
+
+def _listed(remaining: Sequence[CallChance], most: int = 4) -> str:
+    words = [f"{c.call.name} {percent(c.probability)}" for c in remaining[:most]]
+    return ", ".join(words) + (f" and {len(remaining) - most} more" if len(remaining) > most else "")
+
+
+def _hidden_reason(hidden: Hidden) -> str:
+    return f"{hidden.what} at {percent(hidden.chance)} cannot be seen: only breeding (or a laboratory) can tell"
+
+
+def _and(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def percent(p: float) -> str:
+    """A probability for people: never "0 %" or "100 %" unless it is exactly that."""
+    if p in (0.0, 1.0):
+        return f"{p:.0%}".replace("%", " %")
+    if p < 0.01:
+        return "under 1 %"
+    if p > 0.99:
+        return "over 99 %"
+    return f"{100 * p:.0f} %"

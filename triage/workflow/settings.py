@@ -21,8 +21,8 @@ class Settings:
         Share of the keeper's own calls that are right.
     lookalike_share
         Of the keeper's wrong calls, the share that take a look-alike for the real thing.
-    doubt
-        Prior chance that a record about a clutch is wrong (sire, gene, name).
+    misfit_ratio
+        A reading is explained badly when the best call the parents can give is this much less likely than the best of all.
     """
 
     label_threshold: float = 0.95
@@ -30,4 +30,4 @@ class Settings:
     hold_genes: frozenset[str] | None = None
     keeper_accuracy: float = 0.9
     lookalike_share: float = 0.8
-    doubt: float = 0.01
+    misfit_ratio: float = 0.05

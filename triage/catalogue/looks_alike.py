@@ -1,0 +1,73 @@
+"""Which visual calls are easily taken for one another, and which cannot be told apart by eye at all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import lru_cache
+
+from triage.records import Appearance, Lookalike, Species, VisualCall
+
+
+@lru_cache(maxsize=64)
+def _appearance_by_look(species: Species) -> dict[tuple[str, str], Appearance]:
+    return {(a.locus, look): a for a in species.appearances for look in a.looks}
+
+
+def seen_as(species: Species, call: VisualCall) -> tuple[tuple[str, str], ...]:
+    """What the eye can get of a call: two calls with the same answer look alike in every photo.
+
+    Looks that cannot be told apart go by their common appearance; one that hides other genes stands alone.
+    """
+    known = _appearance_by_look(species)
+    seen = []
+    for locus, look in call.looks:
+        appearance = known.get((locus, look))
+        if appearance is not None and appearance.hides_other_genes:
+            return ((locus, appearance.name),)
+        seen.append((locus, appearance.name if appearance else look))
+    return tuple(seen)
+
+
+def seen_name(species: Species, call: VisualCall) -> str:
+    """The appearance of a call in words: "blue-eyed leucistic" for any white animal of that series."""
+    return " ".join(word for _, word in seen_as(species, call)) or "normal"
+
+
+def lookalikes_of(species: Species, call: VisualCall) -> Iterator[tuple[VisualCall, Lookalike]]:
+    """Every call that one catalogue pair turns this call into, with the pair."""
+    looks = dict(call.looks)
+    for pair in species.lookalikes:
+        for here, there in ((pair.first, pair.second), (pair.second, pair.first)):
+            loci = [name for name, _ in (*here.looks, *there.looks)]
+            if all(looks.get(name, "") == here.look(name) for name in loci):
+                swapped = {**looks, **{name: there.look(name) for name in loci}}
+                yield species.call_of(swapped), pair
+
+
+def pair_between(species: Species, one: VisualCall, other: VisualCall) -> Lookalike | None:
+    """The catalogue's look-alike pair that separates two calls, if one does."""
+    return next((pair for call, pair in lookalikes_of(species, one) if call == other), None)
+
+
+def trade_name(species: Species, call: VisualCall) -> str:
+    """A trade combination name for exactly this call, or an empty text."""
+    return _names(species).get(call, "")
+
+
+@lru_cache(maxsize=16)
+def _names(species: Species) -> dict[VisualCall, str]:
+    from triage.catalogue.shorthand import parse_call
+
+    names: dict[VisualCall, str] = {}
+    for locus in species.loci:
+        for allele in locus.alleles:
+            for synonym in allele.two_copies_synonyms:
+                names.setdefault(VisualCall(((locus.name, allele.two_copies_name),)), synonym)
+        for compound in locus.compounds:
+            for synonym in compound.synonyms:
+                names.setdefault(VisualCall(((locus.name, compound.name),)), synonym)
+    for combination in species.combinations:
+        calls = parse_call(species, combination.name)
+        if len(calls) == 1:
+            names.setdefault(calls[0], combination.name)
+    return names

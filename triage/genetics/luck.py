@@ -1,0 +1,95 @@
+"""How surprising a clutch is: the exact chance of an outcome no likelier than the one seen.
+
+The outcome of a clutch is how many hatchlings fell into each class; given chances p of the classes it is multinomial.
+The tail sums P(n) over every n with P(n) <= P(seen). Listing every n is out of the question for 12 eggs in 30 classes
+(7.9e9 of them), so classes with equal p are pooled and partial outcomes with equal probability are added up as they meet.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+#: Two log-probabilities closer than this are the same number.
+_SAME = 1e-9
+
+
+def multinomial_tail(counts: Sequence[int], chances: Sequence[float]) -> float:
+    """P(an outcome no likelier than the one seen), exactly.
+
+    Parameters
+    ----------
+    counts
+        Hatchlings seen in each class.
+    chances
+        Chance of each class; sums to 1.
+
+    Returns
+    -------
+    float
+        From above 0 to 1; 0.0 if a class of chance 0 was seen.
+
+    Raises
+    ------
+    ValueError
+        Lengths differ, a count is negative, or the chances do not sum to 1.
+    """
+    if len(counts) != len(chances) or any(c < 0 for c in counts):
+        raise ValueError("counts and chances must have one entry for each class, counts 0 or more")
+    if abs(sum(chances) - 1) > 1e-9 or any(p < 0 for p in chances):
+        raise ValueError("the chances must be 0 or more and sum to 1")
+    if any(c and p == 0 for c, p in zip(counts, chances)):
+        return 0.0
+    n = sum(counts)
+    live = sorted((p for p in chances if p > 0), reverse=True)
+    seen = sum(c * math.log(p) - math.lgamma(c + 1) for c, p in zip(counts, chances) if c)
+    floor, ceiling = _bounds(live, n)
+    log_all = math.lgamma(n + 1)
+    tail = 0.0
+    # Partial outcomes: (eggs left, log of the product so far) -> number of ways, weight already in the log.
+    partial: dict[tuple[int, int], tuple[float, float]] = {(n, 0): (0.0, 1.0)}
+    for i, p in enumerate(live):
+        last = i == len(live) - 1
+        grown: dict[tuple[int, int], tuple[float, float]] = {}
+        for (left, _), (log_value, ways) in partial.items():
+            for c in (left,) if last else range(left + 1):
+                value = log_value + c * math.log(p) - math.lgamma(c + 1)
+                rest = left - c
+                if value + ceiling[i + 1][rest] <= seen + _SAME:
+                    tail += ways * math.exp(log_all + value) * _mass(live[i + 1 :], rest)
+                elif value + floor[i + 1][rest] > seen + _SAME:
+                    continue
+                else:
+                    key = (rest, round(value / _SAME))
+                    old = grown.get(key)
+                    grown[key] = (value, ways) if old is None else (old[0], old[1] + ways)
+        partial = grown
+    return min(tail, 1.0)
+
+
+def _mass(chances: Sequence[float], n: int) -> float:
+    """Sum of prod p^c / c! over every way to spread n eggs: (sum p)^n / n!."""
+    return sum(chances) ** n / math.factorial(n) if n else 1.0
+
+
+def _bounds(chances: Sequence[float], n: int) -> tuple[list[list[float]], list[list[float]]]:
+    """Least and greatest log of prod p^c / c! over ways to spread 0..n eggs on classes i and later."""
+    size = len(chances)
+    floor = [[-math.inf] * (n + 1) for _ in range(size + 1)]
+    ceiling = [[-math.inf] * (n + 1) for _ in range(size + 1)]
+    floor[size][0] = ceiling[size][0] = 0.0
+    for i in range(size - 1, -1, -1):
+        step = [c * math.log(chances[i]) - math.lgamma(c + 1) for c in range(n + 1)]
+        for m in range(n + 1):
+            ways = range(m + 1) if i < size - 1 else (m,)
+            ceiling[i][m] = max(step[c] + ceiling[i + 1][m - c] for c in ways)
+            floor[i][m] = min(step[c] + floor[i + 1][m - c] for c in ways)
+    return floor, ceiling
+
+
+def one_in(chance: float) -> str:
+    """A chance for people: "1 in 128", "1 in 1.5"."""
+    if chance <= 0:
+        return "impossible"
+    times = 1 / chance
+    return f"1 in {times:.0f}" if times >= 10 else f"1 in {times:.1f}".removesuffix(".0")

@@ -1,0 +1,39 @@
+"""What a sale label may say: no more than the records support, whatever a photo suggests."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from fractions import Fraction
+
+from triage.proving.trays import hidden_genes
+from triage.records import Genotype, Sex, Species, VisualCall
+
+_SEX_MARK = {Sex.MALE: "1.0", Sex.FEMALE: "0.1", None: "0.0.1"}
+
+
+def label_text(
+    species: Species, call: VisualCall, sex: Sex | None, from_records: Mapping[str, Mapping[Genotype, float]]
+) -> str:
+    """Sex mark, visual genes, and hets as the records support them.
+
+    Parameters
+    ----------
+    from_records
+        P(genotype) by locus given the parents' records and the look alone: no photo, no siblings.
+
+    A chance is rounded down to whole percent, so a label never promises more than is known; 2/3 is the trade's 66 %.
+    """
+    parts = [_SEX_MARK[sex], call.name]
+    for hidden in hidden_genes(species, call, from_records):
+        if hidden.what.startswith("homozygous"):
+            parts.append(f"{hidden.what.removeprefix('homozygous ')}: one or two copies not proven")
+        elif hidden.chance >= 1 - 1e-12:
+            parts.append(f"100% {hidden.what}")
+        elif whole_percent(hidden.chance):
+            parts.append(f"{whole_percent(hidden.chance)}% possible {hidden.what}, not proven")
+    return "; ".join(parts)
+
+
+def whole_percent(chance: float) -> int:
+    """Whole percent, rounded down but for binary noise: 0.5 is 50 and 2/3 is 66."""
+    return int(Fraction(chance).limit_denominator(10**9) * 100)

@@ -1,0 +1,71 @@
+"""The luck line: how surprising the clutch is given its parents, with the runner-up explanations."""
+
+from __future__ import annotations
+
+from triage.genetics.luck import multinomial_tail, one_in
+from triage.genetics.model import CrossModel, compile_cross
+from triage.genetics.posterior import ParentPosterior, Posterior
+from triage.proving.trays import percent
+from triage.records import Cross, Genotype, GenotypePrior, Parent
+
+#: Runner-up explanations shown.
+_MOST_RUNNERS_UP = 2
+
+
+def luck_sentence(model: CrossModel, posterior: Posterior) -> str:
+    """How often a clutch comes out no likelier than this one, each hatchling counted at its likeliest call.
+
+    Parents are taken at their likeliest genotypes; the runner-up genotypes of what was open stand beside it.
+    """
+    seen = [posterior.calls(i)[0].call for i in range(len(posterior.eggs))]
+    settled = _at_likeliest(model.cross, posterior.parents, None)
+    sentence = f"Luck: {one_in(_tail(settled, seen))} clutches of these parents come out no likelier than this one"
+    runners_up = []
+    for parent in posterior.parents:
+        for name, chances in parent.loci.items():
+            ranked = sorted((g for g in chances), key=lambda g: -chances[g])
+            if len(ranked) > 1 and chances[ranked[0]] > 0:
+                other = ranked[1]
+                cross = _at_likeliest(model.cross, posterior.parents, (parent.name, name, other))
+                words = f"{one_in(_tail(cross, seen))} if {parent.name} is {other} at {name} ({percent(chances[other])})"
+                runners_up.append((chances[other], words))
+    runners_up.sort(key=lambda x: -x[0])
+    return "; ".join([sentence, *(words for _, words in runners_up[:_MOST_RUNNERS_UP])]) + "."
+
+
+def _tail(cross: Cross, seen) -> float:
+    model = compile_cross(cross)
+    place = {call: i for i, call in enumerate(model.calls)}
+    if any(call not in place for call in seen):
+        return 0.0
+    counts = [0] * model.n_calls
+    for call in seen:
+        counts[place[call]] += 1
+    return multinomial_tail(counts, [float(p) for p in model.expected_calls()])
+
+
+def _at_likeliest(
+    cross: Cross, parents: tuple[ParentPosterior, ...], instead: tuple[str, str, Genotype] | None
+) -> Cross:
+    by_name = {p.name: p for p in parents}
+
+    def fixed(parent):
+        if not isinstance(parent, Parent):
+            return parent
+        loci = dict(parent.loci)
+        for name, chances in by_name[parent.name].loci.items():
+            genotype = max(chances, key=lambda g: chances[g])
+            if instead is not None and instead[:2] == (parent.name, name):
+                genotype = instead[2]
+            loci[name] = GenotypePrior.known(genotype)
+        return Parent(parent.name, parent.sex, loci)
+
+    return Cross(
+        cross.species,
+        fixed(cross.dam),
+        tuple(fixed(s) for s in cross.sires),
+        cross.shares,
+        cross.mixed,
+        cross.crossover,
+        cross.linkages,
+    )

@@ -1,0 +1,380 @@
+"""The clutch sheet: a text file that describes one clutch, and the same from a form."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import TypeVar
+
+from triage.catalogue import load_species, parse_call, parse_parent
+from triage.errors import SheetError, ShorthandError, TriageError, UnknownNameError
+from triage.genetics.readings import laboratory_reading
+from triage.records import (
+    CallReading,
+    Cross,
+    GenotypeReading,
+    Linkage,
+    Parent,
+    Phase,
+    Probability,
+    Reading,
+    Sex,
+    Species,
+    VisualCall,
+)
+from triage.workflow.entries import Entry, read_document
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoSource:
+    """A photo as a file on disk or as bytes from a form."""
+
+    name: str
+    path: Path | None = None
+    data: bytes | None = None
+
+    @property
+    def source(self) -> Path | bytes:
+        return self.path if self.path is not None else self.data
+
+
+@dataclass(frozen=True, slots=True)
+class SheetEgg:
+    """One hatchling of a sheet; ``called`` holds the visual calls that the keeper's words describe."""
+
+    label: str
+    place: str
+    sex: Sex | None = None
+    photos: tuple[PhotoSource, ...] = ()
+    called: tuple[VisualCall, ...] = ()
+    evidence: CallReading | None = None
+    laboratory: tuple[GenotypeReading, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ClutchSheet:
+    """A clutch ready to be sorted."""
+
+    name: str
+    species: Species
+    cross: Cross
+    eggs: tuple[SheetEgg, ...]
+    parent_readings: dict[str, tuple[Reading, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class SireForm:
+    """One candidate sire as typed into a form."""
+
+    name: str
+    genes: str
+    share: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class EggForm:
+    """One hatchling as typed into a form; photos are (file name, bytes)."""
+
+    label: str
+    sex: str | None = None
+    call: str | None = None
+    photos: tuple[tuple[str, bytes], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ClutchForm:
+    """A clutch as typed into a form."""
+
+    dam_name: str
+    dam_genes: str
+    sires: tuple[SireForm, ...]
+    eggs: tuple[EggForm, ...]
+    species: str = "ball python"
+    mixed: float | None = None
+
+
+def load_sheet(path: Path | None = None, text: str | None = None, *, name: str | None = None) -> ClutchSheet:
+    """Read a clutch sheet from a file, or from text (standard input, say); photos are relative to the file.
+
+    Raises
+    ------
+    SheetError
+        The sheet cannot be used; names file and line, what was found and what would be accepted.
+    """
+    if path is not None:
+        name = name or path.name
+        text = _read_text(path, name)
+        folder = path.parent
+    else:
+        name, folder = name or "standard input", Path()
+    return _sheet(read_document(text, name), name, folder)
+
+
+def _read_text(path: Path, name: str) -> str:
+    try:
+        return path.read_text("utf-8")
+    except FileNotFoundError:
+        raise SheetError(f"{path}: no such file; needed: the path of a clutch sheet") from None
+    except IsADirectoryError:
+        raise SheetError(f"{path}: this is a folder; needed: the path of a clutch sheet") from None
+    except UnicodeDecodeError:
+        raise SheetError(f"{name}: not a text file in UTF-8; needed: a clutch sheet, see README.md") from None
+    except OSError as error:
+        raise SheetError(f"{path}: cannot be read ({error.strerror}); needed: a readable clutch sheet") from None
+
+
+def sheet_from_form(form: ClutchForm) -> ClutchSheet:
+    """A clutch from what was typed into a form.
+
+    Raises
+    ------
+    SheetError
+        A field cannot be used; names the field as the form shows it.
+    """
+    species = load_species(form.species)
+    dam_name = form.dam_name.strip() or "dam"
+    dam = _at("dam's genes", lambda: parse_parent(species, form.dam_genes, name=dam_name, sex=Sex.FEMALE))
+    if not form.sires:
+        raise SheetError("sires: none entered; needed: at least one candidate sire")
+    sires = []
+    for i, sire in enumerate(form.sires, 1):
+        sire_name = sire.name.strip() or f"sire {i}"
+        genes = lambda s=sire, n=sire_name: parse_parent(species, s.genes, name=n, sex=Sex.MALE)  # noqa: E731
+        sires.append(_at(f"genes of {sire_name}", genes))
+    _refuse_twins([dam_name, *(s.name for s in sires)], "parents", "parents")
+    shares = _shares([s.share for s in form.sires], "sires")
+    eggs = []
+    for i, egg in enumerate(form.eggs, 1):
+        label = egg.label.strip() or str(i)
+        place = f"hatchling {label}"
+        called = _at(f"call of {place}", lambda e=egg: parse_call(species, e.call)) if egg.call and egg.call.strip() else ()
+        photos = tuple(PhotoSource(n, data=data) for n, data in egg.photos)
+        eggs.append(SheetEgg(label, place, Sex(egg.sex) if egg.sex else None, photos, called))
+    if not eggs:
+        raise SheetError("hatchlings: none entered; needed: at least one photo or call")
+    _refuse_twins([e.label for e in eggs], "hatchlings", "labels")
+    mixed: Probability = species.mixed if form.mixed is None else form.mixed
+    cross = Cross(species, dam, tuple(sires), shares, _exact(mixed))
+    return ClutchSheet("form", species, cross, tuple(eggs))
+
+
+def _sheet(root: Entry, name: str, folder: Path) -> ClutchSheet:
+    species = _species(root)
+    mixed = root.optional("mixed")
+    dam_entry = root.child("dam", "the dam with her name and genes")
+    dam = _parent(dam_entry, species, Sex.FEMALE, "dam")
+    readings = {dam.name: _parent_readings(dam_entry, species)}
+    dam_entry.finish()
+    sires, stated = [], []
+    sires_entry = root.child("sires", "a list of at least one candidate sire")
+    for i, entry in enumerate(sires_entry.items(), 1):
+        sire = _parent(entry, species, Sex.MALE, f"sire {i}")
+        share = entry.optional("share")
+        stated.append(share.number(0, 1) if share else None)
+        readings[sire.name] = _parent_readings(entry, species)
+        entry.finish()
+        sires.append(sire)
+    if not sires:
+        sires_entry.refuse("'sires' is an empty list", "at least one candidate sire")
+    _refuse_twins([dam.name, *(s.name for s in sires)], sires_entry.place, "names of parents")
+    crossover = _crossover(root, species)
+    cross = Cross(
+        species=species,
+        dam=dam,
+        sires=tuple(sires),
+        shares=_shares(stated, sires_entry.place),
+        mixed=_exact(mixed.number(0, 1) if mixed else species.mixed),
+        crossover=crossover,
+        linkages=_linkages(root, species),
+    )
+    eggs_entry = root.child("eggs", "a list of at least one egg")
+    eggs = tuple(_egg(entry, species, folder) for entry in eggs_entry.items())
+    if not eggs:
+        eggs_entry.refuse("'eggs' is an empty list", "at least one egg with a label")
+    seen: dict[str, str] = {}
+    for egg in eggs:
+        if egg.label in seen:
+            raise SheetError(
+                f"{egg.place}: label '{egg.label}' already stands at {seen[egg.label]}; needed: a label of its own for each egg"
+            )
+        seen[egg.label] = egg.place.rsplit(", ", 1)[-1]
+    root.finish()
+    return ClutchSheet(name, species, cross, eggs, {n: r for n, r in readings.items() if r})
+
+
+def _species(root: Entry) -> Species:
+    entry = root.child("species", "the species, for example 'species: ball python'")
+    return _at(entry.place, lambda: load_species(entry.text("the name of a species")))
+
+
+def _parent(entry: Entry, species: Species, sex: Sex, default_name: str) -> Parent:
+    name_entry = entry.optional("name")
+    name = name_entry.text("a name") if name_entry else default_name
+    genes = entry.optional("genes")
+    if genes is None:
+        entry.refuse(f"{name} has no 'genes'", "genes in trade shorthand, or 'genes: normal' for a plain animal")
+    words = genes.text("genes in trade shorthand, or 'normal'")
+    return _at(genes.place, lambda: parse_parent(species, words, name=name, sex=sex))
+
+
+def _parent_readings(entry: Entry, species: Species) -> tuple[Reading, ...]:
+    readings: list[Reading] = []
+    evidence = entry.optional("evidence")
+    if evidence is not None:
+        readings.append(_evidence(evidence, species))
+    readings += _laboratory(entry, species)
+    return tuple(readings)
+
+
+def _egg(entry: Entry, species: Species, folder: Path) -> SheetEgg:
+    label = entry.child("label", "a label for the egg, for example 'label: A1'").text("a label")
+    sex = entry.optional("sex")
+    photos = entry.optional("photos")
+    call = entry.optional("call")
+    evidence = entry.optional("evidence")
+    egg = SheetEgg(
+        label=label,
+        place=entry.place,
+        sex=Sex(sex.one_of([s.value for s in Sex])) if sex else None,
+        photos=tuple(_photo(p, folder) for p in photos.items()) if photos else (),
+        called=_call(call, species) if call else (),
+        evidence=_evidence(evidence, species) if evidence else None,
+        laboratory=_laboratory(entry, species),
+    )
+    entry.finish()
+    return egg
+
+
+def _call(entry: Entry, species: Species) -> tuple[VisualCall, ...]:
+    words = entry.text("what you see, in trade shorthand")
+    return _at(entry.place, lambda: parse_call(species, words))
+
+
+def _photo(entry: Entry, folder: Path) -> PhotoSource:
+    name = entry.text("the path of a photo, relative to the sheet")
+    path = folder / name
+    if not path.is_file():
+        entry.refuse(f"photo '{name}' is not there", f"an image file at {path}")
+    return PhotoSource(name, path=path)
+
+
+def _evidence(entry: Entry, species: Species) -> CallReading:
+    likelihoods: dict[VisualCall, float] = {}
+    otherwise = 0.0
+    for key in entry.keys():
+        value = entry.child(key, "a likelihood").number(0, float("inf"))
+        if key == "otherwise":
+            otherwise = value
+            continue
+        for call in _at(entry.place, lambda k=key: parse_call(species, k)):
+            if call in likelihoods:
+                entry.refuse(f"'{key}' names '{call.name}', which already has a likelihood", "each visual call once")
+            likelihoods[call] = value
+    if not likelihoods:
+        entry.refuse("'evidence' names no visual call", "at least one line such as 'pastel: 0.7'")
+    if max(*likelihoods.values(), otherwise) == 0:
+        entry.refuse("every likelihood of 'evidence' is 0", "at least one above 0")
+    return CallReading(likelihoods, otherwise, "evidence")
+
+
+def _laboratory(entry: Entry, species: Species) -> tuple[GenotypeReading, ...]:
+    results = entry.optional("laboratory")
+    if results is None:
+        return ()
+    readings = []
+    for result in results.items():
+        gene = result.child("gene", "the gene tested")
+        words = gene.text("the gene tested")
+        parent = _at(gene.place, lambda w=words: parse_parent(species, f"het {w}", name="the test", sex=Sex.FEMALE))
+        (locus_name,) = parent.loci
+        locus = species.locus(locus_name)
+        genotype = parent.loci[locus_name].states[0][0]
+        allele = next(a for a in genotype.alleles if a in locus.allele_names)
+        copies = result.child("copies", "0, 1 or 2 copies found").whole(0, 2)
+        rates = {}
+        for key in ("false_positive", "false_negative"):
+            rate = result.optional(key)
+            rates[key] = rate.number(0, 1) if rate else 0.0
+        result.finish()
+        readings.append(laboratory_reading(locus, allele, copies, **rates))
+    return tuple(readings)
+
+
+def _crossover(root: Entry, species: Species) -> dict[str, float]:
+    entry = root.optional("crossover")
+    if entry is None:
+        return {}
+    rates = {}
+    for key in entry.keys():
+        child = entry.child(key, "a rate")
+        locus = next((x for x in species.loci if x.name == key or key in x.allele_names), None)
+        if locus is None or not locus.sex_linked:
+            known = ", ".join(x.name for x in species.loci if x.sex_linked) or "none in this species"
+            child.refuse(f"'{key}' is no sex-linked gene of the {species.name}", f"one of: {known}")
+        rates[locus.name] = child.number(0, 0.5)
+    return rates
+
+
+def _linkages(root: Entry, species: Species) -> tuple[Linkage, ...]:
+    entries = root.optional("linked")
+    if entries is None:
+        return ()
+    found = []
+    for entry in entries.items():
+        genes = [g.text("a gene") for g in entry.child("genes", "two genes, for example [pastel, clown]").items()]
+        names = []
+        for gene in genes:
+            parent = _at(entry.place, lambda g=gene: parse_parent(species, f"het {g}", name="linkage", sex=Sex.FEMALE))
+            names += list(parent.loci)
+        if len(names) != 2 or names[0] == names[1] or any(species.locus(n).sex_linked for n in names):
+            entry.refuse(f"'genes' names {', '.join(genes)}", "two genes at two different loci, neither sex-linked")
+        recombination = entry.child("recombination", "a recombination fraction")
+        if recombination.is_mapping:
+            rates = {s: recombination.child(s.value, "a fraction").number(0, 0.5) for s in Sex}
+            recombination.finish()
+        else:
+            rates = dict.fromkeys(Sex, recombination.number(0, 0.5))
+        phases = entry.optional("phase")
+        known = {n: Phase(phases.child(n, "a phase").one_of([p.value for p in Phase])) for n in phases.keys()} if phases else {}
+        entry.finish()
+        found.append(Linkage(names[0], names[1], rates, known))
+    return tuple(found)
+
+
+def _shares(stated: Sequence[float | None], place: str) -> tuple[Probability, ...]:
+    if all(s is None for s in stated):
+        return tuple(Fraction(1, len(stated)) for _ in stated)
+    if any(s is None for s in stated):
+        raise SheetError(f"{place}: some sires have a share and some have none; needed: a share for each, or for none")
+    shares = tuple(_exact(s) for s in stated)
+    if abs(float(sum(shares)) - 1) > 1e-9:
+        numbers = " + ".join(f"{s:g}" for s in stated)
+        raise SheetError(f"{place}: the shares of the sires are {numbers} = {float(sum(shares)):g}; needed: a sum of 1")
+    return shares
+
+
+def _exact(value: Probability) -> Fraction:
+    """The decimal number that was typed, exactly."""
+    return value if isinstance(value, Fraction) else Fraction(str(value))
+
+
+def _refuse_twins(names: Sequence[str], place: str, what: str) -> None:
+    for name in names:
+        if list(names).count(name) > 1:
+            raise SheetError(f"{place}: '{name}' stands twice; needed: {what} that differ")
+
+
+def _at(place: str, read: Callable[[], T]) -> T:
+    """Run ``read``, putting the place in front of what it refuses."""
+    try:
+        return read()
+    except SheetError:
+        raise
+    except (ShorthandError, UnknownNameError) as error:
+        raise SheetError(f"{place}: {error}") from error
+    except TriageError:
+        raise

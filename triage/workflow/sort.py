@@ -1,0 +1,359 @@
+"""Sort a clutch: from a sheet with photos and parents to trays with reasons."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from triage.catalogue.looks_alike import trade_name
+from triage.errors import ContradictionError
+from triage.genetics.alternatives import explanations
+from triage.genetics.exact import clashing_eggs, infer
+from triage.genetics.explain import impossible_near, why_impossible
+from triage.genetics.model import CrossModel, compile_cross
+from triage.genetics.posterior import Posterior
+from triage.genetics.readings import keeper_reading
+from triage.proving.labels import label_text
+from triage.proving.trays import choose_tray, percent
+from triage.records import CallReading, Egg, Genotype, Locus, Reading, Sex, Species, VisualCall
+from triage.workflow.luck import luck_sentence
+from triage.workflow.parents import parent_reports
+from triage.workflow.report import Alternative, ClutchReport, EggReport, StruckOut
+from triage.workflow.settings import Settings
+from triage.workflow.sheet import ClutchSheet, SheetEgg
+
+
+@dataclass(frozen=True, slots=True)
+class _ReadEgg:
+    """An egg with its readings, the calls they speak of, who read it, and remarks on its photos."""
+
+    egg: Egg
+    spoken_of: tuple[VisualCall, ...]
+    rests_on: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
+
+
+def sort_clutch(
+    sheet: ClutchSheet,
+    *,
+    settings: Settings | None = None,
+    reader: object | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> ClutchReport:
+    """Sort every hatchling of a sheet into its tray.
+
+    Parameters
+    ----------
+    settings
+        The keeper's thresholds.
+    reader
+        The photo model; loaded from the package's own weights when the sheet has photos and none is given.
+    progress
+        Called with (photos read, photos in all) while photos are read.
+
+    Raises
+    ------
+    PhotoError
+        A photo cannot be opened.
+    ModelFileError
+        The photo model is missing or damaged.
+    WorkTooLargeError
+        The cross has too many uncertain genes for an exact answer.
+    """
+    settings = settings or Settings()
+    model = compile_cross(sheet.cross)
+    read = _read_eggs(sheet, model, settings, reader, progress)
+    eggs = [r.egg for r in read]
+    fitting, clashing = _consistent(model, eggs, sheet.parent_readings)
+    posterior = infer(model, fitting, sheet.parent_readings) if fitting else None
+    expected = model.expected_calls()
+    reports = []
+    for i, one in enumerate(read):
+        if one.egg in clashing:
+            reports.append(_clashing_report(sheet, model, eggs, i, one, clashing, settings))
+        else:
+            place = fitting.index(one.egg)
+            reports.append(_egg_report(sheet, model, eggs, i, one, posterior, place, expected, settings))
+    return ClutchReport(
+        cross=sheet.cross,
+        eggs=tuple(reports),
+        parents=parent_reports(model, posterior, settings.label_threshold) if posterior else (),
+        log_evidence=posterior.log_evidence if posterior and not clashing else -math.inf,
+        luck=luck_sentence(model, posterior) if posterior else "",
+        notes=_notes(sheet, model, read, clashing),
+        posterior=posterior,
+    )
+
+
+def _consistent(
+    model: CrossModel, eggs: Sequence[Egg], parent_readings: Mapping[str, Sequence[Reading]]
+) -> tuple[list[Egg], list[Egg]]:
+    """Eggs that can be true together, and those that clash with the records or one another."""
+    fitting, clashing = list(eggs), []
+    while fitting:
+        clash = clashing_eggs(model, fitting, parent_readings)
+        if not clash:
+            infer(model, fitting, parent_readings)
+            return fitting, clashing
+        clashing += clash
+        fitting = [e for e in fitting if e not in clash]
+    if clashing_eggs(model, [Egg("nothing")], parent_readings):
+        raise ContradictionError("the readings of the parents contradict their recorded genes; check the parents' entries")
+    return [], clashing
+
+
+def _read_eggs(
+    sheet: ClutchSheet,
+    model: CrossModel,
+    settings: Settings,
+    reader: object | None,
+    progress: Callable[[int, int], None] | None,
+) -> list[_ReadEgg]:
+    photo_readings = _read_photos(sheet, model, reader, progress)
+    read = []
+    for egg, (photo, remarks) in zip(sheet.eggs, photo_readings, strict=True):
+        readings: list[Reading] = list(egg.laboratory)
+        rests_on = ["parents"]
+        spoken_of: dict[VisualCall, None] = {}
+        if photo is not None:
+            readings.append(photo)
+            rests_on.append("photo" if len(egg.photos) == 1 else "photos")
+            spoken_of.update(dict.fromkeys(photo.likelihoods))
+        if egg.called:
+            readings.append(
+                keeper_reading(
+                    sheet.species,
+                    egg.called,
+                    model.calls,
+                    accuracy=settings.keeper_accuracy,
+                    lookalike_share=settings.lookalike_share,
+                )
+            )
+            rests_on.append("keeper's call")
+            spoken_of.update(dict.fromkeys(egg.called))
+        if egg.evidence is not None:
+            readings.append(egg.evidence)
+            rests_on.append("evidence")
+            spoken_of.update(dict.fromkeys(egg.evidence.likelihoods))
+        if egg.laboratory:
+            rests_on.append("laboratory")
+        if egg.sex is not None:
+            rests_on.append("sex")
+        read.append(_ReadEgg(Egg(egg.label, egg.sex, tuple(readings)), tuple(spoken_of), tuple(rests_on), remarks))
+    return read
+
+
+def _read_photos(
+    sheet: ClutchSheet, model: CrossModel, reader: object | None, progress: Callable[[int, int], None] | None
+) -> list[tuple[CallReading | None, tuple[str, ...]]]:
+    if not any(egg.photos for egg in sheet.eggs):
+        return [(None, ())] * len(sheet.eggs)
+    from triage.workflow.photos import read_photos
+
+    return read_photos(sheet, model, reader, progress)
+
+
+def _egg_report(
+    sheet: ClutchSheet,
+    model: CrossModel,
+    eggs: Sequence[Egg],
+    i: int,
+    one: _ReadEgg,
+    posterior: Posterior,
+    place: int,
+    expected: np.ndarray,
+    settings: Settings,
+) -> EggReport:
+    found = posterior.eggs[place]
+    calls = posterior.calls(place)
+    misfit, alternatives = _misfit(sheet, model, eggs, i, one, settings)
+    choice = choose_tray(
+        sheet.species,
+        calls,
+        int((expected > 0).sum()),
+        found.loci,
+        misfit=misfit,
+        label_threshold=settings.label_threshold,
+        hold_chance=settings.hold_chance,
+        hold_genes=settings.hold_genes,
+    )
+    top = calls[0].call
+    return EggReport(
+        label=one.egg.label,
+        tray=choice.tray,
+        reasons=choice.reasons,
+        sires=found.sires,
+        sex=found.sex,
+        calls=tuple(calls),
+        struck_out=_struck_out(sheet.eggs[i], model, one, top, {c.call for c in calls}, expected),
+        loci=found.loci,
+        label_text=_label(model, top, one.egg.sex) if calls[0].probability >= settings.label_threshold else "",
+        rests_on=one.rests_on,
+        photo_remarks=one.remarks,
+        look_for=choice.look_for,
+        alternatives=alternatives,
+        trade_name=trade_name(sheet.species, top),
+        cautions=cautions_of(sheet.species, top),
+    )
+
+
+def _clashing_report(
+    sheet: ClutchSheet,
+    model: CrossModel,
+    eggs: Sequence[Egg],
+    i: int,
+    one: _ReadEgg,
+    clashing: Sequence[Egg],
+    settings: Settings,
+) -> EggReport:
+    reasons = [f"{call.name}: {why}" for call in one.spoken_of if (why := why_impossible(model, call))]
+    partners = [e.label for e in clashing if e is not one.egg]
+    if not reasons:
+        rest = f" together with {', '.join(partners)}" if partners else ""
+        reasons = [f"what was recorded of it cannot come from these parents{rest}"]
+    others = [e for e in eggs if e not in clashing or e is one.egg]
+    ranked = explanations(sheet.cross, others, others.index(one.egg), one.spoken_of)
+    choice = choose_tray(
+        sheet.species,
+        (),
+        model.n_calls,
+        {},
+        misfit="; ".join(reasons[:3]),
+        label_threshold=settings.label_threshold,
+        hold_chance=settings.hold_chance,
+        hold_genes=settings.hold_genes,
+    )
+    return EggReport(
+        label=one.egg.label,
+        tray=choice.tray,
+        reasons=(*choice.reasons, *_ranked_words(ranked)),
+        sires={},
+        sex={one.egg.sex: 1.0} if one.egg.sex else {},
+        calls=(),
+        struck_out=tuple(StruckOut(c.name, why) for c in one.spoken_of if (why := why_impossible(model, c))),
+        loci={},
+        label_text="",
+        rests_on=one.rests_on,
+        photo_remarks=one.remarks,
+        alternatives=tuple(Alternative(x.text, x.bayes_factor) for x in ranked),
+    )
+
+
+def _misfit(
+    sheet: ClutchSheet, model: CrossModel, eggs: Sequence[Egg], i: int, one: _ReadEgg, settings: Settings
+) -> tuple[str | None, tuple[Alternative, ...]]:
+    """Why the records explain an egg badly, if another explanation is likelier; and the explanations."""
+    call_readings = [r for r in one.egg.readings if isinstance(r, CallReading)]
+    if not call_readings:
+        return None, ()
+
+    def likelihood(call: VisualCall) -> float:
+        return math.prod(r.likelihoods.get(call, r.otherwise) for r in call_readings)
+
+    best = max(one.spoken_of, key=likelihood)
+    best_possible = max(model.calls, key=likelihood)
+    if likelihood(best_possible) >= settings.misfit_ratio * likelihood(best):
+        return None, ()
+    spoken_of = sorted({*one.spoken_of, *model.calls}, key=likelihood, reverse=True)[:40]
+    ranked = explanations(sheet.cross, eggs, i, [best, *(c for c in spoken_of if c != best)])
+    why = why_impossible(model, best)
+    reason = f"it reads best as {best.name}, which these parents cannot give" + (f": {why}" if why else "")
+    alternatives = tuple(Alternative(x.text, x.bayes_factor) for x in ranked[:6])
+    return "; ".join((reason, *_ranked_words(ranked))), alternatives
+
+
+def _ranked_words(ranked: Sequence) -> tuple[str, ...]:
+    if not ranked:
+        return ()
+    return ("it would be explained by " + ", or ".join(x.text for x in ranked[:2]),)
+
+
+def _struck_out(
+    egg: SheetEgg,
+    model: CrossModel,
+    one: _ReadEgg,
+    top: VisualCall,
+    possible: set[VisualCall],
+    expected: np.ndarray,
+) -> tuple[StruckOut, ...]:
+    """Impossible calls worth a word: those named by an observer, and those one look away from the likeliest call."""
+    found: dict[str, str] = {}
+    named = [*egg.called, *(egg.evidence.likelihoods if egg.evidence else ())]
+    for call in named:
+        why = why_impossible(model, call)
+        if why is not None:
+            found[call.name] = why
+        elif call not in possible:
+            found[call.name] = "the other readings rule it out"
+    for call, why in impossible_near(model, top):
+        found.setdefault(call.name, why)
+    ruled_out = sum(1 for call, p in zip(model.calls, expected, strict=True) if p > 0 and call not in possible)
+    ruled_out -= sum(why == "the other readings rule it out" for why in found.values())
+    if ruled_out > 0:
+        words = "1 other call" if ruled_out == 1 else f"{ruled_out} other calls"
+        found[words] = "these parents could give it, but the readings give it no chance"
+    return tuple(StruckOut(call, why) for call, why in found.items())
+
+
+def _label(model: CrossModel, call: VisualCall, sex: Sex | None) -> str:
+    """Label text from the records and the look alone: no photo, no siblings."""
+    known = infer(model, [Egg("label", sex, (CallReading({call: 1.0}),))])
+    return label_text(model.species, call, sex, known.eggs[0].loci)
+
+
+def cautions_of(species: Species, call: VisualCall) -> tuple[str, ...]:
+    """Cautions that belong to the genes seen in a call, each with its source."""
+    keys: dict[str, None] = {}
+    for name, look in call.looks:
+        locus = species.locus(name)
+        for genotype in locus.genotypes():
+            if locus.look(genotype) == look:
+                keys.update(dict.fromkeys(_caution_keys(locus, genotype)))
+    return tuple(species.caution(key).text for key in keys)
+
+
+def _caution_keys(locus: Locus, genotype: Genotype) -> tuple[str, ...]:
+    first, second = genotype.alleles
+    compound = locus.compound(first, second) if first != second else None
+    keys: list[str] = list(compound.cautions) if compound else []
+    for name in dict.fromkeys(genotype.alleles):
+        if name in locus.allele_names:
+            allele = locus.allele(name)
+            keys += allele.cautions
+            if first == second:
+                keys += allele.two_copies_cautions
+    return tuple(keys)
+
+
+def _notes(sheet: ClutchSheet, model: CrossModel, read: Sequence[_ReadEgg], clashing: Sequence[Egg]) -> tuple[str, ...]:
+    notes = []
+    if clashing:
+        labels = ", ".join(e.label for e in clashing)
+        notes.append(f"{labels}: cannot be true together with the records, and left out of what is said of the others.")
+    losses = expected_losses(model)
+    if losses:
+        notes.append(losses)
+    if any("photo" in r for one in read for r in one.rests_on):
+        notes.append(
+            "Photo readings come from a model that has seen synthetic skin only; they are tempered, and a photo never changes "
+            "what a label may say of hidden genes."
+        )
+    notes += [sheet.species.caution(key).text for key in sheet.species.general_cautions]
+    return tuple(notes)
+
+
+def expected_losses(model: CrossModel) -> str:
+    """The share of eggs expected to be lost to genotypes that do not hatch; empty if none is."""
+    share = 0.0
+    for k, weight in enumerate(model.shares):
+        hatched = 1.0
+        for block in model.blocks:
+            hatched *= float(np.einsum("d,s,ds->", block.dam_prior, block.sire_priors[k], block.hatched[k]))
+        share += weight * (1 - hatched)
+    if share < 1e-9:
+        return ""
+    return f"Expected loss: {percent(share)} of the eggs of this cross carry a genotype that is not known to hatch."
+
