@@ -278,7 +278,10 @@ class Caution:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Species:
-    """Everything the catalogue knows of one species; compared by identity, so that it is cheap to look up by. ``heterogametic`` is the sex with two kinds of sex chromosome."""
+    """Everything the catalogue knows of one species; compared by identity, so that it is cheap to look up by.
+
+    ``heterogametic`` is the sex with two kinds of sex chromosome.
+    """
 
     key: str
     name: str

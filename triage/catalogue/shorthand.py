@@ -280,7 +280,8 @@ def _modified(
                 f"'66% het {allele.name}' or 'possible homozygous {allele.name}'"
             )
         if copies == 1 and not percents:
-            raise ShorthandError(f"'{words}' in '{text}' needs its chance; write '66% {words.replace('possible ', '')}' or another percentage")
+            rest = words.replace("possible ", "")
+            raise ShorthandError(f"'{words}' in '{text}' needs its chance; write '66% {rest}' or another percentage")
         if copies == 2 and allele.mode is Mode.RECESSIVE:
             raise ShorthandError(
                 f"'{words}' in '{text}': {allele.name} is recessive, so two copies show; needed: '{allele.name}' or '66% het {allele.name}'"
@@ -353,9 +354,9 @@ def _genotypes(
         return
     if a_phase is not None and a_phase == b_phase:
         raise ShorthandError(f"'{text}': both alleles of {locus.name} cannot lie on the same chromosome")
-    if _ON_FIRST == a_phase or _ON_SECOND == b_phase:
+    if a_phase == _ON_FIRST or b_phase == _ON_SECOND:
         yield Genotype(a, b, True), Fraction(1)
-    elif _ON_SECOND == a_phase or _ON_FIRST == b_phase:
+    elif a_phase == _ON_SECOND or b_phase == _ON_FIRST:
         yield Genotype(b, a, True), Fraction(1)
     else:
         yield Genotype(a, b, True), Fraction(1, 2)

@@ -80,7 +80,7 @@ class Entry:
             return "a table"
         return "empty" if self._node.value == "" else f"'{self._node.value}'"
 
-    def keys(self) -> list[str]:
+    def names(self) -> list[str]:
         return list(self._mapping())
 
     def has(self, key: str) -> bool:

@@ -265,7 +265,7 @@ def _photo(entry: Entry, folder: Path) -> PhotoSource:
 def _evidence(entry: Entry, species: Species) -> CallReading:
     likelihoods: dict[VisualCall, float] = {}
     otherwise = 0.0
-    for key in entry.keys():
+    for key in entry.names():
         value = entry.child(key, "a likelihood").number(0, float("inf"))
         if key == "otherwise":
             otherwise = value
@@ -309,7 +309,7 @@ def _crossover(root: Entry, species: Species) -> dict[str, float]:
     if entry is None:
         return {}
     rates = {}
-    for key in entry.keys():
+    for key in entry.names():
         child = entry.child(key, "a rate")
         locus = next((x for x in species.loci if x.name == key or key in x.allele_names), None)
         if locus is None or not locus.sex_linked:
@@ -339,7 +339,7 @@ def _linkages(root: Entry, species: Species) -> tuple[Linkage, ...]:
         else:
             rates = dict.fromkeys(Sex, recombination.number(0, 0.5))
         phases = entry.optional("phase")
-        known = {n: Phase(phases.child(n, "a phase").one_of([p.value for p in Phase])) for n in phases.keys()} if phases else {}
+        known = {n: Phase(phases.child(n, "a phase").one_of([p.value for p in Phase])) for n in phases.names()} if phases else {}
         entry.finish()
         found.append(Linkage(names[0], names[1], rates, known))
     return tuple(found)
