@@ -12,7 +12,7 @@ import pytest
 
 from triage.errors import ContradictionError
 from triage.genetics.exact import infer, log_evidence
-from triage.genetics.model import CrossModel, compile_cross
+from triage.genetics.model import compile_cross
 from triage.genetics.reference import Answer, enumerate_clutch
 from triage.records import (
     Allele,
