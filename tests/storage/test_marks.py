@@ -99,7 +99,7 @@ def test_a_damaged_line_is_refused_by_number(journal, line, message):
 
 def test_a_folder_that_cannot_be_written_is_named(tmp_path):
     (tmp_path / "file").write_text("in the way")
-    with pytest.raises(StorageError, match="cannot write the mark.*TRIAGE_DATA"):
+    with pytest.raises(StorageError, match=r"cannot write the mark.*TRIAGE_DATA"):
         HoldJournal(tmp_path / "file" / "marks.jsonl").hold("one", "A1")
 
 

@@ -1,0 +1,1 @@
+"""The command line: read the words, call one workflow function, show the answer."""
