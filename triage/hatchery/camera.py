@@ -1,6 +1,6 @@
 """A pinhole camera somewhere above the animal."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import torch
 from torch import Tensor
@@ -21,6 +21,10 @@ class Camera:
     target: Tensor
     distance: Tensor
     focal: Tensor
+
+    def rows(self, rows: Tensor) -> "Camera":
+        """The photos `rows` alone."""
+        return Camera(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
 
     @property
     def position(self) -> Tensor:

@@ -1,6 +1,6 @@
 """Light on ground and skin: one soft lamp, surrounding light, cast and contact shadows, gloss and a little iridescence."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import torch
 import torch.nn.functional as F
@@ -31,6 +31,10 @@ class Light:
     contact: Tensor
     lamp: Tensor
     sheen: Tensor
+
+    def rows(self, rows: Tensor) -> "Light":
+        """The photos `rows` alone."""
+        return Light(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
 
 
 def make_light(height: Tensor, visible: Tensor, camera: Camera, photo_seeds: Tensor) -> Light:

@@ -150,14 +150,37 @@ def rasterise(pose: Pose, camera: Camera, height: int, compact: bool) -> Pixels:
     s, girths, w, h, taper = picked[:, :5].unbind(1)
     centre_p, along_p, side_p, up_p = (picked[:, start : start + 3] for start in (5, 8, 11, 14))
     sin, cos = phi.sin(), phi.cos()
+    point = centre_p + side_p * (w * sin)[:, None] + up_p * (h * cos)[:, None]
+    around = side_p * (w * cos)[:, None] - up_p * (h * sin)[:, None]
+    ds, dphi = _to_pixel_centre(point, along_p, around, camera, height, columns, 1.5 / count)
     normal = unit(side_p * (sin / w)[:, None] + up_p * (cos / h)[:, None])
     normal = unit(normal - along_p * taper.clamp(-2, 2)[:, None])
-    v = phi / (2 * torch.pi)
+    v = (phi + dphi) / (2 * torch.pi)
     v = v - (v + 0.5).floor()
-    return Pixels(
-        seen, columns, seen_flat, s, v, girths, w,
-        centre_p + side_p * (w * sin)[:, None] + up_p * (h * cos)[:, None], normal, along_p, side_p,
-    )  # fmt: skip
+    girths = girths + ds / (2 * torch.pi * w).clamp(min=0.012)
+    return Pixels(seen, columns, seen_flat, (s + ds).clamp(0, 1), v, girths, w, point, normal, along_p, side_p)
+
+
+def _to_pixel_centre(
+    point: Tensor, along: Tensor, around: Tensor, camera: Camera, height: int, columns: Tensor | None, limit: float
+) -> tuple[Tensor, Tensor]:
+    """How far to move along and around the body (B, n) to stand at the pixel's centre; fine pattern moires without.
+
+    First order, from the tangents `along` (per body length) and `around` (per radian); nothing near the silhouette.
+    """
+    place = torch.arange(height * height, device=point.device) if columns is None else columns
+    right, up, towards = camera.turn((point - camera.target[..., None]).transpose(1, 2))
+    scale = (camera.focal * height)[:, None] / (camera.distance[:, None] - towards).clamp(min=0.02)
+    rest_x = (place % height + 0.5 - 0.5 * height) - right * scale
+    rest_y = (0.5 * height - 0.5 - torch.div(place, height, rounding_mode="floor")) - up * scale  # upwards
+    along_x, along_y, _ = camera.turn(along.transpose(1, 2))
+    around_x, around_y, _ = camera.turn(around.transpose(1, 2))
+    determinant = (along_x * around_y - around_x * along_y) * scale
+    usable = determinant.abs() > 0.15 * RADIUS * scale
+    inverse = torch.where(usable, 1 / determinant, 0.0)
+    ds = (around_y * rest_x - around_x * rest_y) * inverse
+    dphi = (along_x * rest_y - along_y * rest_x) * inverse
+    return ds.clamp(-limit, limit), dphi.clamp(-0.15, 0.15)
 
 
 def _fill_pinholes(nearest: Tensor) -> Tensor:

@@ -11,15 +11,17 @@ from torch import Tensor
 from triage.catalogue.looks import Looks, ball_python_looks
 from triage.hatchery import draws
 from triage.hatchery.backgrounds import choose, make_background
-from triage.hatchery.camera import make_camera
+from triage.hatchery.camera import Camera, make_camera
+from triage.hatchery.company import has_mate, make_thumb, mate_genotypes, mate_pose, mate_seeds
 from triage.hatchery.egg import paint_egg
 from triage.hatchery.express import Genotype, encode, express
-from triage.hatchery.light import light_ground, light_skin, make_light
+from triage.hatchery.fields import box_blur
+from triage.hatchery.light import Light, light_ground, light_skin, make_light
 from triage.hatchery.pose import make_pose
-from triage.hatchery.raster import rasterise
+from triage.hatchery.raster import Pixels, rasterise
 from triage.hatchery.response import expose
 from triage.hatchery.skin import make_skin
-from triage.hatchery.stages import STAGES, make_stage
+from triage.hatchery.stages import STAGES, Stage, make_stage
 from triage.hatchery.surface import shade_surface
 
 DOMAINS = ("training", "shifted")
@@ -34,13 +36,14 @@ class Photos:
 
     `images` float32 (B, 3, size, size), sRGB 0..1. `masks` float32 (B, 1, size, size), share of each pixel covered by
     the visible animal. `stage_index` int64 (B,) into STAGES. `visible_share` float32 (B,): share of the body's length
-    of which some of the surface is seen. All lie on the device they were rendered on.
+    of which some of the surface is seen. `accompanied` bool (B,): a second animal is in the frame. All lie on the device they were rendered on.
     """
 
     images: Tensor
     masks: Tensor
     stage_index: Tensor
     visible_share: Tensor
+    accompanied: Tensor
 
     @property
     def stages(self) -> tuple[str, ...]:
@@ -94,7 +97,7 @@ def render(
         parts = [one_pass(rows) for rows in slices]
     # joined outside inference mode, so that a network can be trained on the result
     return Photos(*(torch.cat([getattr(part, name) for part in parts])
-                    for name in ("images", "masks", "stage_index", "visible_share")))
+                    for name in ("images", "masks", "stage_index", "visible_share", "accompanied")))
 
 
 def _in_threads(one_pass: Callable[[slice], Photos], slices: Sequence[slice]) -> list[Photos]:
@@ -125,14 +128,14 @@ def _draw(
     pixels = rasterise(pose, camera, high, compact=batch == 1 and device.type == "cpu")
     surface = shade_surface(skin, look, stage, pixels, animals, photos, camera.scale * high)
 
-    ground = camera.ground(size) / stage.growth.view(-1, 1, 1, 1)
+    ground = camera.ground(size) * stage.growth.view(-1, 1, 1, 1)  # in lengths of a hatchling
     back = make_background(choose(photos, stage.in_egg), ground, photos)
     visible = pixels.seen_flat[:, None]
     depth_shadow = torch.zeros(batch, 1, size, size, device=device)
     eggs = [row for row, inside in enumerate(stage.in_egg.tolist()) if inside]
     if eggs:
         rows = torch.tensor(eggs, device=device)
-        egg = paint_egg(back[rows], pose.nodes[rows], _rows(camera, rows), photos[rows])
+        egg = paint_egg(back[rows], pose.nodes[rows], camera.rows(rows), photos[rows])
         back[rows] = egg.back
         depth_shadow[rows] = egg.depth_shadow
         slit = torch.ones(batch, 1, size, size, device=device)
@@ -151,19 +154,43 @@ def _draw(
     planes = F.avg_pool2d(planes, _SUPERSAMPLING)
     light = make_light(planes[:, :1], planes[:, 1:], camera, photos)
     lit_ground = light_ground(back, light, (depth_shadow > 0).float())
+    accompanied = has_mate(photos, stage.in_egg)
+    mates = [row for row, present in enumerate(accompanied.tolist()) if present]
+    if mates:
+        rows = torch.tensor(mates, device=device)
+        lit_ground[rows] = _draw_mate(lit_ground[rows], light.rows(rows), stage.rows(rows), camera.rows(rows),
+                                      photos[rows], looks)
     colour = light_skin(surface, pixels, light, stage, camera, lit_ground) * darkened
     animal = F.avg_pool2d(pixels.spread(colour * visible), _SUPERSAMPLING)
     mask = planes[:, 1:]
-    image = expose(animal + lit_ground * (1 - mask), photos)
-    return Photos(image, mask, stage.index, _visible_share(pixels.s, visible[:, 0]))
+    picture = animal + lit_ground * (1 - mask)
+    thumb = make_thumb(photos, size, stage.in_egg)
+    picture = picture + (thumb.reflectance * (light.ambient + 0.7 * light.key * light.lamp) - picture) * thumb.cover
+    mask = mask * (1 - thumb.cover)
+    return Photos(expose(picture, photos), mask, stage.index, _visible_share(pixels, visible[:, 0], thumb.cover),
+                  accompanied)
 
 
-def _rows(camera, rows: Tensor):
-    return type(camera)(camera.tilt[rows], camera.target[rows], camera.distance[rows], camera.focal[rows])
+def _draw_mate(ground: Tensor, light: Light, stage: Stage, camera: Camera, photos: Tensor, looks: Looks) -> Tensor:
+    """The lit ground (B, 3, H, H) with a second animal lying on it."""
+    high = ground.shape[-1] * _SUPERSAMPLING
+    seeds = mate_seeds(photos)
+    look = express(mate_genotypes(photos, looks), seeds, stage.age, looks)
+    skin = make_skin(look, seeds, skin_size(ground.shape[-1]))
+    pixels = rasterise(mate_pose(photos), camera, high, compact=len(photos) == 1 and ground.device.type == "cpu")
+    surface = shade_surface(skin, look, stage, pixels, seeds, photos, camera.scale * high)
+    visible = pixels.seen_flat[:, None]
+    colour = light_skin(surface, pixels, light, stage, camera, ground)
+    mask = F.avg_pool2d(pixels.spread(visible), _SUPERSAMPLING)
+    halo = 1 - 0.35 * box_blur(mask, max(3, ground.shape[-1] // 20))  # stands in for its shadow
+    return ground * halo * (1 - mask) + F.avg_pool2d(pixels.spread(colour * visible), _SUPERSAMPLING)
 
 
-def _visible_share(s: Tensor, visible: Tensor) -> Tensor:
+def _visible_share(pixels: Pixels, visible: Tensor, cover: Tensor) -> Tensor:
     """Share of the body's length seen (B,): bins along s with at least one visible pixel."""
+    high = pixels.seen.shape[-1]
+    visible = visible * (1 - pixels.pick(F.interpolate(cover, (high, high), mode="nearest"))[:, 0])
+    s = pixels.s
     bins = (s * _VISIBLE_BINS).long().clamp(0, _VISIBLE_BINS - 1)
     found = torch.zeros(len(s), _VISIBLE_BINS, device=s.device)
     found.scatter_reduce_(1, bins, (visible > 0.5).float(), "amax")

@@ -160,8 +160,8 @@ def make_skin(look: dict[str, Tensor], animal_seeds: Tensor, size: tuple[int, in
     pattern = torch.where(q["pale_stripe"] > 0.02, striped, pattern)
     web = 0.0070 + 0.0035 * mid1 - 0.05 * ramp(0.25, 0.32, height)
     web = web - 0.042 * (low2 + 0.30 * mid0 + 0.35 * torch.sin(along * 20.944 + 3 * low0)).abs()
-    pattern = torch.where(q["web_lines"] > 0.02, torch.minimum(pattern, -web * q["web_lines"] - (1 - q["web_lines"])
-                                                               * (1 - q["web_lines"]) * 0.02), pattern)
+    webbed = torch.minimum(pattern, (1 - q["web_lines"]) * 0.008 - web)
+    pattern = torch.where(q["web_lines"] > 0.02, webbed, pattern)
     broad = 0.062 + 0.024 * low2 - (warped_v + 0.012 * mid1).abs() - (1 - q["dorsal_stripe"]) * 0.2
     pattern = torch.where(q["dorsal_stripe"] > 0.02, torch.minimum(pattern, -broad), pattern)
     line_at = (v + 0.014 * low1 + 0.007 * mid1).abs() - (0.088 + 0.010 * low2)
@@ -190,8 +190,8 @@ def make_skin(look: dict[str, Tensor], animal_seeds: Tensor, size: tuple[int, in
     erythrin = ground_e + (blotch_e - ground_e) * pale
     dark_level = q["ground_melanin"] * 0.8 * (1 - loss * 0.7)
     speck = ramp(0.75, 1.2, fine1 + 0.6 * mid0) * smooth_step(0.17, 0.25, va) * q["flank_speckle"]
-    speck = torch.maximum(speck, ramp(-0.012, 0.006, dots) * q["dorsal_dots"] * 0.55)
     melanin = melanin + (dark_level - melanin).clamp(min=0) * speck
+    melanin = melanin + (q["ground_melanin"] * 0.55 - melanin).clamp(min=0) * ramp(-0.008, 0.008, dots) * q["dorsal_dots"]
 
     # ---- belly: white, its edge checked or scalloped --------------------------------------------------------------
     checks = ramp(0.15, 0.55, torch.sin(along * 58.0 + 2.2 * low0 + 1.5 * torch.sign(v)) + 0.55 * mid2)

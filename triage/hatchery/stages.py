@@ -1,7 +1,7 @@
 """When the photo was taken, and what that does to the animal's surface."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import torch
 from torch import Tensor
@@ -26,6 +26,10 @@ class Stage:
     milky: Tensor
     fresh: Tensor
     growth: Tensor
+
+    def rows(self, rows: Tensor) -> "Stage":
+        """The photos `rows` alone."""
+        return Stage(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
 
 
 def make_stage(photo_seeds: Tensor, stage: str | Sequence[str] | None) -> Stage:

@@ -69,7 +69,7 @@ def shade_surface(
     scale_px = pixels_per_length[:, None] * (2 * torch.pi / (2 * _LEAN)) * width / rows
     bare = torch.where(q["scaleless"] > 0.7, 1.0, (q["scaleless"] > 0.2) * ramp(0.9, 0.7, (place - 0.75).abs() * 2.2)
                        * ramp(0.16, 0.12, v.abs()))
-    detail = smooth_step(1.2, 3.4, scale_px) * (1 - 0.92 * bare)  # unresolved scales would only alias
+    detail = smooth_step(3.0, 6.5, scale_px) * (1 - 0.92 * bare)  # unresolved scales would only alias
     girth = 2 * torch.pi * width
     centre_s = s - back / (2 * _LEAN * rows) * girth
     centre_v = v - sideways / (2 * rows)
