@@ -1,10 +1,10 @@
-"""What the animal lies on: tub, paper towel, hand, wood shavings, dark cloth or soil, newsprint-grey board.
+"""What the animal lies on: tub, paper towel, hand, wood shavings, dark cloth or soil, a plain board.
 
 Each function takes ground coordinates (B, 2, H, H) in body lengths and photo seeds, and returns linear light (B, 3, H, H)
 as reflectance: shadows and exposure come later.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 
 import torch
@@ -12,7 +12,7 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from triage.hatchery import draws
-from triage.hatchery.fields import noise_plane, smooth_step
+from triage.hatchery.fields import noise_plane
 from triage.hatchery.response import to_linear
 from triage.hatchery.skin import ramp
 
@@ -186,24 +186,26 @@ def board(ground: Tensor, photo_seeds: Tensor) -> Tensor:
 
 
 GROUNDS: tuple[Callable[[Tensor, Tensor], Tensor], ...] = (tub, paper, hand, shavings, dark, board)
-_SHARES = (0.25, 0.28, 0.15, 0.12, 0.10, 0.10)
+SHARES = (0.25, 0.28, 0.15, 0.12, 0.10, 0.10)
 _CARD_SHARE = 0.06
 
 
-def choose(photo_seeds: Tensor, in_egg: Tensor) -> Tensor:
-    """Index into GROUNDS per photo (B,); an egg is not photographed in the hand here."""
-    edges = torch.tensor(_SHARES, device=photo_seeds.device).cumsum(0)[:-1]
+def choose(photo_seeds: Tensor, in_egg: Tensor, shares: Sequence[float], hand_ground: int | None) -> Tensor:
+    """Index of a ground per photo (B,), drawn by `shares`; no egg is photographed on `hand_ground`."""
+    edges = torch.tensor(shares, device=photo_seeds.device).cumsum(0)[:-1]
     kind = torch.bucketize(draws.uniform(photo_seeds, _SALT_KIND, 1)[:, 0].contiguous(), edges)
-    return torch.where(in_egg & (kind == 2), 1, kind)
+    return kind if hand_ground is None else torch.where(in_egg & (kind == hand_ground), 1, kind)
 
 
-def make_background(kinds: Tensor, ground: Tensor, photo_seeds: Tensor) -> Tensor:
+def make_background(
+    kinds: Tensor, grounds: Sequence[Callable[[Tensor, Tensor], Tensor]], ground: Tensor, photo_seeds: Tensor
+) -> Tensor:
     """Reflectance (B, 3, H, H) of the ground of each photo; one host read tells which kinds occur."""
     result = torch.empty(len(ground), 3, *ground.shape[2:], device=ground.device)
     listed = kinds.tolist()
     for kind in sorted(set(listed)):
         rows = torch.tensor([row for row, other in enumerate(listed) if other == kind], device=ground.device)
-        result[rows] = GROUNDS[kind](ground[rows], photo_seeds[rows])
+        result[rows] = grounds[kind](ground[rows], photo_seeds[rows])
     return grey_card(result, ground, photo_seeds).clamp(0.002, 0.97)
 
 

@@ -62,16 +62,30 @@ class Camera:
         return torch.stack([eye[:, 0].view(-1, 1, 1) + reach * right, eye[:, 1].view(-1, 1, 1) + reach * y], 1)
 
 
-def make_camera(photo_seeds: Tensor, nodes: Tensor, in_egg: Tensor) -> Camera:
+@dataclass(frozen=True)
+class CameraRange:
+    """From where photos are taken: `most_tilt` radians from vertical, reached as uniform ** `tilt_power`; share of the
+    picture the animal spans; share of close-ups; angle of view in radians."""
+
+    most_tilt: float = 0.80
+    tilt_power: float = 1.7
+    least_fill: float = 0.62
+    fill_span: float = 0.55
+    close_share: float = 0.30
+    least_view: float = 0.55
+    view_span: float = 0.55
+
+
+def make_camera(photo_seeds: Tensor, nodes: Tensor, in_egg: Tensor, limits: CameraRange) -> Camera:
     """A camera per photo, aimed at the whole animal, its front third, or the slit of the egg."""
     u = draws.uniform(photo_seeds, _SALT_CAMERA, 8)
     z = draws.normal(photo_seeds, _SALT_AIM, 2)
-    tilt = u[:, 0] ** 2 * (1.5 - 0.5 * u[:, 0]) * 0.80  # mostly from above
+    tilt = u[:, 0] ** limits.tilt_power * limits.most_tilt  # mostly from above
     extent = (nodes[..., :2].amax(1) - nodes[..., :2].amin(1)).amax(-1) + 2 * RADIUS
-    fill = 0.62 + 0.55 * u[:, 1]  # share of the picture the animal spans
+    fill = limits.least_fill + limits.fill_span * u[:, 1]  # share of the picture the animal spans
     flat = torch.tensor([1.0, 1.0, 0.6], device=nodes.device)
     target = 0.5 * (nodes.amax(1) + nodes.amin(1)) * flat
-    near = (u[:, 2] < 0.30) & ~in_egg
+    near = (u[:, 2] < limits.close_share) & ~in_egg
     aim = (8 + u[:, 3] * 45).long().view(-1, 1, 1).expand(-1, 1, 3)
     target = torch.where(near[:, None], 0.6 * nodes.gather(1, aim)[:, 0] + 0.4 * target, target)
     fill = torch.where(near, fill * 1.4, fill)
@@ -81,6 +95,6 @@ def make_camera(photo_seeds: Tensor, nodes: Tensor, in_egg: Tensor) -> Camera:
     offset = z * 0.045 * extent[:, None]
     target = target + torch.cat([offset, torch.zeros_like(offset[:, :1])], 1)
     fill = torch.minimum(fill, ZOOM_LIMIT * extent)
-    half_view = 0.5 * (0.55 + 0.55 * u[:, 4])  # radians
+    half_view = 0.5 * (limits.least_view + limits.view_span * u[:, 4])  # radians
     tangent = half_view.sin() / half_view.cos()
     return Camera(tilt, target, 0.5 * extent / fill / tangent, 0.5 / tangent)

@@ -37,11 +37,30 @@ class Light:
         return Light(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
 
 
-def make_light(height: Tensor, visible: Tensor, camera: Camera, photo_seeds: Tensor) -> Light:
+@dataclass(frozen=True)
+class LightRange:
+    """How rooms are lit: `flash_share` of photos with the lamp at the camera; the lamp's elevation in radians; strength
+    of lamp (`key`) and of surrounding light; `softness` of shadows; `warmth` of the lamp's colour."""
+
+    flash_share: float = 0.0
+    least_elevation: float = 0.50
+    elevation_span: float = 0.75
+    least_key: float = 0.55
+    key_span: float = 0.65
+    least_ambient: float = 0.40
+    ambient_span: float = 0.28
+    softness: float = 1.0
+    warmth: float = 0.30
+
+
+def make_light(height: Tensor, visible: Tensor, camera: Camera, photo_seeds: Tensor, limits: LightRange) -> Light:
     """Light of each photo, from the body's `height` and `visible` coverage, planes (B, 1, H, H)."""
     size, device = height.shape[-1], height.device
     u = draws.uniform(photo_seeds, _SALT_LIGHT, 10)
-    azimuth, elevation = u[:, 0] * 2 * torch.pi, 0.50 + 0.75 * u[:, 1]
+    azimuth, elevation = u[:, 0] * 2 * torch.pi, limits.least_elevation + limits.elevation_span * u[:, 1]
+    flash = u[:, 8] < limits.flash_share
+    azimuth = torch.where(flash, -0.5 * torch.pi + 0.15 * (u[:, 0] - 0.5), azimuth)
+    elevation = torch.where(flash, (0.5 * torch.pi - camera.tilt).clamp(max=1.5), elevation)
     direction = torch.stack(
         [azimuth.cos() * elevation.cos(), azimuth.sin() * elevation.cos(), elevation.sin()], -1
     )
@@ -52,7 +71,7 @@ def make_light(height: Tensor, visible: Tensor, camera: Camera, photo_seeds: Ten
     centre = (torch.arange(size, device=device) + 0.5) / size * 2 - 1
     rows, columns = torch.meshgrid(centre, centre, indexing="ij")
     base = torch.stack([columns, rows], -1)[None]
-    soft = (RADIUS * (0.25 + 0.9 * u[:, 2])).view(-1, 1, 1, 1)
+    soft = (RADIUS * limits.softness * (0.25 + 0.9 * u[:, 2])).view(-1, 1, 1, 1)
     body = height * visible
     shadow = torch.zeros_like(body)
     for number in range(1, _SHADOW_STEPS + 1):
@@ -68,9 +87,10 @@ def make_light(height: Tensor, visible: Tensor, camera: Camera, photo_seeds: Ten
     around = F.interpolate(0.5 * (near[:, :1] + wide[:, :1]), **enlarge)
     dim = ((around - body) / (RADIUS * 1.2)).clamp(0, 1)
     contact = F.interpolate(near[:, 1:], **enlarge)
-    warm = (u[:, 5] - 0.5) * 0.30 * (u[:, 6] < 0.6)
+    warm = (u[:, 5] - 0.5) * limits.warmth * (u[:, 6] < 0.6)
     lamp = torch.stack([torch.exp(warm), torch.ones_like(warm), torch.exp(-1.2 * warm)], 1)[..., None, None]
-    key, ambient = (0.55 + 0.65 * u[:, 3]).view(-1, 1, 1, 1), (0.40 + 0.28 * u[:, 4]).view(-1, 1, 1, 1)
+    key = (limits.least_key + limits.key_span * u[:, 3]).view(-1, 1, 1, 1)
+    ambient = (limits.least_ambient + limits.ambient_span * u[:, 4]).view(-1, 1, 1, 1)
     return Light(direction, key, ambient, shadow, dim, contact, lamp, u[:, 7])
 
 

@@ -13,18 +13,18 @@ from triage.hatchery import draws
 from triage.hatchery.backgrounds import choose, make_background
 from triage.hatchery.camera import Camera, make_camera
 from triage.hatchery.company import has_mate, make_thumb, mate_genotypes, mate_pose, mate_seeds
+from triage.hatchery.domains import BY_NAME, Domain
 from triage.hatchery.egg import paint_egg
 from triage.hatchery.express import Genotype, encode, express
 from triage.hatchery.fields import box_blur
 from triage.hatchery.light import Light, light_ground, light_skin, make_light
 from triage.hatchery.pose import make_pose
 from triage.hatchery.raster import Pixels, rasterise
-from triage.hatchery.response import expose
 from triage.hatchery.skin import make_skin
 from triage.hatchery.stages import STAGES, Stage, make_stage
 from triage.hatchery.surface import shade_surface
 
-DOMAINS = ("training", "shifted")
+DOMAINS = tuple(BY_NAME)
 _SUPERSAMPLING = 2
 _VISIBLE_BINS = 64
 _PIXELS_A_BATCH = 256 * 160 * 160  # bounds the memory of one pass on a GPU
@@ -36,7 +36,8 @@ class Photos:
 
     `images` float32 (B, 3, size, size), sRGB 0..1. `masks` float32 (B, 1, size, size), share of each pixel covered by
     the visible animal. `stage_index` int64 (B,) into STAGES. `visible_share` float32 (B,): share of the body's length
-    of which some of the surface is seen. `accompanied` bool (B,): a second animal is in the frame. All lie on the device they were rendered on.
+    of which some of the surface is seen. `accompanied` bool (B,): a second animal is in the frame.
+    All lie on the device they were rendered on.
     """
 
     images: Tensor
@@ -86,7 +87,7 @@ def render(
     def one_pass(rows: slice) -> Photos:
         part = stage if stage is None or isinstance(stage, str) else list(stage)[rows]
         with torch.inference_mode():
-            return _draw(codes[rows], animals[rows], photos[rows], size, part, looks)
+            return _draw(codes[rows], animals[rows], photos[rows], size, part, looks, BY_NAME[domain])
 
     # On a CPU one photo at a time stays in the cache; a GPU wants as many as its memory holds.
     step = 1 if device.type == "cpu" else max(1, _PIXELS_A_BATCH // (size * size))
@@ -116,20 +117,22 @@ def skin_size(size: int) -> tuple[int, int]:
 
 
 def _draw(
-    codes: Tensor, animals: Tensor, photos: Tensor, size: int, stage_name: str | Sequence[str] | None, looks: Looks
-) -> Photos:
+    codes: Tensor, animals: Tensor, photos: Tensor, size: int, stage_name: str | Sequence[str] | None, looks: Looks,
+    domain: Domain,
+) -> Photos:  # fmt: skip
     batch, device = len(codes), codes.device
     stage = make_stage(photos, stage_name)
     look = express(codes, animals, stage.age, looks)
-    skin = make_skin(look, animals, skin_size(size))
+    skin = make_skin(look, animals, skin_size(size), domain.draw_markings, domain.reflect)
     pose = make_pose(photos, stage.in_egg)
-    camera = make_camera(photos, pose.nodes, stage.in_egg)
+    camera = make_camera(photos, pose.nodes, stage.in_egg, domain.camera)
     high = size * _SUPERSAMPLING
     pixels = rasterise(pose, camera, high, compact=batch == 1 and device.type == "cpu")
     surface = shade_surface(skin, look, stage, pixels, animals, photos, camera.scale * high)
 
     ground = camera.ground(size) * stage.growth.view(-1, 1, 1, 1)  # in lengths of a hatchling
-    back = make_background(choose(photos, stage.in_egg), ground, photos)
+    kinds = choose(photos, stage.in_egg, domain.ground_shares, domain.hand)
+    back = make_background(kinds, domain.grounds, ground, photos)
     visible = pixels.seen_flat[:, None]
     depth_shadow = torch.zeros(batch, 1, size, size, device=device)
     eggs = [row for row, inside in enumerate(stage.in_egg.tolist()) if inside]
@@ -152,14 +155,14 @@ def _draw(
 
     planes = pixels.spread(torch.cat([pixels.position[:, 2:].clamp(min=0), visible], 1))
     planes = F.avg_pool2d(planes, _SUPERSAMPLING)
-    light = make_light(planes[:, :1], planes[:, 1:], camera, photos)
+    light = make_light(planes[:, :1], planes[:, 1:], camera, photos, domain.light)
     lit_ground = light_ground(back, light, (depth_shadow > 0).float())
     accompanied = has_mate(photos, stage.in_egg)
     mates = [row for row, present in enumerate(accompanied.tolist()) if present]
     if mates:
         rows = torch.tensor(mates, device=device)
         lit_ground[rows] = _draw_mate(lit_ground[rows], light.rows(rows), stage.rows(rows), camera.rows(rows),
-                                      photos[rows], looks)
+                                      photos[rows], looks, domain)
     colour = light_skin(surface, pixels, light, stage, camera, lit_ground) * darkened
     animal = F.avg_pool2d(pixels.spread(colour * visible), _SUPERSAMPLING)
     mask = planes[:, 1:]
@@ -167,16 +170,17 @@ def _draw(
     thumb = make_thumb(photos, size, stage.in_egg)
     picture = picture + (thumb.reflectance * (light.ambient + 0.7 * light.key * light.lamp) - picture) * thumb.cover
     mask = mask * (1 - thumb.cover)
-    return Photos(expose(picture, photos), mask, stage.index, _visible_share(pixels, visible[:, 0], thumb.cover),
+    return Photos(domain.respond(picture, photos), mask, stage.index, _visible_share(pixels, visible[:, 0], thumb.cover),
                   accompanied)
 
 
-def _draw_mate(ground: Tensor, light: Light, stage: Stage, camera: Camera, photos: Tensor, looks: Looks) -> Tensor:
+def _draw_mate(ground: Tensor, light: Light, stage: Stage, camera: Camera, photos: Tensor, looks: Looks,
+               domain: Domain) -> Tensor:  # fmt: skip
     """The lit ground (B, 3, H, H) with a second animal lying on it."""
     high = ground.shape[-1] * _SUPERSAMPLING
     seeds = mate_seeds(photos)
     look = express(mate_genotypes(photos, looks), seeds, stage.age, looks)
-    skin = make_skin(look, seeds, skin_size(ground.shape[-1]))
+    skin = make_skin(look, seeds, skin_size(ground.shape[-1]), domain.draw_markings, domain.reflect)
     pixels = rasterise(mate_pose(photos), camera, high, compact=len(photos) == 1 and ground.device.type == "cpu")
     surface = shade_surface(skin, look, stage, pixels, seeds, photos, camera.scale * high)
     visible = pixels.seen_flat[:, None]

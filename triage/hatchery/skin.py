@@ -6,6 +6,7 @@ dark spots, marks on the spine, stripes and lines, all warped by band-limited no
 layer through melanin, xanthin and erythrin (Beer-Lambert law), linear RGB.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import torch
@@ -18,13 +19,24 @@ from triage.hatchery.fields import noise_plane, smooth_step
 
 _CELLS = 64  # places in the tables of blotches and spinal marks
 _MARK_SPACING = 0.34
-_BROWN = (1.00, 1.17, 1.32)  # absorption of melanin in red, green, blue
-_LAVENDER = (0.72, 1.06, 0.74)  # the same where it stays unfinished
-_XANTHIN = (0.05, 0.27, 1.75)
-_ERYTHRIN = (0.12, 0.88, 1.12)
-_WHITE = (0.90, 0.875, 0.835)  # the reflecting layer
+BROWN = (1.00, 1.17, 1.32)  # absorption of melanin in red, green, blue
+LAVENDER = (0.72, 1.06, 0.74)  # the same where it stays unfinished
+XANTHIN = (0.05, 0.27, 1.75)
+ERYTHRIN = (0.12, 0.88, 1.12)
+WHITE = (0.90, 0.875, 0.835)  # the reflecting layer
 
 _SALT_LOW, _SALT_MIDDLE, _SALT_FINE, _SALT_BLOTCHES, _SALT_MARKS, _SALT_PIED, _SALT_HEAD, _SALT_CALICO = range(201, 209)
+
+
+@dataclass(frozen=True)
+class Markings:
+    """(B, S, P): `pattern`, signed, positive where pale, in girths; `dots`, positive on dark spinal dots; `along`, warped
+    distance along the body, and `height`, warped distance from the spine around the body, both in girths."""
+
+    pattern: Tensor
+    dots: Tensor
+    along: Tensor
+    height: Tensor
 
 
 @dataclass(frozen=True)
@@ -128,20 +140,13 @@ def _spinal_marks(look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, 
     return pale, dark
 
 
-def make_skin(look: dict[str, Tensor], animal_seeds: Tensor, size: tuple[int, int]) -> Tensor:
-    """Reflectance (B, 3, S, P), linear RGB, of animals whose settings `look` come from `express`."""
-    rows, columns = size
-    device, batch = animal_seeds.device, len(animal_seeds)
-    q = {name: value.view(batch, 1, 1) for name, value in look.items()}
-    s = ((torch.arange(rows, device=device) + 0.5) / rows).view(1, rows, 1)
-    v = ((torch.arange(columns, device=device) + 0.5) / columns - 0.5).view(1, 1, columns)
-    va = v.abs()
-    noise = skin_noise(animal_seeds, size)
+def lateral_blotches(q: dict[str, Tensor], animal_seeds: Tensor, v: Tensor, noise: Noise) -> Markings:
+    """The training domain's generator: jittered blotches down each side and marks along the spine."""
     low0, low1, low2 = noise.low.unbind(1)
     mid0, mid1, mid2 = noise.middle.unbind(1)
-    fine0, fine1 = noise.fine.unbind(1)
-
-    # ---- pattern -------------------------------------------------------------------------------------------------
+    fine0 = noise.fine[:, 0]
+    rows = low0.shape[1]
+    s = ((torch.arange(rows, device=v.device) + 0.5) / rows).view(1, rows, 1)
     along = s * GIRTHS + q["irregularity"] * (0.026 * low0 + 0.008 * mid0)
     warped_v = v + q["irregularity"] * (0.016 * low1 + 0.006 * mid1)
     height = warped_v.abs()
@@ -167,6 +172,33 @@ def make_skin(look: dict[str, Tensor], animal_seeds: Tensor, size: tuple[int, in
     line_at = (v + 0.014 * low1 + 0.007 * mid1).abs() - (0.088 + 0.010 * low2)
     line = (0.0085 + 0.003 * mid2).clamp(min=0.001) * q["pin_lines"] - line_at.abs()
     pattern = torch.where(q["pin_lines"] > 0.02, torch.minimum(pattern, -line), pattern)
+    return Markings(pattern, dots, along, height)
+
+
+def make_skin(
+    look: dict[str, Tensor],
+    animal_seeds: Tensor,
+    size: tuple[int, int],
+    draw_markings: Callable[[dict[str, Tensor], Tensor, Tensor, Noise], Markings] | None = None,
+    reflect: Callable[[Tensor, Tensor, Tensor, Tensor], Tensor] | None = None,
+) -> Tensor:
+    """Reflectance (B, 3, S, P), linear RGB, of animals whose settings `look` come from `express`.
+
+    `draw_markings(q, animal_seeds, v, noise)` and `reflect(melanin, xanthin, erythrin, lavender)` replace the pattern
+    generator and the mixing of pigments; None means `lateral_blotches` and `beer_lambert`.
+    """
+    rows, columns = size
+    device, batch = animal_seeds.device, len(animal_seeds)
+    q = {name: value.view(batch, 1, 1) for name, value in look.items()}
+    s = ((torch.arange(rows, device=device) + 0.5) / rows).view(1, rows, 1)
+    v = ((torch.arange(columns, device=device) + 0.5) / columns - 0.5).view(1, 1, columns)
+    va = v.abs()
+    noise = skin_noise(animal_seeds, size)
+    low0, low1, low2 = noise.low.unbind(1)
+    mid0, mid1, mid2 = noise.middle.unbind(1)
+    fine0, fine1 = noise.fine.unbind(1)
+    markings = (draw_markings or lateral_blotches)(q, animal_seeds, v, noise)
+    pattern, dots, along, height = markings.pattern, markings.dots, markings.along, markings.height
 
     pale = smooth_step(-1.0, 1.0, pattern / q["edge_softness"]) * (1 - q["blotch_fill"])
     core = smooth_step(0.0, 0.055, pattern)  # 0 at the rim of a blotch, 1 inside
@@ -225,12 +257,16 @@ def make_skin(look: dict[str, Tensor], animal_seeds: Tensor, size: tuple[int, in
     bare = _unpigmented(q, animal_seeds, s, va, (low0, low1, mid0), size)
     melanin, xanthin, erythrin = melanin * bare, xanthin * bare, erythrin * bare
 
+    return (reflect or beer_lambert)(melanin, xanthin, erythrin, q["lavender"])
+
+
+def beer_lambert(melanin: Tensor, xanthin: Tensor, erythrin: Tensor, lavender: Tensor) -> Tensor:
+    """Light that crosses the pigments and comes back: white * exp(-sum of depths), (B, 3, S, P)."""
     planes = []
     for channel in range(3):
-        brown, lavender = _BROWN[channel], _LAVENDER[channel]
-        depth = melanin * (brown + (lavender - brown) * q["lavender"])
-        depth = depth + xanthin * _XANTHIN[channel] + erythrin * _ERYTHRIN[channel]
-        planes.append(_WHITE[channel] * torch.exp(-depth.clamp(min=0)))
+        depth = melanin * (BROWN[channel] + (LAVENDER[channel] - BROWN[channel]) * lavender)
+        depth = depth + xanthin * XANTHIN[channel] + erythrin * ERYTHRIN[channel]
+        planes.append(WHITE[channel] * torch.exp(-depth.clamp(min=0)))
     return torch.stack(planes, 1)
 
 
