@@ -1,0 +1,169 @@
+"""What a keeper knows of a parent, turned into genotype priors: descent, looks, and hets nobody recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from triage.errors import ContradictionError, UnsupportedInheritanceError
+from triage.genetics.model import compile_cross
+from triage.records import (
+    NORMAL,
+    Cross,
+    Genotype,
+    GenotypePrior,
+    Locus,
+    Mode,
+    Parent,
+    Probability,
+    Sex,
+    Species,
+    VisualCall,
+)
+
+
+def offspring(species: Species, name: str, sex: Sex, dam: Parent, sire: Parent, look: VisualCall | None = None) -> Parent:
+    """What is known of an animal from its own parents, and from its look where that is given.
+
+    Exact: with one dam and one sire the loci of a young animal are independent of one another, and a look speaks of each locus on
+    its own.
+
+    Raises
+    ------
+    ContradictionError
+        These parents cannot give the look.
+    UnsupportedInheritanceError
+        The cross itself cannot be computed.
+    """
+    model = compile_cross(Cross(species, dam, (sire,), (1,), 0))
+    loci: dict[str, GenotypePrior] = {}
+    for block in model.blocks:
+        expected = block.expected(0)
+        for position, locus_name in enumerate(block.loci):
+            locus = species.locus(locus_name)
+            states: dict[Genotype, float] = {}
+            for outcome, p in zip(block.outcomes, expected, strict=True):
+                if outcome.sex not in (None, sex):
+                    continue
+                genotype = outcome.genotypes[position][1]
+                if look is None or locus.look(genotype) == look.look(locus_name):
+                    states[genotype] = states.get(genotype, 0.0) + float(p)
+            loci[locus_name] = _normalised(states, f"{name}: {dam.name} and {sire.name} cannot give this look at {locus_name}")
+    if look is not None:
+        for locus_name, word in look.looks:
+            if locus_name not in loci:
+                raise ContradictionError(
+                    f"{name} shows {word}, but neither {dam.name} nor {sire.name} carries anything at {locus_name}; "
+                    "check the genes of its parents"
+                )
+    return Parent(name, sex, loci)
+
+
+def with_unknown_hets(parent: Parent, species: Species, rates: Mapping[str, Probability]) -> Parent:
+    """The parent with a chance of carrying one copy of each named recessive gene that its record does not speak of.
+
+    Parameters
+    ----------
+    rates
+        P(het) by recessive allele name. Nobody recorded it either way, so a stated locus is left alone.
+
+    Raises
+    ------
+    UnsupportedInheritanceError
+        A gene named is not recessive (one copy of it would show), or two genes of one series are named.
+    """
+    loci = dict(parent.loci)
+    for allele, rate in rates.items():
+        locus = species.locus_of(allele)
+        if locus.allele(allele).mode is not Mode.RECESSIVE:
+            raise UnsupportedInheritanceError(
+                f"{parent.name}: '{allele}' is {locus.allele(allele).mode} and would show in one copy; "
+                "unknown hets are for recessive genes"
+            )
+        if locus.sex_linked:
+            raise UnsupportedInheritanceError(f"{parent.name}: unknown hets of a sex-linked gene are not computed")
+        if locus.name in parent.loci:
+            continue
+        if locus.name in loci:
+            raise UnsupportedInheritanceError(
+                f"{parent.name}: two unknown hets at one locus ({locus.name}); name one of them"
+            )
+        loci[locus.name] = GenotypePrior(((Genotype(allele, NORMAL), rate), (Genotype(NORMAL, NORMAL), 1 - rate)))
+    return Parent(parent.name, parent.sex, loci)
+
+
+def seen_only_as(
+    species: Species,
+    name: str,
+    sex: Sex,
+    look: VisualCall,
+    frequencies: Mapping[str, Probability],
+    also: Iterable[str] = (),
+) -> Parent:
+    """An animal known by its look alone: Hardy-Weinberg proportions of the genes at large, kept to what fits the look.
+
+    Parameters
+    ----------
+    frequencies
+        Allele frequency of every allele that may be about; alleles not named are taken as absent.
+    also
+        Locus names to open besides those the look shows.
+    """
+    shown = {locus_name for locus_name, _ in look.looks}
+    loci = {}
+    for locus in species.loci:
+        if locus.name not in shown and locus.name not in set(also):
+            continue
+        states = {
+            g: p for g, p in hardy_weinberg(species, locus, sex, frequencies).items() if locus.look(g) == look.look(locus.name)
+        }
+        loci[locus.name] = _normalised(
+            states, f"{name}: no genotype of {locus.name} with these background frequencies looks like '{look.name}'"
+        )
+    return Parent(name, sex, loci)
+
+
+def hardy_weinberg(
+    species: Species, locus: Locus, sex: Sex, frequencies: Mapping[str, Probability]
+) -> dict[Genotype, Probability]:
+    """P(genotype) of an animal at large among those that hatch: two alleles drawn on their own (Hardy 1908, Weinberg 1908).
+
+    The wild type takes what the mutant alleles leave; the alleles of the heterogametic sex are drawn the same way on each chromosome.
+    """
+    chances: dict[str, Probability] = {a: frequencies[a] for a in locus.allele_names if frequencies.get(a)}
+    rest = 1 - sum(chances.values())
+    if rest < 0:
+        raise ValueError(f"{locus.name}: allele frequencies add up to more than 1")
+    chances[NORMAL] = rest
+    by_chromosome = locus.sex_linked and sex is species.heterogametic
+    states: dict[Genotype, Probability] = {}
+    for a, p in chances.items():
+        for b, q in chances.items():
+            genotype = Genotype(a, b, by_chromosome)
+            rate = locus.hatch_rate(genotype)
+            if p * q > 0 and rate > 0:
+                weight = p * q if rate == 1.0 else p * q * rate
+                states[genotype] = states.get(genotype, 0) + weight
+    total = sum(states.values())
+    return states if total == 1 else {g: p / total for g, p in states.items()}
+
+
+def unrecorded_sire(
+    species: Species, alleles: Iterable[str], frequency: Probability, *, name: str = "unrecorded sire"
+) -> Parent:
+    """A male drawn from animals at large: each named allele at one background frequency; all others count as wild type."""
+    wanted = set(alleles)
+    loci = {
+        locus.name: GenotypePrior(
+            tuple(hardy_weinberg(species, locus, Sex.MALE, dict.fromkeys(wanted, frequency)).items())
+        )
+        for locus in species.loci
+        if wanted & set(locus.allele_names)
+    }
+    return Parent(name, Sex.MALE, loci)
+
+
+def _normalised(states: Mapping[Genotype, Probability], refusal: str) -> GenotypePrior:
+    total = sum(states.values())
+    if not total > 0:
+        raise ContradictionError(f"{refusal}; check the record")
+    return GenotypePrior(tuple((g, p / total) for g, p in states.items() if p > 0))

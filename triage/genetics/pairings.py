@@ -1,0 +1,100 @@
+"""What-if: what many possible pairings would give, without compiling a model for each.
+
+With one dam and one sire and nothing read yet, loci are independent of one another, so a pairing is a table of look chances for
+each locus. The tables depend on the two priors at one locus only and are shared among pairings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from triage.genetics.transmission import autosomal, given_hatched, sex_linked
+from triage.records import NORMAL, Genotype, GenotypePrior, Locus, Parent, Sex, Species, VisualCall
+
+
+@dataclass(frozen=True, slots=True)
+class Pairing:
+    """What one pairing gives: P(look word) by live locus, and the share of eggs expected to hatch."""
+
+    dam: str
+    sire: str
+    looks: Mapping[str, Mapping[str, float]]
+    hatched: float
+
+    def chance(self, call: VisualCall, *, exactly: bool = True) -> float:
+        """P(a hatchling has this visual call), or, not ``exactly``, that it shows at least these looks."""
+        p = 1.0
+        wanted = dict(call.looks)
+        for locus, look in wanted.items():
+            p *= self.looks.get(locus, {"": 1.0}).get(look, 0.0)
+        if exactly:
+            for locus, looks in self.looks.items():
+                if locus not in wanted:
+                    p *= looks.get("", 0.0)
+        return p
+
+
+def what_if(species: Species, pairs: Iterable[tuple[Parent, Parent]], *, crossover: Mapping[str, float] | None = None) -> list[Pairing]:
+    """Look chances of each (dam, sire) pair, in order; every sex-linked locus averaged over the sexes."""
+    tables: dict[tuple, tuple[dict[str, float], float]] = {}
+    results = []
+    for dam, sire in pairs:
+        looks: dict[str, Mapping[str, float]] = {}
+        hatched = 1.0
+        for name in dict.fromkeys((*dam.loci, *sire.loci)):
+            locus = species.locus(name)
+            mother, father = dam.prior(locus, species.heterogametic), sire.prior(locus, species.heterogametic)
+            key = (name, mother.states, father.states)
+            if key not in tables:
+                rate = None if not locus.sex_linked else (crossover or {}).get(name, locus.crossover)
+                tables[key] = _table(species, locus, mother, father, rate)
+            table, share = tables[key]
+            hatched *= share
+            if table is not _WILD:
+                looks[name] = table
+        results.append(Pairing(dam.name, sire.name, looks, hatched))
+    return results
+
+
+_WILD: dict[str, float] = {"": 1.0}
+
+
+def _table(
+    species: Species, locus: Locus, mother: GenotypePrior, father: GenotypePrior, rate: float | None
+) -> tuple[dict[str, float], float]:
+    if _plain(mother.states) and _plain(father.states):
+        return _WILD, 1.0
+    looks: dict[str, float] = {}
+    hatched = 0.0
+    by_name = {locus.name: locus}
+    for a, p in mother.states:
+        for b, q in father.states:
+            weight = float(p * q)
+            if weight == 0:
+                continue
+            outcomes = (
+                autosomal(locus.name, a, b)
+                if rate is None
+                else sex_linked(locus.name, a, b, rate, species.heterogametic)
+            )
+            given, share = given_hatched(outcomes, by_name)
+            hatched += weight * share
+            for outcome, chance in given.items():
+                look = locus.look(outcome.genotypes[0][1])
+                looks[look] = looks.get(look, 0.0) + weight * chance
+    return looks, hatched
+
+
+def _plain(states: Sequence[tuple[Genotype, object]]) -> bool:
+    return all(set(g.alleles) == {NORMAL} for g, p in states if p)
+
+
+def ranked(
+    species: Species, dams: Sequence[Parent], sires: Sequence[Parent], wanted: VisualCall, *, exactly: bool = False
+) -> list[tuple[float, Pairing]]:
+    """Every dam with every sire, the likeliest to give what is wanted first."""
+    if any(d.sex is not Sex.FEMALE for d in dams) or any(s.sex is not Sex.MALE for s in sires):
+        raise ValueError("a dam is female and every sire male")
+    results = what_if(species, ((d, s) for d in dams for s in sires))
+    return sorted(((r.chance(wanted, exactly=exactly), r) for r in results), key=lambda x: -x[0])
