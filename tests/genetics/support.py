@@ -13,6 +13,7 @@ import pytest
 from triage.errors import ContradictionError
 from triage.genetics.exact import infer, log_evidence
 from triage.genetics.model import compile_cross
+from triage.genetics.posterior import Posterior
 from triage.genetics.reference import Answer, enumerate_clutch
 from triage.records import (
     Allele,
@@ -314,3 +315,11 @@ def same(found: Mapping, exact: Mapping, what: str) -> None:
 
 def near(found: float, exact: Fraction | float, what: str) -> None:
     assert abs(float(found) - float(exact)) <= TOLERANCE, f"{what}: engine {float(found)!r}, exact {float(exact)!r}"
+
+
+def proved(
+    of: Cross, eggs: Sequence[Egg], parent_readings: Mapping[str, Sequence[Reading]] | None = None
+) -> Posterior:
+    """The engine's posterior, after it was found equal to the enumeration: a check of both against an outside number."""
+    verify(of, eggs, parent_readings)
+    return infer(compile_cross(of), eggs, parent_readings)
