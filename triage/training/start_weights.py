@@ -9,6 +9,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 import torch
+from safetensors.torch import load_file
 
 from triage.errors import ModelFileError
 from triage.vision.network import ReaderNetwork
@@ -36,6 +37,12 @@ def load_start(network: ReaderNetwork, path: Path) -> int:
         target[name] = source[_source_name(name)].to(target[name].dtype)
     network.backbone.load_state_dict(target)
     return len(target)
+
+
+def continue_from(network: ReaderNetwork, path: Path) -> None:
+    """Set every weight of the network from a file that training wrote."""
+    counters = {k: v for k, v in network.state_dict().items() if k.endswith("num_batches_tracked")}
+    network.load_state_dict({**{k: v.float() for k, v in load_file(path).items()}, **counters})
 
 
 def _source_name(name: str) -> str:

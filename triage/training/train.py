@@ -31,7 +31,7 @@ from triage.training.augment import vary
 from triage.training.crosses import CrossTables, classes_of, cross_tables, draw_offspring, held_out
 from triage.training.photos import Batch, Truth, draw_photos, draw_truth, photo_seeds
 from triage.training.protocol import metrics, read_protocol
-from triage.training.start_weights import load_start, start_file
+from triage.training.start_weights import continue_from, load_start, start_file
 from triage.vision.likelihood import divide_out_training_mix, joint_log_likelihood
 from triage.vision.network import NetworkShape, Outputs, ReaderNetwork
 from triage.vision.vocabulary import Vocabulary, build
@@ -46,8 +46,8 @@ class Settings:
     seed: int = 1  # of weights and data
     steps: int = 6000  # optimiser steps of the whole schedule
     seconds: float = 0.0  # stop and wind down by this wall time instead, if above 0
-    fresh: int = 256  # photos rendered per step
-    replayed: int = 256  # photos per step drawn again, varied anew, from those rendered before
+    fresh: int = 192  # photos rendered per step
+    replayed: int = 576  # photos per step drawn again, varied anew, from those rendered before
     memory: int = 150_000  # photos remembered for that, on the device
     render_px: int = 192  # side of a rendered photo
     input_px: int = 160  # side of what the network reads
@@ -57,7 +57,7 @@ class Settings:
     average: float = 0.998  # of the running mean of the weights, which is what is shipped
     siblings: int = 48  # imagined siblings that the true look is told from
     sibling_weight: float = 1.0  # of that loss beside the losses per locus
-    start: str = "imagenet"  # "imagenet", "none", or a file
+    start: str = "imagenet"  # "imagenet", "none", a file of backbone weights (.pth), or a trained reader (.safetensors)
     validate_every: float = 60.0  # seconds
     validate_photos: int = 512
     device: str = "auto"
@@ -203,7 +203,6 @@ def train(settings: Settings) -> Path:
             torch.cuda.set_device(int(os.environ.get("LOCAL_RANK", 0)))
         distributed.init_process_group("nccl" if device == "cuda" else "gloo")
     precision = settings.precision if settings.precision != "auto" else "bfloat16" if device == "cuda" else "float32"
-    torch.backends.cudnn.benchmark = device == "cuda"
     torch.manual_seed(settings.seed)
 
     species, looks = load_species("ball python"), ball_python_looks()
@@ -213,7 +212,9 @@ def train(settings: Settings) -> Path:
     places = Places(vocabulary, tables, log_mix.float().to(device))
     shape = NetworkShape(vocabulary.n_classes, len(STAGES), settings.input_px)
     network = ReaderNetwork(shape)
-    if settings.start != "none":
+    if settings.start.endswith(".safetensors"):  # go on from a whole trained reader, with a fresh schedule
+        continue_from(network, Path(settings.start))
+    elif settings.start != "none":
         load_start(network, start_file() if settings.start == "imagenet" else Path(settings.start))
     network = network.to(device, memory_format=torch.channels_last)
     average = copy.deepcopy(network).eval()

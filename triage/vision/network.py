@@ -136,8 +136,8 @@ class ReaderNetwork(nn.Module):
         self.mask_out = nn.Sequential(_conv(64, 64, 3), nn.Conv2d(64, 1, 1))
         self.stage_out = nn.Linear(width, shape.n_stages)
         self.visible_out = nn.Linear(width, 1)
-        locus_of = torch.repeat_interleave(torch.arange(n_loci), torch.tensor(shape.n_classes))
-        self.register_buffer("locus_of", locus_of, persistent=False)
+        locus_of = [locus for locus, count in enumerate(shape.n_classes) for _ in range(count)]
+        self.register_buffer("locus_of", torch.tensor(locus_of, device="cpu"), persistent=False)
 
     def forward(self, photos: Tensor) -> Outputs:
         c3, c4, c5 = self.backbone((photos * 255.0 - 127.0) / 128.0)

@@ -87,7 +87,6 @@ def load_model(directory: Path | None = None) -> ModelFiles:
     except (SafetensorError, OSError, RuntimeError) as error:
         reason = str(error).splitlines()[0]
         raise ModelFileError(f"{weights}: does not hold this network's weights ({reason}); restore models/.") from error
-    network.locus_of = torch.repeat_interleave(torch.arange(len(shape.n_classes)), torch.tensor(shape.n_classes))
     return ModelFiles(network.eval(), vocabulary, log_mix, calibrations, tuple(sidecar["stages"]), sidecar)
 
 

@@ -1,0 +1,190 @@
+"""Open a photo safely: size checked before decoding, upright, in sRGB, and free of everything but its pixels."""
+
+from __future__ import annotations
+
+import io
+import warnings
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import NoReturn
+
+import numpy as np
+from PIL import Image, ImageCms, ImageOps
+
+from triage.errors import PhotoError
+
+#: Largest file, in bytes, and largest picture, in pixels, that is decoded at all.
+LARGEST_BYTES = 40 * 2**20
+LARGEST_PIXELS = 80_000_000
+#: Smallest side, in pixels, and most elongated shape that can show a hatchling.
+SMALLEST_SIDE = 64
+LONGEST_SHAPE = 5.0
+#: Photos are kept at most this long on their longer side; no reading needs more.
+KEPT_SIDE = 1600
+_FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "HEIF", "BMP", "TIFF", "GIF")
+_LARGEST_PROFILE = 4 * 2**20
+
+
+@dataclass(frozen=True, eq=False)
+class Photo:
+    """Pixels of one photo and nothing else of the file.
+
+    `pixels` uint8 (height, width, 3), sRGB, upright. `taken_size` is (width, height) before it was reduced to KEPT_SIDE.
+    `remarks` are things done on the way that a reader may want to know ("first of 3 frames").
+    """
+
+    name: str
+    pixels: np.ndarray
+    taken_size: tuple[int, int]
+    format: str
+    remarks: tuple[str, ...] = ()
+
+    def to_image(self) -> Image.Image:
+        """As a Pillow image that carries no tags."""
+        return Image.fromarray(self.pixels)
+
+
+def open_photo(source: Path | str | bytes, *, name: str | None = None) -> Photo:
+    """Open a photo from a file or from its bytes.
+
+    The orientation tag is applied, colours are brought to sRGB, and every tag (place, time, camera) is dropped.
+
+    Raises
+    ------
+    PhotoError
+        One line: which file, what was found, what is needed and what to do.
+    """
+    if isinstance(source, bytes):
+        name = name or "photo"
+        data = source
+    else:
+        path = Path(source)
+        name = name or path.name
+        data = _bytes_of(path, name)
+    if not data:
+        _refuse(name, "the file is empty (0 bytes)", "copy it from the camera again")
+    if len(data) > LARGEST_BYTES:
+        limit = LARGEST_BYTES // 2**20
+        _refuse(name, f"the file has {len(data) / 2**20:.0f} MiB; up to {limit} MiB are read", "save a smaller copy")
+    return _decode(data, name)
+
+
+def _bytes_of(path: Path, name: str) -> bytes:
+    try:
+        if path.is_dir():
+            _refuse(name, "it is a folder", "name a photo file")
+        if path.stat().st_size > LARGEST_BYTES:
+            size, limit = path.stat().st_size / 2**20, LARGEST_BYTES // 2**20
+            _refuse(name, f"the file has {size:.0f} MiB; up to {limit} MiB are read", "save a smaller copy")
+        return path.read_bytes()
+    except FileNotFoundError:
+        _refuse(name, f"no such file at {path}", "check the name and the folder")
+    except OSError as error:
+        _refuse(name, f"the file cannot be read ({error.strerror or error})", "check that it is open to you")
+
+
+def _decode(data: bytes, name: str) -> Photo:
+    _register_heif()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # Pillow's remarks about odd tags; its size limit is replaced by ours
+            with Image.open(io.BytesIO(data), formats=_FORMATS) as image:
+                return _pixels(image, name)
+    except PhotoError:
+        raise
+    except Image.DecompressionBombError:
+        _refuse(name, f"the picture has over {LARGEST_PIXELS // 10**6} million pixels", "save a smaller copy")
+    except Image.UnidentifiedImageError:
+        _refuse(name, f"it is not a photo ({_guess(data)})", "give a JPEG, PNG, WebP or HEIC file")
+    except MemoryError:
+        _refuse(name, "the picture is too large for this machine's memory", "save a smaller copy")
+    except Exception as error:  # decoders raise nearly anything on damaged data; all of it means the same to a keeper
+        reason = " ".join(str(error).split())[:120] or type(error).__name__
+        _refuse(name, f"the picture is damaged or cut short ({reason})", "copy it from the camera again")
+
+
+def _pixels(image: Image.Image, name: str) -> Photo:
+    width, height = image.size
+    if width * height > LARGEST_PIXELS:
+        _refuse(name, f"the picture has {width} x {height} pixels; up to {LARGEST_PIXELS // 10**6} million are read",
+                "save a smaller copy")  # fmt: skip
+    if min(width, height) < SMALLEST_SIDE:
+        _refuse(name, f"the picture has {width} x {height} pixels; both sides need {SMALLEST_SIDE} or more",
+                "give the photo itself, not a thumbnail")  # fmt: skip
+    if max(width, height) > LONGEST_SHAPE * min(width, height):
+        _refuse(name, f"the picture is {width} x {height} pixels, more than {LONGEST_SHAPE:.0f} times as long as wide",
+                "cut it to the animal")  # fmt: skip
+    remarks = []
+    frames = getattr(image, "n_frames", 1)
+    if frames > 1 and image.format not in ("MPO", "HEIF"):
+        remarks.append(f"first of {frames} frames")
+    if image.format in ("JPEG", "MPO"):
+        image.draft("RGB", (KEPT_SIDE, KEPT_SIDE))  # decode large JPEGs at a half or quarter of their size
+    image.load()
+    kind = image.format or "unknown"
+    profile = image.info.get("icc_profile")
+    upright = ImageOps.exif_transpose(_shrink(image))
+    plain = _to_srgb(upright, profile)
+    turned = image.size[0] != image.size[1] and (upright.size[0] > upright.size[1]) != (width > height)
+    taken = (height, width) if turned else (width, height)
+    return Photo(name, np.array(plain, np.uint8), taken, kind, tuple(remarks))
+
+
+def _shrink(image: Image.Image) -> Image.Image:
+    """At most KEPT_SIDE long; modes that do not average (palette, 1 bit) are widened first."""
+    exif = image.getexif()
+    if image.mode.startswith("I;16") or image.mode in ("I", "F"):
+        values = np.asarray(image, np.float64)
+        top = 65535.0 if values.max() > 255 else 255.0
+        image = Image.fromarray((values.clip(0, top) * (255.0 / top)).astype(np.uint8))
+    elif image.mode in ("P", "PA", "1", "LA", "La", "RGBa", "RGBA") or "transparency" in image.info:
+        rgba = image.convert("RGBA")
+        image = Image.new("RGB", rgba.size, (128, 128, 128))  # what shows through is neither dark nor bright
+        image.paste(rgba, mask=rgba.getchannel("A"))
+    if max(image.size) > KEPT_SIDE:
+        scale = KEPT_SIDE / max(image.size)
+        size = (max(1, round(image.width * scale)), max(1, round(image.height * scale)))
+        image = image.resize(size, Image.Resampling.LANCZOS, reducing_gap=2.0)
+    turn = exif.get(0x0112, 1)
+    copy = image.copy() if image.mode in ("RGB", "L", "CMYK", "YCbCr", "LAB", "HSV") else image.convert("RGB")
+    copy.info.clear()
+    copy.getexif().clear()
+    if turn in range(2, 9):
+        copy.getexif()[0x0112] = turn
+    return copy
+
+
+def _to_srgb(image: Image.Image, profile: bytes | None) -> Image.Image:
+    """Convert by the embedded colour profile where it is sound; phones store wide-gamut colours."""
+    if profile and len(profile) <= _LARGEST_PROFILE:
+        try:
+            embedded = ImageCms.ImageCmsProfile(io.BytesIO(profile))
+            return ImageCms.profileToProfile(image, embedded, ImageCms.createProfile("sRGB"), outputMode="RGB")
+        except (ImageCms.PyCMSError, OSError, ValueError, TypeError):
+            pass  # a profile that does not fit its picture is ignored, as picture viewers do
+    return image.convert("RGB")
+
+
+@cache
+def _register_heif() -> None:
+    import pillow_heif
+
+    pillow_heif.register_heif_opener()
+
+
+def _guess(data: bytes) -> str:
+    """What a file that is no photo seems to be, in words."""
+    for start, words in ((b"%PDF", "a PDF"), (b"PK\x03\x04", "a zip archive"), (b"\x1f\x8b", "a compressed archive"),
+                         (b"<svg", "a drawing"), (b"<", "a web page or drawing"), (b"%!PS", "a PostScript file")):  # fmt: skip
+        if data.lstrip()[: len(start)].lower() == start.lower():
+            return words
+    if data[4:8] == b"ftyp":
+        return "a video or an unknown picture kind"
+    if b"\0" not in data[:512]:
+        return "text"
+    return "unknown contents"
+
+
+def _refuse(name: str, found: str, cure: str) -> NoReturn:
+    raise PhotoError(f"{name}: {found}; {cure}.")

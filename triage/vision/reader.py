@@ -1,0 +1,196 @@
+"""Read looks in photos: likelihoods over visual calls, tempered, never zero, blind to what cannot be seen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import torch
+from PIL import Image
+from torch import Tensor
+
+from triage.records import VisualCall
+from triage.vision.crop import MARGIN, MASK_THRESHOLD, WIDE_ENOUGH, boxes_of
+from triage.vision.intake import Photo
+from triage.vision.likelihood import (
+    Calibration,
+    combine_photos,
+    divide_out_training_mix,
+    joint_log_likelihood,
+    temper,
+)
+from triage.vision.network import Outputs, ReaderNetwork, fuse
+from triage.vision.vocabulary import Call, Vocabulary
+from triage.vision.weights import ModelFiles, load_model
+
+#: Until a keeper has confirmed photos of their own, photo readings are believed this much and no more.
+CAUTIOUS = "cautious"
+TRAINING_DOMAIN = "training domain"
+
+
+@dataclass(frozen=True, eq=False)
+class PhotoReading:
+    """What the model saw in one photo.
+
+    `ratios` float64 (n_total,): log P(photo | look) per class, up to a constant per locus. `stages`: probability by
+    stage. `animal_share`: share of the photo covered by the animal. `visible_share`: estimated share of the body seen.
+    `box`: the square that was read, (left, top, side) in shares of the photo's longer side, of the photo padded to a
+    square. `attention` float32 (n_loci, g, g): where in that square each locus was looked for; rows sum to 1.
+    """
+
+    name: str
+    ratios: np.ndarray = field(repr=False)
+    pairs: np.ndarray = field(repr=False)
+    embedding: np.ndarray = field(repr=False)
+    vocabulary: Vocabulary = field(repr=False)
+    calibration: Calibration
+    stages: dict[str, float]
+    animal_share: float
+    visible_share: float
+    box: tuple[float, float, float]
+    attention: np.ndarray = field(repr=False)
+    mask: np.ndarray = field(repr=False)
+
+    def raw_log_likelihoods(self, calls: Sequence[Call]) -> np.ndarray:
+        """log P(photo | look) up to a constant, float64 (n_calls,), before tempering."""
+        codes = torch.from_numpy(self.vocabulary.encode(calls))
+        joint = joint_log_likelihood(
+            torch.from_numpy(self.ratios)[None],
+            torch.from_numpy(self.pairs)[None],
+            torch.from_numpy(self.embedding),
+            codes,
+            torch.tensor(self.vocabulary.offsets),
+        )
+        return joint[0].numpy()
+
+    def log_likelihoods(self, calls: Sequence[Call]) -> np.ndarray:
+        """log P(photo | look) of each visual call, up to a constant, tempered; float64 (n_calls,), never -inf.
+
+        The calls are all that the animal could be: the floor is shared among them. Calls that no photo can tell apart
+        get the same value, and a gene that cannot be seen is in no call, so it cannot enter.
+        UnknownNameError names a locus or look the model never learnt.
+        """
+        return temper(self.raw_log_likelihoods(calls), self.calibration.beta, self.calibration.eps)
+
+
+def combine(readings: Sequence[PhotoReading], calls: Sequence[Call]) -> np.ndarray:
+    """log P(photos | look) of one animal's photos together, tempered, float64 (n_calls,).
+
+    Photos of one animal are not independent; a learned exponent says how much further photos add.
+    """
+    if not readings:
+        raise ValueError("combine needs at least one reading")
+    calibration = readings[0].calibration
+    stacked = np.stack([reading.raw_log_likelihoods(calls) for reading in readings])
+    return temper(combine_photos(stacked, calibration.photo_exponent), calibration.beta, calibration.eps)
+
+
+class PhotoReader:
+    """The photo model, loaded once and read many times."""
+
+    def __init__(self, files: ModelFiles, calibration: str = CAUTIOUS) -> None:
+        self.vocabulary = files.vocabulary
+        self.sidecar = files.sidecar
+        self.calibration = files.calibrations[calibration]
+        self.shortlist = self.calibration.shortlist
+        self._stages = files.stages
+        self._log_mix = files.log_mix
+        self._network = fuse(files.network)
+        self._embedding = files.network.pair_embedding.detach().double().numpy()
+
+    @classmethod
+    def load(cls, models_directory: Path | None = None, *, calibration: str = CAUTIOUS) -> PhotoReader:
+        """Read weights and sidecar, the shipped ones unless a directory is given; nothing is downloaded.
+
+        `calibration`: "cautious" until a keeper's own photos confirm the model, or "training domain" for renders.
+        ModelFileError if files are missing, damaged or do not belong together.
+        """
+        return cls(load_model(models_directory), calibration)
+
+    @property
+    def input_px(self) -> int:
+        return self._network.shape.input_px
+
+    def read(self, photos: Sequence[Photo], *, batch: int = 16) -> list[PhotoReading]:
+        """Readings of photos, in order. A photo's reading does not depend on the others beyond float rounding."""
+        readings: list[PhotoReading] = []
+        for start in range(0, len(photos), batch):
+            readings += self._read_batch(photos[start : start + batch])
+        return readings
+
+    def knows(self, call: VisualCall) -> bool:
+        """Whether every look of a call was learnt."""
+        return self.vocabulary.covers(call)
+
+    def read_square(self, pixels: Tensor) -> Outputs:
+        """Network outputs of prepared squares float32 (B, 3, px, px): the golden photo is checked here."""
+        with torch.inference_mode():
+            return self._network(pixels)
+
+    def _read_batch(self, photos: Sequence[Photo]) -> list[PhotoReading]:
+        px = self.input_px
+        squares = [padded_square(photo) for photo in photos]
+        whole = torch.stack([sample(square, (0.0, 0.0, 1.0), px) for square in squares])
+        outputs = self.read_square(whole)
+        masks = outputs.mask.sigmoid()
+        boxes = [corner_box(row) for row in boxes_of(masks, MARGIN).tolist()]
+        looks, pairs, stage = outputs.looks.clone(), outputs.pairs.clone(), outputs.stage.clone()
+        visible, attention = outputs.visible.clone(), outputs.attention.clone()
+        small = [row for row, box in enumerate(boxes) if box[2] < WIDE_ENOUGH]
+        if small:  # a small animal is cut out and read at full sharpness
+            again = self.read_square(torch.stack([sample(squares[row], boxes[row], px) for row in small]))
+            looks[small], pairs[small], stage[small] = again.looks, again.pairs, again.stage
+            visible[small], attention[small] = again.visible, again.attention
+        ratios = divide_out_training_mix(looks.double(), self._log_mix, self.vocabulary.n_classes).numpy()
+        readings = []
+        for row, photo in enumerate(photos):
+            side = round(attention.shape[2] ** 0.5)
+            height, width = photo.pixels.shape[:2]
+            padding = max(height, width) ** 2 / (height * width)
+            readings.append(
+                PhotoReading(
+                    name=photo.name,
+                    ratios=ratios[row],
+                    pairs=pairs[row].double().numpy(),
+                    embedding=self._embedding,
+                    vocabulary=self.vocabulary,
+                    calibration=self.calibration,
+                    stages=dict(zip(self._stages, stage[row].softmax(0).tolist(), strict=True)),
+                    animal_share=float((masks[row] >= MASK_THRESHOLD).float().mean()) * padding,
+                    visible_share=float(visible[row].sigmoid()),
+                    box=boxes[row] if row in small else (0.0, 0.0, 1.0),
+                    attention=attention[row].reshape(-1, side, side).numpy(),
+                    mask=masks[row, 0].numpy(),
+                )
+            )
+        return readings
+
+
+def padded_square(photo: Photo) -> Image.Image:
+    """The photo in the middle of a square, on the mean colour of its edge."""
+    height, width = photo.pixels.shape[:2]
+    if height == width:
+        return photo.to_image()
+    edge = np.concatenate([photo.pixels[0], photo.pixels[-1], photo.pixels[:, 0], photo.pixels[:, -1]])
+    side = max(height, width)
+    square = Image.new("RGB", (side, side), tuple(int(v) for v in edge.mean(0).round()))
+    square.paste(photo.to_image(), ((side - width) // 2, (side - height) // 2))
+    return square
+
+
+def corner_box(centre_box: Sequence[float]) -> tuple[float, float, float]:
+    """(centre x, centre y, side) to (left, top, side), moved and shrunk to lie within the frame."""
+    x, y, side = centre_box
+    side = min(side, 1.0)
+    left = min(max(x - side / 2, 0.0), 1.0 - side)
+    top = min(max(y - side / 2, 0.0), 1.0 - side)
+    return (left, top, side)
+
+
+def sample(square: Image.Image, box: tuple[float, float, float], px: int) -> Tensor:
+    """Cut and resample to float32 (3, px, px) in 0..1, smoothing where the source is finer."""
+    left, top, side = (value * square.width for value in box)
+    small = square.resize((px, px), Image.Resampling.BILINEAR, box=(left, top, left + side, top + side), reducing_gap=3.0)
+    return torch.from_numpy(np.array(small)).permute(2, 0, 1).float() / 255
