@@ -26,7 +26,7 @@ from torch import Tensor, distributed, nn
 
 from triage.catalogue import load_species
 from triage.catalogue.looks import ball_python_looks
-from triage.hatchery import STAGES
+from triage.hatchery import STAGES, draws
 from triage.training.augment import vary
 from triage.training.crosses import CrossTables, classes_of, cross_tables, draw_offspring, held_out
 from triage.training.photos import Batch, Truth, draw_photos, draw_truth, photo_seeds
@@ -38,6 +38,9 @@ from triage.vision.vocabulary import Vocabulary, build
 from triage.vision.weights import save_model
 
 
+_SALT_ROWS = 9201
+
+
 @dataclass(frozen=True)
 class Settings:
     """Every default, with its reason."""
@@ -46,9 +49,10 @@ class Settings:
     seed: int = 1  # of weights and data
     steps: int = 6000  # optimiser steps of the whole schedule
     seconds: float = 0.0  # stop and wind down by this wall time instead, if above 0
-    fresh: int = 192  # photos rendered per step
-    replayed: int = 576  # photos per step drawn again, varied anew, from those rendered before
-    memory: int = 150_000  # photos remembered for that, on the device
+    fresh: int = 512  # photos rendered at a time
+    steps_per_render: int = 5  # optimiser steps between renderings
+    batch: int = 384  # photos per step, drawn from those rendered so far and varied anew each time
+    memory: int = 300_000  # photos remembered for that, on the device; about 0.15 MB each at 192 px
     render_px: int = 192  # side of a rendered photo
     input_px: int = 160  # side of what the network reads
     rate: float = 1.5e-3  # peak learning rate of new parts
@@ -161,11 +165,10 @@ class Memory:
         return Batch(Truth(**kept), self.images[rows], self.masks[rows], stages, self.visible[rows])
 
 
-def join(first: Batch, second: Batch) -> Batch:
-    a, b = vars(first.truth), vars(second.truth)
-    truth = Truth(**{name: torch.cat([a[name], b[name]]) for name in a})
-    rest = {n: torch.cat([getattr(first, n), getattr(second, n)]) for n in ("images", "masks", "stages", "visible")}
-    return Batch(truth=truth, **rest)
+def _rows(filled: int, settings: Settings, step: int, rank: int, device: str) -> Tensor:
+    """Which remembered photos a step uses (batch,), drawn from the seed and the step alone."""
+    key = torch.tensor([settings.seed * 10**9 + step * 1000 + rank], device=device)
+    return (draws.uniform(key, _SALT_ROWS, settings.batch)[0].double() * filled).long()
 
 
 def learning_rate(progress: float) -> float:
@@ -229,7 +232,7 @@ def train(settings: Settings) -> Path:
     elif rank == 0:
         log_file.write_text("")
 
-    memory = Memory(settings.memory, settings.render_px, len(looks.loci), device) if settings.replayed else None
+    memory = Memory(settings.memory, settings.render_px, len(looks.loci), device)
     bar = Progress(TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:5.1f} %"), TimeElapsedColumn(), TimeRemainingColumn(), disable=rank > 0 or not sys.stderr.isatty())
     task = bar.add_task("training", total=1.0, completed=done)
     started, last_seen, sums, counted = time.monotonic(), time.monotonic(), {}, 0
@@ -238,15 +241,12 @@ def train(settings: Settings) -> Path:
             for group in optimiser.param_groups:
                 group["lr"] = group["peak"] * learning_rate(done)
             network.train()
-            first = (step * world + rank) * settings.fresh
-            seeds = photo_seeds("train", first, settings.fresh, settings.seed, device)
-            batch = draw_photos(draw_truth(tables, seeds, "training", keep_out=True), settings.render_px)
-            if memory is not None:
-                fresh = batch
-                if memory.filled >= settings.replayed:
-                    rows = torch.randint(memory.filled, (settings.replayed,), device=device)
-                    batch = join(fresh, memory.take(rows))
-                memory.add(fresh)
+            if step % settings.steps_per_render == 0 or not memory.filled:
+                first = (step // settings.steps_per_render * world + rank) * settings.fresh
+                seeds = photo_seeds("train", first, settings.fresh, settings.seed, device)
+                truth = draw_truth(tables, seeds, "training", keep_out=True)
+                memory.add(draw_photos(truth, settings.render_px))
+            batch = memory.take(_rows(memory.filled, settings, step, rank, device))
             images, masks = vary(batch.images, batch.masks, batch.truth.seeds + step * 15_485_863, settings.input_px)
             with torch.autocast(device, torch.bfloat16, enabled=precision == "bfloat16"):
                 outputs = model(images.contiguous(memory_format=torch.channels_last))
@@ -264,7 +264,8 @@ def train(settings: Settings) -> Path:
                 sums[name] = sums.get(name, 0.0) + value.detach()
             counted += 1
             if rank == 0 and (time.monotonic() - last_seen > settings.validate_every or done >= 1.0):
-                entry = {"step": step, "photos": step * world * settings.fresh, "seconds": round(now, 1)}
+                rendered = (-(-step // settings.steps_per_render)) * settings.fresh * world
+                entry = {"step": step, "photos": rendered, "views": step * settings.batch * world, "seconds": round(now, 1)}
                 entry |= {name: round(float(value) / counted, 4) for name, value in sums.items()}
                 entry |= _validate(average, places, settings, device)
                 history.append(entry)
@@ -292,8 +293,9 @@ def describe(settings: Settings, vocabulary: Vocabulary, log_mix: Tensor, shape:
     """The sidecar before calibration and report: what was trained, on what, how."""
     uncalibrated = {"beta": 1.0, "eps": 1e-3, "photo_exponent": 0.5, "shortlist": 0.0, "fitted_on": "not calibrated"}
     kept = {k: (v.name if isinstance(v, Path) else v) for k, v in asdict(settings).items() if k != "resume"}
-    if settings.start not in ("none", "imagenet"):
+    if settings.start.endswith(".pth"):
         kept["start"] = "imagenet"
+    kept["start"] = Path(kept["start"]).name  # no path of the machine that trained
     return {
         "species": vocabulary.species,
         "classes": vocabulary.to_json(),
@@ -308,12 +310,22 @@ def describe(settings: Settings, vocabulary: Vocabulary, log_mix: Tensor, shape:
         "commit": _commit(),
         "data": {"looks_sha256": _looks_hash(), "hatchery_sha256": _hatchery_hash()},
         "processes": world,
+        "continued_from": _continued_from(settings.start),
         "torch": torch.__version__,
         "device": torch.cuda.get_device_name() if torch.cuda.is_available() else "CPU",
         "history": history,
         "licence": "MIT; the backbone started from EfficientNet-Lite0 ImageNet weights (Apache 2.0)"
         if settings.start != "none" else "MIT",
     }  # fmt: skip
+
+
+def _continued_from(start: str) -> dict[str, Any] | None:
+    """What is known of the trained reader this one went on from: its command, seed, data and history."""
+    path = Path(start)
+    if path.suffix != ".safetensors":
+        return None
+    beside = json.loads(path.with_suffix(".json").read_text("utf-8"))
+    return {k: beside.get(k) for k in ("command", "seed", "settings", "commit", "data", "history", "sha256", "continued_from")}
 
 
 def _commit() -> str:
