@@ -7,6 +7,7 @@ GPU), then whether photos drawn alone have the same bits as in a batch.
 """
 
 import argparse
+import dataclasses
 import importlib
 import time
 
@@ -17,7 +18,8 @@ from triage.hatchery import Photos, draws, render
 
 module = importlib.import_module("triage.hatchery.render")
 STEPS = ("express", "make_skin", "make_stage", "make_pose", "make_camera", "rasterise", "shade_surface",
-         "make_background", "paint_egg", "make_light", "light_ground", "light_skin", "expose")  # fmt: skip
+         "make_background", "paint_egg", "make_light", "light_ground", "light_skin")  # fmt: skip
+RESPONSE = "camera response"
 
 
 def genotype_codes(count: int, device: str) -> torch.Tensor:
@@ -52,8 +54,9 @@ def rate(batch: int, size: int, device: str, seconds: float) -> float:
 
 def step_times(batch: int, size: int, device: str) -> dict[str, float]:
     """Milliseconds a photo spent in each step."""
-    spent = dict.fromkeys(STEPS, 0.0)
-    originals = {name: getattr(module, name) for name in STEPS}
+    spent = dict.fromkeys((*STEPS, RESPONSE), 0.0)
+    domains, domain = module.BY_NAME, module.BY_NAME["training"]
+    originals = {name: getattr(module, name) for name in STEPS} | {RESPONSE: domain.respond}
 
     def timed(name: str):
         def call(*arguments, **keywords):
@@ -75,12 +78,14 @@ def step_times(batch: int, size: int, device: str) -> dict[str, float]:
     try:
         for name in STEPS:
             setattr(module, name, timed(name))
+        module.BY_NAME = domains | {"training": dataclasses.replace(domain, respond=timed(RESPONSE))}
         start = time.perf_counter()
         draw(batch, 0, size, device, codes)
         whole = time.perf_counter() - start
     finally:
         for name in STEPS:
             setattr(module, name, originals[name])
+        module.BY_NAME = domains
         torch.set_num_threads(threads)
     spent["everything else"] = whole - sum(spent.values())
     return {name: 1000 * value / batch for name, value in spent.items()}
