@@ -1,8 +1,9 @@
-"""Vary photos on the way to the network: cut, turn, mirror, and shift light and colour a little."""
+"""Vary photos on the way to the network: cut, turn, mirror, blur some, shift light and colour."""
 
 from __future__ import annotations
 
 import torch
+import torch.nn.functional as F
 from torch import Tensor
 
 from triage.hatchery import draws
@@ -33,7 +34,9 @@ def vary(images: Tensor, masks: Tensor, seeds: Tensor, px: int) -> tuple[Tensor,
     picture = cut(picture, boxes, px, turn)
 
     image, mask = picture[:, :3], picture[:, 3:]
-    gain = torch.exp(0.05 * n[:, 1:4] + 0.10 * n[:, 4:5])[:, :, None, None]
-    gamma = torch.exp(0.08 * n[:, 5])[:, None, None, None]
+    gain = torch.exp(0.07 * n[:, 1:4] + 0.14 * n[:, 4:5])[:, :, None, None]
+    gamma = torch.exp(0.11 * n[:, 5])[:, None, None, None]
     image = (image.clamp(min=1e-4) ** gamma * gain).clamp(0, 1)
+    soft = F.avg_pool2d(image, 3, 1, 1, count_include_pad=False)
+    image = torch.where((u[:, 6] < 0.2)[:, None, None, None], soft, image)
     return image, mask

@@ -165,6 +165,9 @@ def candidate_calls(class_of: np.ndarray, parents: np.ndarray) -> tuple[np.ndarr
     for locus in range(parents.shape[1]):
         dam, sire = parents[0, locus], parents[1, locus]
         looks = class_of[locus, dam[:, None], sire[None, :]].ravel()
+        if (looks == looks[0]).all():
+            codes[:, locus] = looks[0]
+            continue
         options, counts = np.unique(looks, return_counts=True)
         codes = np.repeat(codes, len(options), 0)
         codes[:, locus] = np.tile(options, len(codes) // len(options))

