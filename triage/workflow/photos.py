@@ -46,10 +46,11 @@ def read_photos(
         for photo in photos:
             if progress is not None:
                 progress(done, total)
-            judged = judge(photo)
-            remarks += [f"{photo.name}: {r.text}" for r in judged]
+            reading = None if any(r.refuses for r in judge(photo)) else reader.read([photo])[0]
+            judged = judge(photo, reading)
+            remarks += [f"{photo.name}: {r.text}" + (" (not read)" if r.refuses else "") for r in judged]
             if not any(r.refuses for r in judged):
-                readings += reader.read([photo])
+                readings.append(reading)
             done += 1
         results.append(_reading(sheet.species, model, egg, readings, remarks))
     if progress is not None:

@@ -22,7 +22,8 @@ class Settings:
     lookalike_share
         Of the keeper's wrong calls, the share that take a look-alike for the real thing.
     misfit_ratio
-        A reading is explained badly when the best call the parents can give is this much less likely than the best of all.
+        A reading is explained badly when the best call the parents can give is this much less likely than the mean of the
+        calls weighed that they cannot give.
     """
 
     label_threshold: float = 0.95
@@ -30,4 +31,4 @@ class Settings:
     hold_genes: frozenset[str] | None = None
     keeper_accuracy: float = 0.9
     lookalike_share: float = 0.8
-    misfit_ratio: float = 0.05
+    misfit_ratio: float = 0.1

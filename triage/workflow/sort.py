@@ -253,9 +253,13 @@ def _misfit(
     def likelihood(call: VisualCall) -> float:
         return math.prod(r.likelihoods.get(call, r.otherwise) for r in call_readings)
 
-    best = max(one.spoken_of, key=likelihood)
-    best_possible = max(model.calls, key=likelihood)
-    if likelihood(best_possible) >= settings.misfit_ratio * likelihood(best):
+    possible = set(model.calls)
+    impossible = [c for c in one.spoken_of if c not in possible]
+    if not impossible:
+        return None, ()
+    best = max(impossible, key=likelihood)
+    mean = math.fsum(map(likelihood, impossible)) / len(impossible)
+    if max(map(likelihood, model.calls)) >= settings.misfit_ratio * mean:
         return None, ()
     spoken_of = sorted({*one.spoken_of, *model.calls}, key=likelihood, reverse=True)[:40]
     ranked = explanations(sheet.cross, eggs, i, [best, *(c for c in spoken_of if c != best)])
