@@ -85,7 +85,7 @@ def _bytes_of(path: Path, name: str) -> bytes:
 
 
 def _decode(data: bytes, name: str) -> Photo:
-    _register_heif()
+    _load_decoders()
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # Pillow's remarks about odd tags; its size limit is replaced by ours
@@ -167,9 +167,10 @@ def _to_srgb(image: Image.Image, profile: bytes | None) -> Image.Image:
 
 
 @cache
-def _register_heif() -> None:
+def _load_decoders() -> None:
     import pillow_heif
 
+    Image.init()  # Pillow loads most of its decoders only when asked
     pillow_heif.register_heif_opener()
 
 
