@@ -76,7 +76,8 @@ def _detail(sidecar: dict[str, Any]) -> str:
                   "| pair | photos | training domain | shifted domain |", "| --- | --- | --- | --- |"]  # fmt: skip
         for name, f in pairs["training"].items():
             shifted = pairs["shifted"].get(name)
-            lines.append(f"| {name} | {f['n']} | {f['right']:.3f} | {f'{shifted["right"]:.3f}' if shifted else '-'} |")
+            there = f"{shifted['right']:.3f}" if shifted else "-"
+            lines.append(f"| {name} | {f['n']} | {f['right']:.3f} | {there} |")
     return "\n".join(lines)
 
 

@@ -22,7 +22,7 @@ SMALLEST_SIDE = 64
 LONGEST_SHAPE = 5.0
 #: Photos are kept at most this long on their longer side; no reading needs more.
 KEPT_SIDE = 1600
-_FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "HEIF", "BMP", "TIFF", "GIF")
+_FORMATS = ("JPEG", "PNG", "WEBP", "HEIF", "BMP", "TIFF", "GIF")
 _LARGEST_PROFILE = 4 * 2**20
 
 

@@ -1,0 +1,103 @@
+"""Calibration figures against published toy values and outside libraries; conformal coverage against its law."""
+
+import numpy as np
+import pytest
+
+from triage.training.calibrate import fit_photo_exponent, fit_temper, join_photos, mean_nll, shortlist_threshold
+from triage.training.protocol import Case, brier_score, expected_calibration_error, groups, metrics, posterior
+
+
+def test_ece_equals_the_torchmetrics_docstring():
+    """torchmetrics, BinaryCalibrationError, norm l1, two bins: 0.2900. That one bins the positive class's probability."""
+    p, y = np.array([0.25, 0.25, 0.55, 0.75, 0.75]), np.array([0.0, 0.0, 1.0, 1.0, 1.0])
+    assert expected_calibration_error(p, y, bins=2) == pytest.approx(0.29, abs=1e-4)
+
+
+def test_multiclass_ece_equals_the_torchmetrics_docstring():
+    """torchmetrics, MulticlassCalibrationError, norm l1, three bins: 0.2000."""
+    p = np.array([[0.25, 0.20, 0.55], [0.55, 0.05, 0.40], [0.10, 0.30, 0.60], [0.90, 0.05, 0.05]])
+    y = np.array([0, 1, 2, 0])
+    assert expected_calibration_error(p.max(1), (p.argmax(1) == y).astype(float), bins=3) == pytest.approx(0.2, abs=1e-4)
+
+
+def test_brier_equals_the_scikit_learn_docstring():
+    """scikit-learn, brier_score_loss: 0.0375 for the positive class alone, so 0.075 over both classes."""
+    p = np.array([0.1, 0.9, 0.8, 0.3])
+    both = np.stack([1 - p, p], 1)
+    assert brier_score(both, np.array([0, 1, 1, 0])) == pytest.approx(0.075)
+    sklearn = pytest.importorskip("sklearn.metrics")
+    assert brier_score(both, np.array([0, 1, 1, 0])) == pytest.approx(2 * sklearn.brier_score_loss([0, 1, 1, 0], p))
+
+
+def case(log_likelihood, prior, truth, codes=None):
+    n = len(prior)
+    codes = np.arange(n)[:, None] if codes is None else codes
+    log_likelihood = np.asarray(log_likelihood, float)
+    return Case(codes, np.asarray(prior, float), log_likelihood, log_likelihood, truth, 0, 1.0)
+
+
+def test_nll_equals_scikit_learn():
+    sklearn = pytest.importorskip("sklearn.metrics")
+    generator = np.random.default_rng(0)
+    cases = [case(generator.normal(size=4), [0.25] * 4, int(generator.integers(4))) for _ in range(50)]
+    p = np.array([posterior(c, 1.0, 1e-12) for c in cases])
+    wanted = sklearn.log_loss([c.truth for c in cases], p, labels=range(4))
+    assert metrics(cases, 1.0, 1e-12)["nll"] == pytest.approx(wanted, abs=1e-4)
+    assert mean_nll(cases, 1.0, 1e-12) == pytest.approx(wanted, abs=1e-9)
+
+
+def test_posterior_is_bayes_rule():
+    one = case(np.log([0.5, 0.1]), [0.25, 0.75], 0)
+    assert posterior(one, 1.0, 1e-15)[0] == pytest.approx(0.5 * 0.25 / (0.5 * 0.25 + 0.1 * 0.75))
+    assert posterior(one, 1.0, 1e-15, "parents only") == pytest.approx([0.25, 0.75])
+    assert posterior(one, 1.0, 1e-15, "photo only")[0] == pytest.approx(5 / 6)
+
+
+def test_ties_share_the_point():
+    assert metrics([case([0, 0, 0, 0], [0.25] * 4, 2)], 1.0, 0.01)["top1"] == pytest.approx(0.25)
+
+
+def drawn_cases(n, beta, seed=0):
+    """Cases whose truth follows the posterior at `beta`, so that exponent is the right one."""
+    generator = np.random.default_rng(seed)
+    found = []
+    for _ in range(n):
+        k = int(generator.integers(2, 9))
+        c = case(generator.normal(size=k) * 3, generator.dirichlet(np.ones(k)), 0)
+        found.append(case(c.log_likelihood, c.prior, int(generator.choice(k, p=posterior(c, beta, 1e-3)))))
+    return found
+
+
+def test_fitting_recovers_a_known_exponent_and_never_raises_nll():
+    """Over-confident logits are cooled (Guo et al. 2017): direction and size are known here by construction."""
+    cases = drawn_cases(3000, 0.4)
+    beta, eps = fit_temper(cases)
+    assert beta == pytest.approx(0.4, abs=0.06) and eps < 0.1
+    assert mean_nll(cases, beta, eps) <= mean_nll(cases, 1.0, 1e-3)
+
+
+def test_identical_photos_add_nothing():
+    singles = drawn_cases(400, 1.0, seed=3)
+    assert fit_photo_exponent([[c, c, c] for c in singles], 1.0, 1e-3) >= 0.85
+    assert np.allclose(join_photos([singles[0]] * 3, 1.0).log_likelihood, singles[0].log_likelihood)
+
+
+def test_shortlist_coverage_follows_its_beta_law():
+    """Coverage over calibration draws is Beta(n+1-k, k): for n = 1000, missed 0.1, k = 100: mean .9001, sd .00947,
+    5-95 % .8841-.9152 (SOURCES: Vovk et al. 2005; Angelopoulos and Bates, arXiv 2107.07511)."""
+    generator = np.random.default_rng(7)
+    coverage = np.array([1 - shortlist_threshold(generator.random(1000), 0.1) for _ in range(2000)])
+    assert coverage.mean() == pytest.approx(0.9001, abs=0.001) and coverage.std() == pytest.approx(0.00947, rel=0.08)
+    assert np.percentile(coverage, [5, 95]) == pytest.approx([0.8841, 0.9152], abs=0.002)
+    stats = pytest.importorskip("scipy.stats")
+    assert stats.kstest(coverage, stats.beta(901, 100).cdf).pvalue > 0.01
+
+
+def test_too_few_crosses_give_a_shortlist_of_everything():
+    assert shortlist_threshold(np.array([0.5, 0.9]), 0.05) == 0.0
+
+
+def test_groups_cover_all_cases():
+    cases = drawn_cases(20, 1.0)
+    found = groups(cases, 1.0, 0.01, ["a" if i % 3 else "b" for i in range(20)])
+    assert found["a"]["n"] + found["b"]["n"] == 20

@@ -1,0 +1,160 @@
+"""Reading photos: likelihoods over visual calls, blind to what cannot be seen, the same in any batch."""
+
+import io
+
+import numpy as np
+import pytest
+import torch
+from PIL import Image
+
+from triage.errors import UnknownNameError
+from triage.hatchery import render
+from triage.records import VisualCall
+from triage.vision.crop import boxes_of, cut, stay_inside
+from triage.vision.intake import open_photo
+from triage.vision.quality import Fault, judge
+from triage.vision.reader import CAUTIOUS, TRAINING_DOMAIN, PhotoReader, combine, corner_box, padded_square, sample
+
+GENOTYPES = [{}, {"albino": ("albino", "albino")}, {"spider": ("normal", "spider")}, {"piebald": ("piebald", "piebald")}]
+CALLS = [{}, {"albino": "albino"}, {"spider": "spider"}, {"piebald": "piebald"}]
+
+
+@pytest.fixture(scope="module")
+def reader():
+    return PhotoReader.load()
+
+
+def as_photo(image, name="photo", kind="PNG"):
+    data = io.BytesIO()
+    Image.fromarray((image.permute(1, 2, 0).numpy() * 255).round().astype(np.uint8)).save(data, kind)
+    return open_photo(data.getvalue(), name=name)
+
+
+@pytest.fixture(scope="module")
+def photos():
+    drawn = render(GENOTYPES * 2, range(8), range(100, 108), size=256, stage="after first shed")
+    return [as_photo(image, f"{n}.png") for n, image in enumerate(drawn.images)]
+
+
+@pytest.fixture(scope="module")
+def readings(reader, photos):
+    return reader.read(photos)
+
+
+def test_striking_looks_are_read_right(readings):
+    """Albino, spider and piebald are told from the wild look and from one another on most of eight renders."""
+    found = [int(r.log_likelihoods(CALLS).argmax()) for r in readings]
+    assert sum(f == n % 4 for n, f in enumerate(found)) >= 6
+
+
+def test_an_unseen_het_changes_not_a_bit(reader):
+    """A het clown is drawn with the same pixels as a wild type, and no call can name it: the reading is the same."""
+    drawn = render([{}, {"clown": ("clown", "normal"), "axanthic line A": ("axanthic line A", "normal")}], [5, 5], [9, 9], size=192)
+    a, b = reader.read([as_photo(image) for image in drawn.images])
+    assert np.array_equal(a.log_likelihoods(CALLS), b.log_likelihoods(CALLS))
+
+
+def test_a_reading_does_not_depend_on_its_batch(reader, photos, readings):
+    for photo, together in zip(photos[:3], readings):
+        alone = reader.read([photo])[0]
+        assert alone.log_likelihoods(CALLS) == pytest.approx(together.log_likelihoods(CALLS), abs=1e-3)
+
+
+def test_likelihoods_are_float64_finite_and_follow_the_calls(readings):
+    out = readings[0].log_likelihoods(CALLS)
+    assert out.dtype == np.float64 and out.shape == (4,) and np.isfinite(out).all()
+    assert readings[0].log_likelihoods(CALLS[::-1]) == pytest.approx(out[::-1])
+    assert readings[0].log_likelihoods([VisualCall((("spider", "spider"),)), VisualCall()]).shape == (2,)
+    assert np.exp(out).min() >= readings[0].calibration.eps / 4 * (1 - 1e-9)
+
+
+def test_calls_that_look_alike_get_the_same_likelihood(readings):
+    series = "blue-eyed-leucistic series"
+    alike = [{series: "lesser"}, {series: "butter"}, {series: "lesser mojave"}, {series: "super lesser"}]
+    out = readings[0].log_likelihoods(alike)
+    assert out[0] == out[1] and out[2] == out[3]
+
+
+def test_unknown_looks_are_refused(readings, reader):
+    with pytest.raises(UnknownNameError, match="does not know the look 'purple'"):
+        readings[0].log_likelihoods([{"pastel": "purple"}])
+    assert reader.knows(VisualCall((("pastel", "pastel"),))) and not reader.knows(VisualCall((("pastel", "purple"),)))
+
+
+def test_photos_of_one_animal_are_joined_by_the_learned_exponent(readings):
+    one = combine(readings[:1], CALLS)
+    assert one == pytest.approx(readings[0].log_likelihoods(CALLS))
+    twice = combine([readings[0], readings[0]], CALLS)
+    exponent = readings[0].calibration.photo_exponent
+    raw = readings[0].raw_log_likelihoods(CALLS) * 2 ** (1 - exponent)
+    beta, eps = readings[0].calibration.beta, readings[0].calibration.eps
+    scaled = np.exp(beta * raw - (beta * raw).max())
+    assert np.exp(twice) == pytest.approx((1 - eps) * scaled / scaled.sum() + eps / 4, rel=1e-6)
+    with pytest.raises(ValueError, match="at least one reading"):
+        combine([], CALLS)
+
+
+def test_cautious_is_less_sure_than_the_training_domain(photos):
+    cautious, sure = (PhotoReader.load(calibration=c).read(photos[:4]) for c in (CAUTIOUS, TRAINING_DOMAIN))
+    spread = [[np.exp(r.log_likelihoods(CALLS)).max() for r in rows] for rows in (cautious, sure)]
+    assert np.mean(spread[0]) < np.mean(spread[1])
+
+
+def test_what_else_a_reading_says(readings):
+    for r in readings:
+        assert sum(r.stages.values()) == pytest.approx(1, abs=1e-5) and set(r.stages) >= {"in the egg", "just hatched"}
+        assert 0.005 < r.animal_share < 0.9 and 0 <= r.visible_share <= 1
+        left, top, side = r.box
+        assert 0 <= left and 0 <= top and 0 < side <= 1 and left + side <= 1 + 1e-6 and top + side <= 1 + 1e-6
+        assert r.attention.sum((1, 2)) == pytest.approx(np.ones(len(r.attention)), abs=1e-3)
+
+
+def test_masks_find_the_animal(reader):
+    """Intersection over union of found and true masks, mean of eight renders."""
+    drawn = render(GENOTYPES * 2, range(20, 28), range(200, 208), size=256, stage="three months")
+    found = reader.read([as_photo(i) for i in drawn.images])
+    true = torch.nn.functional.adaptive_avg_pool2d(drawn.masks, found[0].mask.shape)[:, 0].numpy() >= 0.5
+    shown = np.stack([r.mask >= 0.5 for r in found])
+    iou = (shown & true).sum((1, 2)) / np.maximum((shown | true).sum((1, 2)), 1)
+    assert iou.mean() > 0.75
+
+
+def test_a_small_animal_is_cut_out_and_a_plain_field_has_none(reader, photos):
+    small = padded_square(photos[0]).resize((96, 96))
+    field = Image.new("RGB", (640, 640), tuple(int(v) for v in photos[0].pixels[0].mean(0)))
+    field.paste(small, (60, 400))
+    reading = reader.read([open_photo(png(field))])[0]
+    assert reading.box[2] < 0.6 and abs(reading.box[0] + reading.box[2] / 2 - 108 / 640) < 0.15
+    empty = open_photo(png(Image.new("RGB", (300, 300), (120, 118, 116))))
+    faults = [r.fault for r in judge(empty, reader.read([empty])[0])]
+    assert Fault.NO_ANIMAL in faults or Fault.SMALL_ANIMAL in faults or Fault.BLURRED in faults
+
+
+def png(image):
+    data = io.BytesIO()
+    image.save(data, "PNG")
+    return data.getvalue()
+
+
+@pytest.mark.parametrize("shape", [(400, 300), (300, 400), (600, 130), (257, 255)])
+def test_any_shape_is_read(reader, shape):
+    noise = np.random.default_rng(0).integers(0, 255, (shape[1] // 10, shape[0] // 10, 3), np.uint8)
+    reading = reader.read([open_photo(png(Image.fromarray(noise).resize(shape)))])[0]
+    assert np.isfinite(reading.log_likelihoods(CALLS)).all()
+
+
+def test_cutting_in_torch_and_in_pillow_agree():
+    """Training cuts with torch, reading with Pillow: the same square of a smooth picture must come out the same."""
+    y, x = np.mgrid[0:200, 0:200] / 200
+    pixels = (np.stack([x, y, 1 - x], 2) * 255).astype(np.uint8)
+    box = stay_inside(torch.tensor([[0.3, 0.95, 0.4]]))
+    one = cut(torch.from_numpy(pixels).permute(2, 0, 1)[None].float() / 255, box, 96)[0]
+    two = sample(Image.fromarray(pixels), corner_box(box[0].tolist()), 96)
+    assert float((one - two).abs().max()) < 0.02
+
+
+def test_boxes_hold_the_animal_and_an_empty_mask_gives_the_frame():
+    masks = torch.zeros(2, 1, 40, 40)
+    masks[0, 0, 10:20, 4:12] = 1
+    boxes = boxes_of(masks, 0.0)
+    assert boxes[0].tolist() == pytest.approx([8 / 40, 15 / 40, 10 / 40]) and boxes[1].tolist() == [0.5, 0.5, 1.0]

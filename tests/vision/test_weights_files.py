@@ -1,0 +1,131 @@
+"""The shipped model: hash, classes and sizes recomputed, not believed; damaged files refused by name."""
+
+import hashlib
+import json
+import shutil
+import subprocess
+import sys
+
+import pytest
+from safetensors import safe_open
+
+from triage.catalogue import load_species
+from triage.catalogue.looks import ball_python_looks
+from triage.errors import ModelFileError
+from triage.vision.likelihood import Calibration
+from triage.vision.vocabulary import build
+from triage.vision.weights import LARGEST_BYTES, SHIPPED, SIDECAR_NAME, WEIGHTS_NAME, load_model
+
+
+@pytest.fixture(scope="module")
+def files():
+    return load_model()
+
+
+@pytest.fixture
+def copy(tmp_path):
+    for name in (WEIGHTS_NAME, SIDECAR_NAME):
+        shutil.copy(SHIPPED / name, tmp_path / name)
+    return tmp_path
+
+
+def edit(directory, **changes):
+    path = directory / SIDECAR_NAME
+    sidecar = json.loads(path.read_text())
+    for key, value in changes.items():
+        if value is None:
+            del sidecar[key]
+        else:
+            sidecar[key] = value
+    path.write_text(json.dumps(sidecar))
+
+
+def test_hash_size_and_parameters(files):
+    data = (SHIPPED / WEIGHTS_NAME).read_bytes()
+    assert hashlib.sha256(data).hexdigest() == files.sidecar["sha256"]
+    assert len(data) == files.sidecar["bytes"] < LARGEST_BYTES
+    assert sum(p.numel() for p in files.network.parameters()) == files.sidecar["parameters"]
+    with safe_open(SHIPPED / WEIGHTS_NAME, "pt") as weights:
+        assert {str(weights.get_slice(k).get_dtype()) for k in weights.keys()} == {"F16"}
+
+
+def test_classes_are_those_of_the_catalogue(files):
+    assert files.vocabulary == build(load_species("ball python"), ball_python_looks())
+
+
+def test_the_mix_is_a_mix_per_locus(files):
+    for part in files.log_mix.exp().split(files.vocabulary.n_classes):
+        assert float(part.sum()) == pytest.approx(1, abs=1e-4) and float(part.min()) > 0
+
+
+def test_the_sidecar_says_how_it_was_made(files):
+    for key in ("seed", "command", "commit", "data", "licence", "metrics", "history", "torch", "device"):
+        assert files.sidecar[key], key
+    assert files.sidecar["command"].startswith("python -m triage.training.train ")
+    assert {"cautious", "training domain"} <= set(files.calibrations)
+    assert all(isinstance(c, Calibration) for c in files.calibrations.values())
+    assert 0 < files.calibrations["cautious"].beta <= files.calibrations["training domain"].beta
+
+
+def test_the_sidecar_names_no_path_of_a_machine(files):
+    text = (SHIPPED / SIDECAR_NAME).read_text()
+    assert "/root" not in text and "/tmp" not in text and "/home" not in text
+
+
+def test_loading_takes_at_most_two_seconds_and_no_network(files):
+    """In a process of its own, with sockets forbidden."""
+    code = (
+        "import socket, time\n"
+        "def no(*a, **k): raise OSError('no network')\n"
+        "socket.socket.connect = no\n"
+        "from triage.vision.reader import PhotoReader\n"
+        "t = time.monotonic(); PhotoReader.load(); print(time.monotonic() - t)"
+    )
+    times = [float(subprocess.check_output([sys.executable, "-c", code], text=True)) for _ in range(2)]
+    assert min(times) <= 2.0
+
+
+def test_missing_files_are_named(tmp_path, copy):
+    with pytest.raises(ModelFileError, match=rf"{SIDECAR_NAME}: not found"):
+        load_model(tmp_path / "nothing")
+    (copy / WEIGHTS_NAME).unlink()
+    with pytest.raises(ModelFileError, match=rf"{WEIGHTS_NAME}: not found"):
+        load_model(copy)
+
+
+def test_a_changed_weight_is_noticed(copy):
+    data = bytearray((copy / WEIGHTS_NAME).read_bytes())
+    data[-1] ^= 1
+    (copy / WEIGHTS_NAME).write_bytes(data)
+    with pytest.raises(ModelFileError, match="sha256 differs"):
+        load_model(copy)
+
+
+def test_weights_of_something_else_are_refused(copy):
+    (copy / WEIGHTS_NAME).write_bytes(b"no tensors")
+    edit(copy, sha256=hashlib.sha256(b"no tensors").hexdigest())
+    with pytest.raises(ModelFileError, match="does not hold this network's weights"):
+        load_model(copy)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"format": 99}, "format 99; this program reads format 1"),
+        ({"classes": None}, "'classes' is missing"),
+        ({"calibration": {"cautious": {"beta": 0}}}, "not usable"),
+        ({"network": {"n_classes": [2], "n_stages": 5, "input_px": 160}}, "disagree"),
+        ({"log_mix": [0.0]}, "disagree"),
+        ({"log_mix": "words"}, "not usable"),
+    ],
+)
+def test_a_sidecar_that_does_not_fit_is_refused(copy, changes, words):
+    edit(copy, **changes)
+    with pytest.raises(ModelFileError, match=words):
+        load_model(copy)
+
+
+def test_a_sidecar_that_is_no_json_is_refused(copy):
+    (copy / SIDECAR_NAME).write_text("{")
+    with pytest.raises(ModelFileError, match="cannot be read as JSON"):
+        load_model(copy)
