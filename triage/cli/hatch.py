@@ -1,58 +1,75 @@
-"""``triage hatch``: draw synthetic hatchlings."""
+"""``triage hatch``: draw synthetic hatchlings of given genes."""
 
 from __future__ import annotations
 
 import argparse
-import json
 from pathlib import Path
 
-from triage.cli.output import progress_bar
+from triage.cli.output import print_answer, print_json, progress_bar
+from triage.cli.values import count, seed
 from triage.errors import SheetError
 
 NAME = "hatch"
-HELP = "draw synthetic hatchlings of given genes, with masks and the truth"
+HELP = "draw photos of synthetic hatchlings of given genes, with masks and their truth"
 EXAMPLES = """\
 examples:
-  triage hatch --into clutch "pastel" "pastel clown" --copies 3 --seed 7
-  triage hatch --into drawn --table orders.csv --size 256
+  triage hatch "pastel, enchi" clown --to drawn
+  triage hatch "super pastel" --to drawn --photos 8 --seed 7 --stage "after first shed"
+  triage hatch --table demo_images/photos.csv --to drawn
 """
+FORMAT = 1
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("genes", nargs="*", metavar="GENES", help="genes of one animal in trade shorthand")
-    parser.add_argument("--table", type=Path, metavar="CSV", help="take label, genes, animal_seed, photo_seed, stage from here")
-    parser.add_argument("--into", type=Path, required=True, metavar="FOLDER", help="folder for photos, masks and truth.csv")
-    parser.add_argument("--copies", type=int, default=1, metavar="N", help="animals for each set of genes (1)")
-    parser.add_argument("--seed", type=int, default=0, metavar="N", help="first seed; the same seed draws the same photo (0)")
-    parser.add_argument("--stage", metavar="STAGE", help="in the egg, just hatched, before shed, after first shed, three months")
-    parser.add_argument("--size", type=int, default=512, metavar="PIXELS", help="side of the photos (512)")
-    parser.add_argument("--quality", type=int, metavar="N", help="write JPEG of this quality instead of PNG")
-    parser.add_argument("--domain", default="training", metavar="NAME", help="training, or shifted (another renderer)")
-    parser.add_argument("--json", action="store_true", help="print the list of photos as JSON")
+    parser.add_argument("genes", metavar="GENES", nargs="*", help="genes of one animal in trade shorthand, quoted")
+    parser.add_argument("--to", type=Path, required=True, metavar="FOLDER", help="folder for the photos; made if missing")
+    parser.add_argument(
+        "--table", type=Path, default=None, metavar="CSV", help="read genes, seeds and stages from a table instead"
+    )
+    parser.add_argument("--photos", type=count, default=1, metavar="N", help="animals to draw of each genes (1)")
+    parser.add_argument("--seed", type=seed, default=0, metavar="N", help="the first animal's seed (0)")
+    parser.add_argument("--stage", default=None, help="stage of life, such as 'in the egg' (drawn by the seed)")
+    parser.add_argument("--size", type=count, default=512, metavar="PX", help="side of the square photos in pixels (512)")
+    parser.add_argument("--domain", default="training", help="how it is drawn: training or shifted (training)")
+    parser.add_argument("--jpeg", type=count, default=None, metavar="Q", help="write JPEG of this quality instead of PNG")
+    parser.add_argument("--json", action="store_true", help="print the answer as JSON")
 
 
 def run(arguments: argparse.Namespace) -> int:
-    from triage.workflow import hatch
+    from triage.workflow.hatch import hatch
 
-    if bool(arguments.genes) == bool(arguments.table):
-        raise SheetError("hatch: give genes or --table, one of the two; for example: triage hatch --into drawn 'pastel clown'")
-    if arguments.table:
-        wanted = hatch.orders_from_table(arguments.table)
-    else:
-        wanted = hatch.orders(arguments.genes, copies=arguments.copies, seed=arguments.seed, stage=arguments.stage)
     with progress_bar("drawing") as progress:
-        drawn = hatch.hatch(
-            wanted,
-            arguments.into,
+        photos = hatch(
+            _orders(arguments),
+            arguments.to,
             size=arguments.size,
             domain=arguments.domain,
-            jpeg_quality=arguments.quality,
+            jpeg_quality=arguments.jpeg,
             progress=progress,
         )
     if arguments.json:
-        rows = [{"photo": str(d.photo), "mask": str(d.mask), "stage": d.stage} for d in drawn]
-        print(json.dumps({"format": 1, "photos": rows}, indent=2))
+        rows = [{"photo": str(p.photo), "mask": str(p.mask), "label": p.spec.label, "stage": p.stage} for p in photos]
+        print_json({"format": FORMAT, "photos": rows})
     else:
-        for order, d in zip(wanted, drawn, strict=True):
-            print(f"{d.photo}  {order.genes}, {d.stage}")
+        print_answer(lambda console: _print_photos(photos, arguments.to, console))
     return 0
+
+
+def _orders(arguments: argparse.Namespace):
+    from triage.workflow.hatch import STAGES, orders, orders_from_table
+
+    if (arguments.table is None) == (not arguments.genes):
+        raise SheetError("GENES or --table: found both or neither; needed: genes in trade shorthand, or a table of them")
+    if arguments.table is not None:
+        return orders_from_table(arguments.table)
+    if arguments.stage is not None and arguments.stage not in STAGES:
+        raise SheetError(f"--stage: found '{arguments.stage}'; needed: one of {', '.join(STAGES)}")
+    return orders(arguments.genes, copies=arguments.photos, seed=arguments.seed, stage=arguments.stage)
+
+
+def _print_photos(photos, folder: Path, console) -> None:
+    from triage.cli.layout import item, paragraph
+
+    for one in photos:
+        item(console, f"{one.photo.name}  ", one.stage, indent=0)
+    paragraph(console, f"{len(photos)} photos with masks and truth.csv in {folder}")

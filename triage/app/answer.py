@@ -1,0 +1,80 @@
+"""A sorted clutch on the page: trays, cards, hold-back marks, parents, luck and cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import streamlit as st
+
+from triage.app import markup
+from triage.app.notices import errors_shown
+from triage.app.shared import journal
+from triage.app.shelf import SortedClutch
+from triage.proving.trays import Tray
+from triage.storage.marks import HoldMark
+from triage.workflow.report import EggReport
+from triage.workflow.wording import in_tray
+
+_CARDS_IN_A_ROW = 2
+
+
+def show_answer(clutch: SortedClutch) -> None:
+    """Everything that was found of a clutch."""
+    report = clutch.report
+    st.html(markup.summary_html(report))
+    marks: dict[str, HoldMark] = {}
+    with errors_shown():
+        marks = {mark.hatchling: mark for mark in journal().held(clutch.marks)}
+    for tray in Tray:
+        eggs = in_tray(report, tray)
+        if eggs:
+            st.html(markup.tray_head_html(tray, len(eggs)))
+            _cards(clutch, eggs, marks)
+    parents, rest = st.columns(2, gap="large")
+    with parents:
+        st.subheader("What the clutch says of the parents")
+        if report.parents:
+            st.html(markup.parents_html(report.parents))
+        else:
+            st.caption("Nothing: the readings contradict the records.")
+    with rest:
+        st.subheader("Luck")
+        st.html(markup.list_html([report.luck] if report.luck else ["Nothing can be said of it."]))
+    if report.notes:
+        with st.expander("Keep in mind", expanded=True, key="notes"):
+            st.html(markup.list_html(report.notes))
+
+
+def _cards(clutch: SortedClutch, eggs: list[EggReport], marks: Mapping[str, HoldMark]) -> None:
+    for start in range(0, len(eggs), _CARDS_IN_A_ROW):
+        for column, egg in zip(st.columns(_CARDS_IN_A_ROW), eggs[start : start + _CARDS_IN_A_ROW], strict=False):
+            with column, st.container(border=True, key=f"card-{egg.label}"):
+                _card(clutch, egg, marks.get(egg.label))
+
+
+def _card(clutch: SortedClutch, egg: EggReport, mark: HoldMark | None) -> None:
+    note = f"You hold this one back, since {mark.at.astimezone():%d %B %Y}" if mark else ""
+    st.html(markup.card_html(egg, clutch.thumbnails.get(egg.label, ()), note))
+    if egg.label_text:
+        st.code(egg.label_text, language=None, wrap_lines=True)
+    if mark:
+        st.button(
+            f"Undo the hold-back of {egg.label}", key=f"hold-{egg.label}", on_click=_undo, args=(clutch.marks, egg.label),
+            icon=":material/undo:",
+        )  # fmt: skip
+    else:
+        said = egg.label_text or (egg.calls[0].call.name if egg.calls else "no possible call")
+        st.button(
+            f"Hold {egg.label} back", key=f"hold-{egg.label}", on_click=_hold, args=(clutch.marks, egg.label, said),
+            icon=":material/inventory_2:",
+        )  # fmt: skip
+
+
+def _hold(marks: str, label: str, said: str) -> None:
+    with errors_shown():
+        journal().hold(marks, label, note=said)
+
+
+def _undo(marks: str, label: str) -> None:
+    with errors_shown():
+        journal().undo(marks, label)

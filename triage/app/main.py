@@ -1,0 +1,19 @@
+"""The app's main script: the pages and what they share. Start it with ``triage app``."""
+
+import streamlit as st
+
+from triage.app import draft
+from triage.app.icon import page_icon
+
+st.set_page_config(page_title="Triage", page_icon=page_icon(), layout="wide")
+state = st.session_state
+# Streamlit forgets the fields of a page that is not shown; naming them keeps what was entered.
+for key in draft.form_keys(state):
+    if key in state:
+        state[key] = state[key]
+pages = [
+    st.Page("screens/sort_clutch.py", title="Sort a clutch", icon=":material/egg:", default=True),
+    st.Page("screens/held_back.py", title="Held back", icon=":material/inventory_2:"),
+    st.Page("screens/gene_book.py", title="Genes", icon=":material/menu_book:"),
+]
+st.navigation(pages, position="top").run()

@@ -1,0 +1,36 @@
+"""Errors and warnings of this program as notices on the page."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import streamlit as st
+
+from triage.errors import TriageError, TriageWarning
+
+
+@contextmanager
+def errors_shown() -> Iterator[None]:
+    """Show what this program refuses or warns of inside the block; anything else is a mistake and passes on."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", TriageWarning)
+        try:
+            yield
+        except TriageError as error:
+            st.error(literal(str(error)), icon=":material/error:")
+    for one in caught:
+        if issubclass(one.category, TriageWarning):
+            st.warning(literal(str(one.message)), icon=":material/warning:")
+        else:
+            warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
+
+
+def literal(text: str) -> str:
+    r"""Text with the signs that Markdown would read taken literally.
+
+    >>> print(literal("a*b: 5 %"))
+    a\*b\: 5 %
+    """
+    return "".join(f"\\{sign}" if sign in r"\`*_{}[]<>#+-.!|:$~" else sign for sign in text)

@@ -1,0 +1,38 @@
+"""The main page: enter a clutch, sort it, read the trays."""
+
+import streamlit as st
+
+from triage.app import draft, sorting
+from triage.app.answer import show_answer
+from triage.app.entry import entry_form
+from triage.app.style import style_html
+
+state = st.session_state
+draft.start(state)
+st.html(style_html())
+clutch = sorting.current(state)
+
+st.title("Sort a clutch")
+if clutch is None:
+    st.write(
+        "Enter the parents, drop in photos or say what you see, and each hatchling is sorted into a tray with its reasons. "
+        "Nothing leaves this machine."
+    )
+if state.pop("gone", False):
+    st.info("The server was started anew since this clutch was sorted. Enter it again; hold-back marks are kept.")
+with st.container(horizontal=True):
+    st.button("Show the demo clutch", key="demo", on_click=sorting.show_demo, args=(state,), icon=":material/egg:")
+    st.button("Start afresh", key="afresh", on_click=sorting.start_afresh, args=(state,), type="tertiary")
+
+with st.expander("The clutch", expanded=clutch is None, key="entry"):
+    entry_form(state)
+    ready = bool(state["egg_rows"])
+    pressed = st.button("Sort this clutch", key="sort", type="primary", disabled=not ready)
+    if not ready:
+        st.caption("Needed: at least one hatchling.")
+
+if pressed:
+    sorting.sort_entered(state)
+sorting.sort_demo_if_waiting(state)
+if clutch is not None:
+    show_answer(clutch)
