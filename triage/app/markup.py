@@ -20,6 +20,7 @@ from triage.workflow.wording import (
 )
 
 CALLS_ON_A_CARD = 4
+_EXPLANATIONS_ON_A_CARD = 3
 
 MEANING: Mapping[Tray, str] = {
     Tray.LABEL: "the label is settled",
@@ -141,7 +142,7 @@ def _says(egg: EggReport, held_note: str) -> str:
     lines += [f"<li><em>Photo</em> {escape(remark)}</li>" for remark in egg.photo_remarks]
     lines += [
         f"<li><em>{escape(_sentence(a.explanation))}</em>: {escape(against_the_records(a.bayes_factor))}</li>"
-        for a in egg.alternatives
+        for a in egg.alternatives[:_EXPLANATIONS_ON_A_CARD]
     ]
     lines += [f"<li><em>Caution</em> {escape(caution)}</li>" for caution in egg.cautions]
     if egg.rests_on:

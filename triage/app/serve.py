@@ -19,6 +19,8 @@ SERVER: Mapping[str, str] = {
 THEME: Mapping[str, str] = {
     "theme.baseRadius": "0.35rem",
     "theme.buttonRadius": "0.35rem",
+    "theme.paddingTop": "3.5rem",
+    "theme.headingFontSizes": '["2rem", "1.5rem", "1.25rem"]',
     "theme.headingFontWeights": "[650, 650, 600]",
     "theme.showWidgetBorder": "true",
     "theme.light.primaryColor": "#2b6350",

@@ -19,7 +19,8 @@ _SHEET = """
   line-height: 1.45; overflow-wrap: anywhere; }
 .tr p, .tr ul, .tr ol { margin: 0; padding: 0; }
 .tr ul, .tr ol { list-style: none; }
-.tr-parents { font-size: 1.05rem; margin: 0; }
+.tr .tr-parents { font-size: 1.05rem; margin: 0 0 .6rem 0; padding: 0; }
+.tr .tr-parents dt, .tr .tr-parents dd { padding: 0; margin-left: 0; }
 .tr-parents dt { font-size: .8rem; color: var(--soft); }
 .tr-parents dd { margin: 0 0 .35rem 0; }
 .tr-counts { display: grid; grid-template-columns: repeat(4, 1fr); border: 1px solid var(--line); border-radius: .35rem; }

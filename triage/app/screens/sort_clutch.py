@@ -24,7 +24,8 @@ with st.container(horizontal=True):
     st.button("Show the demo clutch", key="demo", on_click=sorting.show_demo, args=(state,), icon=":material/egg:")
     st.button("Start afresh", key="afresh", on_click=sorting.start_afresh, args=(state,), type="tertiary")
 
-with st.expander("The clutch", expanded=clutch is None, key="entry"):
+# A key for either state: an open form folds away by itself once there is an answer to read.
+with st.expander("The clutch", expanded=clutch is None, key="entry_open" if clutch is None else "entry_folded"):
     entry_form(state)
     ready = bool(state["egg_rows"])
     pressed = st.button("Sort this clutch", key="sort", type="primary", disabled=not ready)

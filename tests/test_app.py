@@ -1,0 +1,370 @@
+"""The app: its pages driven without a browser, and the plain functions beside them."""
+
+import io
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+from streamlit.testing.v1 import AppTest
+
+import triage.app
+from triage.app import draft, markup
+from triage.app.checks import check_call, check_genes
+from triage.app.serve import SERVER, THEME, streamlit_arguments
+from triage.app.shelf import Shelf
+from triage.app.style import TONES, style_html
+from triage.app.thumbnails import SIDE_PX, thumbnail
+from triage.catalogue import load_species
+from triage.proving.trays import Tray
+from triage.records import Sex
+from triage.storage.marks import HoldJournal
+from triage.workflow.sheet import load_sheet, sheet_from_form
+from triage.workflow.sort import sort_clutch
+
+APP = Path(triage.app.__file__).parent
+TIMEOUT_S = 60
+SHEET = """
+species: ball python
+mixed: 0.1
+dam: {name: Juniper, genes: "pastel, 66% het clown"}
+sires:
+  - {name: "Basil <b>", genes: "enchi, het clown", share: 0.8}
+  - {name: Thyme, genes: "mojave, yellow belly", share: 0.2}
+eggs:
+  - {label: "A1 & co", sex: female, call: pastel enchi}
+  - {label: A2, call: spider}
+  - {label: A3}
+"""
+
+
+def jpeg(shade=90, size=(64, 48)):
+    file = io.BytesIO()
+    Image.fromarray(np.full((size[1], size[0], 3), shade, np.uint8)).save(file, "JPEG")
+    return file.getvalue()
+
+
+@pytest.fixture(autouse=True)
+def data_folder(monkeypatch, tmp_path):
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
+    return tmp_path / "data"
+
+
+@pytest.fixture
+def page():
+    at = AppTest.from_file(str(APP / "main.py"), default_timeout=TIMEOUT_S).run()
+    assert not at.exception
+    return at
+
+
+def html_of(at):
+    return "\n".join(element.proto.body for element in at.get("html"))
+
+
+def captions(at):
+    return [caption.value.replace("\\", "") for caption in at.caption]
+
+
+def errors(at):
+    return [error.value.replace("\\", "") for error in at.error]
+
+
+def enter_clutch(at):
+    at.text_input(key="dam_name").set_value("Juniper")
+    at.text_input(key="dam_genes").set_value("pastel, 66% het clown")
+    at.text_input(key="sire_name_1").set_value("Basil")
+    at.text_input(key="sire_genes_1").set_value("enchi, het clown")
+    at.button(key="add_egg").click().run()
+    row = at.session_state["egg_rows"][0]
+    at.text_input(key=f"egg_label_{row}").set_value("A1")
+    at.text_input(key=f"egg_call_{row}").set_value("pastel enchi")
+    return at.run()
+
+
+def test_an_empty_form_says_what_is_needed(page):
+    assert page.button(key="sort").disabled
+    assert "Needed: at least one hatchling." in captions(page)
+    assert "No hatchling yet. Drop photos above, or add one by what you see." in captions(page)
+
+
+def test_genes_are_checked_while_they_are_entered(page):
+    page.text_input(key="dam_genes").set_value("het CLOWN pastel").run()
+    assert "Understood: pastel, het clown" in captions(page)
+    page.text_input(key="dam_genes").set_value("pastle").run()
+    (error,) = errors(page)
+    assert error.startswith("Not understood: 'pastle'") and "'pastel'" in error
+
+
+def test_a_call_is_checked_while_it_is_entered(page):
+    enter_clutch(page)
+    assert "Understood: pastel enchi" in captions(page)
+    row = page.session_state["egg_rows"][0]
+    page.text_input(key=f"egg_call_{row}").set_value("het clown").run()
+    assert any("cannot be seen" in error for error in errors(page))
+
+
+def test_sires_come_and_go(page):
+    page.button(key="add_sire").click().run()
+    first, second = page.session_state["sire_rows"]
+    page.text_input(key=f"sire_name_{second}").set_value("Thyme").run()
+    page.button(key=f"remove_sire_{first}").click().run()
+    assert page.session_state["sire_rows"] == [second]
+    assert page.text_input(key=f"sire_name_{second}").value == "Thyme"
+
+
+def test_a_clutch_is_sorted_marked_and_undone(page, data_folder):
+    enter_clutch(page)
+    page.button(key="sort").click().run()
+    assert not page.exception and not errors(page)
+    shown = html_of(page)
+    assert "Juniper (pastel, 66% het clown)" in shown
+    assert '<p class="tr-call">pastel enchi' in shown
+    assert "<s>super pastel enchi</s>" in shown and "Basil carries none" in shown
+    page.button(key="hold-A1").click().run()
+    (mark,) = HoldJournal().held()
+    assert (mark.clutch, mark.hatchling) == ("Juniper x Basil", "A1")
+    assert page.button(key="hold-A1").label == "Undo the hold-back of A1"
+    page.button(key="hold-A1").click().run()
+    assert HoldJournal().held() == ()
+    assert page.button(key="hold-A1").label == "Hold A1 back"
+
+
+def test_a_reload_shows_the_same_answer_and_the_same_entries(page):
+    enter_clutch(page)
+    page.button(key="sort").click().run()
+    key = draft.fingerprint(page.session_state.filtered_state)
+    assert key in page.query_params["clutch"]
+    again = AppTest.from_file(str(APP / "main.py"), default_timeout=TIMEOUT_S)
+    again.query_params["clutch"] = key
+    again.run()
+    assert not again.exception
+    assert html_of(again) == html_of(page)
+    assert again.text_input(key="dam_genes").value == "pastel, 66% het clown"
+
+
+def test_an_address_of_a_forgotten_clutch_says_so():
+    at = AppTest.from_file(str(APP / "main.py"), default_timeout=TIMEOUT_S)
+    at.query_params["clutch"] = "0123456789abcdef"
+    at.run()
+    assert not at.exception
+    assert "Enter it again" in at.info[0].value
+
+
+def test_what_cannot_be_sorted_is_refused_with_the_place(page):
+    enter_clutch(page)
+    page.button(key="add_sire").click().run()
+    first, second = page.session_state["sire_rows"]
+    page.number_input(key=f"sire_percent_{first}").set_value(80.0)
+    page.number_input(key=f"sire_percent_{second}").set_value(50.0)
+    page.button(key="sort").click().run()
+    assert not page.exception
+    assert any("needed: a sum of 1" in error for error in errors(page))
+
+
+def test_dropped_photos_become_hatchlings_named_after_their_files(page):
+    files = [("H7.jpg", jpeg(90), "image/jpeg"), ("H8.jpg", jpeg(120), "image/jpeg")]
+    page.file_uploader(key="upload_0").set_value(files).run()
+    assert not page.exception
+    rows = page.session_state["egg_rows"]
+    assert [page.text_input(key=f"egg_label_{row}").value for row in rows] == ["H7", "H8"]
+    assert len(page.session_state["egg_photos"]) == 2
+    page.button(key=f"remove_egg_{rows[0]}").click().run()
+    assert list(page.session_state["egg_photos"]) == [rows[1]]
+
+
+def test_a_file_that_is_no_photo_is_named(page):
+    enter_clutch(page)
+    page.file_uploader(key="upload_0").set_value([("notes.jpg", b"no photo", "image/jpeg")]).run()
+    page.button(key="sort").click().run()
+    assert not page.exception
+    assert any(error.startswith("notes.jpg") for error in errors(page))
+
+
+def test_afresh_empties_the_form_and_keeps_the_marks(page):
+    enter_clutch(page)
+    page.button(key="sort").click().run()
+    page.button(key="hold-A1").click().run()
+    page.button(key="afresh").click().run()
+    assert not page.exception
+    assert page.text_input(key="dam_name").value == ""
+    assert page.session_state["egg_rows"] == []
+    assert len(HoldJournal().held()) == 1
+
+
+def test_the_entries_outlive_a_visit_to_another_page(page):
+    enter_clutch(page)
+    page.switch_page("screens/held_back.py").run()
+    assert not page.exception
+    page.switch_page("screens/sort_clutch.py").run()
+    assert page.text_input(key="dam_genes").value == "pastel, 66% het clown"
+
+
+def test_held_back_lists_and_undoes_marks():
+    journal = HoldJournal()
+    journal.hold("Juniper x Basil", "A4", note="0.1; pastel")
+    at = AppTest.from_file(str(APP / "screens" / "held_back.py"), default_timeout=TIMEOUT_S).run()
+    assert not at.exception
+    assert any("A4" in text.value for text in at.markdown)
+    at.button(key="undo-Juniper x Basil-A4").click().run()
+    assert journal.held() == ()
+    assert "No hatchling is held back" in at.info[0].value
+
+
+def test_held_back_warns_of_a_torn_entry():
+    journal = HoldJournal()
+    journal.hold("one", "A1")
+    with journal.path.open("ab") as file:
+        file.write(b'{"format": 1, "ac')
+    at = AppTest.from_file(str(APP / "screens" / "held_back.py"), default_timeout=TIMEOUT_S).run()
+    assert not at.exception
+    assert "cut off" in at.warning[0].value
+
+
+def test_the_gene_book_lists_explains_and_refuses():
+    at = AppTest.from_file(str(APP / "screens" / "gene_book.py"), default_timeout=TIMEOUT_S).run()
+    assert not at.exception
+    assert "<b>pastel</b>" in html_of(at) and "firefly" in html_of(at)
+    for name, text in (("clown", "Inherited"), ("lesser mojave", "Made of"), ("firefly", "Genes"), ("bel", "Any of")):
+        at.text_input(key="book_name").set_value(name).run()
+        assert not at.exception
+        assert f"<b>{text}</b>" in html_of(at)
+    at.text_input(key="book_name").set_value("klown").run()
+    assert "'clown'" in errors(at)[0]
+
+
+# Plain functions.
+
+
+def test_markup_escapes_what_people_typed():
+    report = sort_clutch(load_sheet(text=SHEET))
+    shown = markup.summary_html(report) + "".join(markup.card_html(egg) for egg in report.eggs)
+    assert "<b>&" not in shown and "Basil &lt;b&gt;" in shown and "Basil <b>" not in shown
+    assert "A1 &amp; co" in shown
+
+
+def test_a_card_says_in_words_whatever_its_bars_and_colours_say():
+    report = sort_clutch(load_sheet(text=SHEET))
+    card = markup.card_html(report.eggs[0], [jpeg()], "You hold this one back")
+    assert 'alt="Photo of hatchling A1 &amp; co"' in card
+    assert card.count("parents alone ") == card.count('aria-hidden="true"')
+    for tray in Tray:
+        assert str(tray) in markup.tray_head_html(tray, 1).lower()
+
+
+def test_every_kind_of_card_is_balanced_html():
+    from html.parser import HTMLParser
+
+    class Balance(HTMLParser):
+        def __init__(self):
+            super().__init__()
+            self.open = []
+
+        def handle_starttag(self, tag, attrs):
+            if tag not in ("img", "br", "path", "circle"):
+                self.open.append(tag)
+
+        def handle_endtag(self, tag):
+            assert self.open.pop() == tag
+
+    report = sort_clutch(load_sheet(text=SHEET))
+    parts = [markup.summary_html(report), markup.parents_html(report.parents), markup.list_html(report.notes)]
+    for text in [*parts, *(markup.card_html(egg, [jpeg()] * 3) for egg in report.eggs)]:
+        parser = Balance()
+        # Self-closing drawing elements count as closed.
+        parser.feed(text.replace("/>", ">"))
+        assert parser.open == []
+
+
+def test_a_sheet_comes_back_from_the_form_as_it_was():
+    sheet = load_sheet(text=SHEET)
+    state = {}
+    draft.start(state)
+    draft.fill_from_sheet(state, sheet, "2031")
+    again = sheet_from_form(draft.clutch_form(state))
+    assert again.cross == sheet.cross
+    assert [(e.label, e.sex, e.called) for e in again.eggs] == [(e.label, e.sex, e.called) for e in sheet.eggs]
+    assert draft.mark_name(again, state["clutch_name"]) == "2031: Juniper x Basil <b> or Thyme"
+
+
+def test_rows_of_one_label_are_photos_of_one_hatchling():
+    state = {}
+    draft.start(state)
+    draft.add_photos(state, [("A1.jpg", jpeg(10)), ("A2.jpg", jpeg(20)), ("again.jpg", jpeg(10))])
+    assert len(state["egg_rows"]) == 2, "the same photo twice is one photo"
+    second = state["egg_rows"][1]
+    state[draft.field("egg_label", second)] = "A1"
+    (egg,) = draft.clutch_form(state).eggs
+    assert [name for name, _ in egg.photos] == ["A1.jpg", "A2.jpg"]
+    state[draft.field("egg_sex", second)] = "male"
+    state[draft.field("egg_sex", state["egg_rows"][0])] = "female"
+    assert len(draft.clutch_form(state).eggs) == 2, "two sexes are two animals, and the label is refused"
+
+
+def test_snapshot_and_fingerprint():
+    state = {}
+    draft.start(state)
+    draft.add_photos(state, [("A1.jpg", jpeg(10))])
+    state["dam_genes"] = "pastel"
+    kept, name = draft.snapshot(state), draft.fingerprint(state)
+    draft.clear(state)
+    assert draft.fingerprint(state) != name
+    draft.restore(state, kept)
+    assert draft.fingerprint(state) == name
+    state["egg_photos"] = {state["egg_rows"][0]: (("A1.jpg", jpeg(11)),)}
+    assert draft.fingerprint(state) != name
+
+
+def test_checks():
+    species = load_species("ball python")
+    assert check_genes(species, " ", name="", sex=Sex.MALE).ok
+    assert check_genes(species, "normal", name="", sex=Sex.MALE).words == "Understood: a plain animal"
+    assert not check_genes(species, "clown, het clown", name="", sex=Sex.MALE).ok
+    assert check_call(species, "").words == ""
+    assert "any of" in check_call(species, "blue-eyed leucistic").words
+
+
+def test_the_shelf_forgets_the_oldest():
+    shelf = Shelf(room=2)
+    for key in "abc":
+        shelf.put(key, key)
+    assert shelf.get("a") is None and shelf.get("c") == "c"
+
+
+def test_thumbnails():
+    picture = Image.open(io.BytesIO(thumbnail("wide.jpg", jpeg(size=(300, 100)))))
+    assert picture.size == (SIDE_PX, SIDE_PX) and not picture.getexif()
+    assert thumbnail("broken.jpg", b"broken") is None
+
+
+def test_the_server_is_for_this_machine_only():
+    assert SERVER["server.address"] == "localhost" and SERVER["browser.gatherUsageStats"] == "false"
+    arguments = streamlit_arguments(port=8600, open_browser=False)
+    assert "--server.address=localhost" in arguments and "--server.headless=true" in arguments
+    assert "http" not in style_html()
+
+
+def luminance(colour_code):
+    """Relative luminance of WCAG 2.2 is Y of CIE XYZ under D65: taken from colour-science."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import colour
+    rgb = [int(colour_code[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    return colour.sRGB_to_XYZ(rgb)[1]
+
+
+def contrast(one, other):
+    """WCAG 2.2, 'contrast ratio'."""
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_stands_out_from_its_ground(scheme):
+    """WCAG 2.2, success criterion 1.4.3: 4.5 to 1 for text."""
+    assert contrast("#000000", "#ffffff") == pytest.approx(21, abs=0.01)
+    grounds = [THEME[f"theme.{scheme}.{g}"] for g in ("backgroundColor", "secondaryBackgroundColor")]
+    tones = [pair[scheme == "dark"] for pair in TONES.values()]
+    for ground in grounds:
+        for text in [THEME[f"theme.{scheme}.textColor"], *tones]:
+            assert contrast(text, ground) >= 4.5, (text, ground)

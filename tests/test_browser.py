@@ -1,0 +1,116 @@
+"""The app in a real browser: the demo clutch, an uploaded photo, a hold-back mark that outlives a reload."""
+
+import os
+import shutil
+import socket
+import subprocess
+import time
+from urllib.parse import urlparse
+
+import pytest
+from PIL import Image
+
+from triage.cli.app import server_command
+from triage.workflow.demo import demo_sheet_path
+from triage.workflow.sheet import load_sheet
+
+pytestmark = pytest.mark.browser
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+if CHROMIUM is None and not os.environ.get("CI"):
+    pytest.skip("Chromium is not installed (Debian: apt install chromium)", allow_module_level=True)
+WAIT_MS = 40_000
+START_S = 40
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory):
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    environment = {**os.environ, "TRIAGE_DATA": str(tmp_path_factory.mktemp("data"))}
+    log = tmp_path_factory.mktemp("log") / "server.txt"
+    with log.open("w") as output:
+        server = subprocess.Popen(
+            server_command(port=port, open_browser=False), env=environment, stdout=output, stderr=subprocess.STDOUT
+        )
+        try:
+            _wait_for(port, server, log)
+            yield f"http://localhost:{port}"
+        finally:
+            server.terminate()
+            server.wait(timeout=20)
+
+
+def _wait_for(port, server, log):
+    end = time.monotonic() + START_S
+    while time.monotonic() < end:
+        assert server.poll() is None, log.read_text()
+        with socket.socket() as probe:
+            if probe.connect_ex(("127.0.0.1", port)) == 0:
+                return
+        time.sleep(0.2)
+    raise AssertionError(f"no server after {START_S} s: {log.read_text()}")
+
+
+@pytest.fixture
+def page():
+    from playwright.sync_api import sync_playwright
+
+    assert CHROMIUM is not None, "CI needs Chromium (Debian: apt install chromium)"
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
+        found = browser.new_page(viewport={"width": 1280, "height": 900})
+        found.set_default_timeout(WAIT_MS)
+        yield found
+        browser.close()
+
+
+def button(page, name):
+    return page.get_by_role("button", name=name, exact=True)
+
+
+def test_the_keepers_round(page, address, tmp_path):
+    asked, troubles = set(), []
+    page.on("request", lambda request: asked.add(request.url))
+    page.on("pageerror", lambda error: troubles.append(str(error)))
+    demo = load_sheet(demo_sheet_path())
+    labels = [egg.label for egg in demo.eggs]
+
+    page.goto(address)
+    button(page, "Show the demo clutch").click()
+    page.locator(".tr-counts").wait_for()
+    assert sorted(page.locator(".tr-who strong").all_inner_texts()) == sorted(labels)
+
+    button(page, f"Hold {labels[0]} back").click()
+    button(page, f"Undo the hold-back of {labels[0]}").wait_for()
+    page.reload()
+    button(page, f"Undo the hold-back of {labels[0]}").click()
+    button(page, f"Hold {labels[0]} back").wait_for()
+    page.reload()
+    button(page, f"Hold {labels[0]} back").wait_for()
+
+    photo = next(p for egg in demo.eggs for p in egg.photos)
+    with Image.open(photo.path) as picture:
+        picture.convert("RGB").resize((400, 400)).save(tmp_path / "Newcomer.jpg")
+    page.locator("summary", has_text="The clutch").first.click()
+    page.locator("input[type=file]").set_input_files(tmp_path / "Newcomer.jpg")
+    page.get_by_alt_text("Photo Newcomer.jpg").wait_for()
+    button(page, "Sort this clutch").click()
+    page.locator(".tr-who strong", has_text="Newcomer").wait_for()
+    assert page.get_by_alt_text("Photo of hatchling Newcomer").count() == 1
+
+    assert troubles == []
+    outside = {url for url in asked if urlparse(url).scheme not in ("data", "blob") and urlparse(url).hostname != "localhost"}
+    assert outside == set(), "the app must not ask anything of another machine"
+
+
+def test_a_phone_shows_everything_without_scrolling_sideways(page, address):
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(f"{address}/?clutch=demo")
+    page.locator(".tr-counts").wait_for()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    overflowing = page.evaluate(
+        "[...document.querySelectorAll('.tr *')].filter(e => e.getBoundingClientRect().right > 391).length"
+    )
+    assert overflowing == 0
