@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 #: Below this product of scaled egg likelihoods the sum over parents moves to logarithms.
 _SAFE_PRODUCT = 1e-100
 _LARGEST_EXPONENT = 460.0
+#: Above this a product may be divided by one of its factors.
+_SAFE_DIVISOR = 1e-100
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,6 +39,36 @@ class Candidate:
     prior: Array
     class_given: Sequence[Array]
     egg_weight: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Priors:
+    """Priors of the parents' joint states, flat, and what they make of the ways the sires can share a clutch.
+
+    ``alone[k]`` (n_dam, n_sire_k) is the prior that candidate k alone fathered the clutch, None where that cannot be;
+    ``together`` (n_dam, n_sire_1, ...) that each egg drew its sire, None where that cannot be.
+    """
+
+    shares: tuple[float, ...]
+    dam: Array
+    sires: Sequence[Array]
+    alone: Sequence[Array | None]
+    together: Array | None
+
+    @classmethod
+    def of(cls, dam: Array, sires: Sequence[Array], shares: Sequence[float], mixed: float) -> Priors:
+        n = len(sires)
+        one_sire = 1.0 if n == 1 or mixed == 0 else 1.0 - mixed
+        alone = [
+            one_sire * float(share) * dam[:, None] * sire if one_sire * share > 0 else None
+            for share, sire in zip(shares, sires, strict=True)
+        ]
+        together = None
+        if one_sire < 1.0:
+            together = mixed * dam.reshape(-1, *[1] * n)
+            for k, p in enumerate(sires):
+                together = together * p.reshape([1, *(len(p) if j == k else 1 for j in range(n))])
+        return cls(tuple(map(float, shares)), dam, sires, alone, together)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,7 +155,10 @@ def sum_clutch(
     if not np.all(scale > 0):
         return _impossible(n_eggs, n_classes, candidates, dam_prior)
     per_state = [w / scale[:, None, None] for w in weighted]
-    summed = _sum_parents(per_state, dam_prior.reshape(-1), candidates, mixed)
+    priors = Priors.of(
+        dam_prior.reshape(-1), [c.prior.reshape(-1) for c in candidates], [c.share for c in candidates], mixed
+    )
+    summed = sum_parents(per_state, priors)
     if summed is None:
         return _impossible(n_eggs, n_classes, candidates, dam_prior)
     evidence, log_scale, slopes, p_mixed, dam, sires = summed
@@ -201,71 +236,74 @@ def _state_order(slope: Array, n_dam: Sequence[int], n_sire: Sequence[int]) -> A
     return slope.reshape(-1, *n_dam, *n_sire).transpose(order).reshape(-1)
 
 
-def _sum_parents(per_state: list[Array], dam_prior: Array, candidates: Sequence[Candidate], mixed: float):
+def sum_parents(per_state: list[Array], priors: Priors, *, careful: bool = True):
     """Sum over the parents' states; None if nothing is left.
 
-    Returns evidence, its log scale, the slopes dZ/dF_k (n_eggs, D, S_k), P(mixed), and joint posteriors of the parents.
+    ``per_state[k]`` (n_eggs, n_dam, n_sire_k) is the likelihood of each egg, largest 1 over all k. Returns evidence, its log scale,
+    the slopes dZ/dF_k of the same shapes, P(mixed), and the joint posteriors of the parents, flat. Where products of the eggs'
+    likelihoods get too small for floats it moves to logarithms, or returns None unless ``careful``.
     """
-    n = len(candidates)
-    shares = [c.share for c in candidates]
-    alone = 1.0 if n == 1 or mixed == 0 else 1.0 - mixed
-    sire_priors = [c.prior.reshape(-1) for c in candidates]
-    use_log = False
-    while True:
-        product = _log_products if use_log else _products
-        singles = [
-            (alone * shares[k] * dam_prior[:, None] * sire_priors[k], *product(per_state[k]))
-            if alone * shares[k] > 0
-            else None
-            for k in range(n)
+    n = len(per_state)
+    n_eggs = per_state[0].shape[0]
+    mix = None if priors.together is None else _broadcast_sum(per_state, priors.shares)
+    factors = [None if p is None else f for p, f in zip(priors.alone, per_state, strict=True)]
+    log_scale = 0.0
+    singles = [None if f is None else _products(f) for f in factors]
+    together = None if mix is None else _products(mix)
+    weights, mixed_weight = _weights(singles, together, priors)
+    if max(float(w.max()) for w in (*weights, mixed_weight) if w is not None) < _SAFE_PRODUCT:
+        if not careful:
+            return None
+        singles = [None if f is None else _log_products(f) for f in factors]
+        together = None if mix is None else _log_products(mix)
+        tops = [
+            float(t[0][p > 0].max())
+            for t, p in zip((*singles, together), (*priors.alone, priors.together), strict=True)
+            if t is not None and (p > 0).any()
         ]
-        together = None
-        if alone < 1.0:
-            mix = _broadcast_sum(per_state, shares)
-            prior = dam_prior.reshape(-1, *[1] * n)
-            for k, p in enumerate(sire_priors):
-                prior = prior * p.reshape([1, *(len(p) if j == k else 1 for j in range(n))])
-            together = (mixed * prior, *product(mix))
-        terms = [t for t in (*singles, together) if t is not None]
-        log_scale = 0.0
-        if use_log:
-            log_scale = max((float(t[1][t[0] > 0].max()) for t in terms if (t[0] > 0).any()), default=-math.inf)
-            if log_scale == -math.inf:
-                return None
-            singles = [None if t is None else _from_logs(t, log_scale) for t in singles]
-            together = None if together is None else _from_logs(together, log_scale)
-            break
-        if max(float(t[1].max()) for t in terms) >= _SAFE_PRODUCT:
-            break
-        use_log = True
-    single_sums = [0.0 if t is None else float((t[0] * t[1]).sum()) for t in singles]
-    mixed_sum = 0.0 if together is None else float((together[0] * together[1]).sum())
-    evidence = sum(single_sums) + mixed_sum
+        log_scale = max(tops, default=-math.inf)
+        if log_scale == -math.inf:
+            return None
+        singles = [None if t is None else _from_logs(t, log_scale) for t in singles]
+        together = None if together is None else _from_logs(together, log_scale)
+        weights, mixed_weight = _weights(singles, together, priors)
+    single_sums = [0.0 if w is None else float(w.sum()) for w in weights]
+    mixed_sum = 0.0 if mixed_weight is None else float(mixed_weight.sum())
+    alone_sum = sum(single_sums)
+    evidence = alone_sum + mixed_sum
     if not evidence > 0:
         return None
-    dam = np.zeros(len(dam_prior))
+    dam = np.zeros(len(priors.dam))
     slopes, sires = [], []
-    mixed_weight = None if together is None else together[0] * together[1]
+    if together is not None:
+        mixed_slope = priors.together * together[1]
+        dam += mixed_weight.reshape(len(dam), -1).sum(1)
     for k in range(n):
-        slope = np.zeros(per_state[k].shape)
-        posterior = sire_priors[k] * ((sum(single_sums) - single_sums[k]) / evidence)
-        if singles[k] is not None:
-            prior, total, others = singles[k]
-            slope += prior * others
-            weight = prior * total
-            dam += weight.sum(1) / evidence
-            posterior = posterior + weight.sum(0) / evidence
+        posterior = priors.sires[k] * (alone_sum - single_sums[k])
+        if singles[k] is None:
+            slope = np.zeros(per_state[k].shape)
+        else:
+            slope = priors.alone[k] * singles[k][1]
+            dam += weights[k].sum(1)
+            posterior += weights[k].sum(0)
         if together is not None:
-            prior, _, others = together
-            rest = tuple(2 + j for j in range(n) if j != k)
-            if shares[k] > 0:
-                slope += shares[k] * (prior * others).sum(rest)
-            posterior = posterior + mixed_weight.sum(tuple(i - 1 for i in rest)).sum(0) / evidence
+            # (eggs, dam states, sires before k, sire k, sires after k)
+            before, width = math.prod(mix.shape[2 : 2 + k]), mix.shape[2 + k]
+            if priors.shares[k] > 0:
+                by_sire = mixed_slope.reshape(n_eggs, len(dam), before, width, -1)
+                slope += priors.shares[k] * by_sire.sum((2, 4))
+            posterior += mixed_weight.reshape(len(dam) * before, width, -1).sum((0, 2))
+        posterior /= evidence
         slopes.append(slope)
         sires.append(posterior)
-    if mixed_weight is not None:
-        dam += mixed_weight.sum(tuple(range(1, n + 1))) / evidence
+    dam /= evidence
     return evidence, log_scale, slopes, mixed_sum / evidence, dam, sires
+
+
+def _weights(singles, together, priors: Priors) -> tuple[list[Array | None], Array | None]:
+    """Prior times likelihood of the whole clutch, per candidate alone and for all together."""
+    alone = [None if t is None else p * t[0] for t, p in zip(singles, priors.alone, strict=True)]
+    return alone, None if together is None else priors.together * together[0]
 
 
 def _broadcast_sum(per_state: list[Array], shares: Sequence[float]) -> Array:
@@ -282,6 +320,12 @@ def _broadcast_sum(per_state: list[Array], shares: Sequence[float]) -> Array:
 def _products(factors: Array) -> tuple[Array, Array]:
     """Product over the first axis, and for each entry the product of all the others."""
     n = factors.shape[0]
+    if n == 1:
+        return factors[0], np.ones(factors.shape)
+    if factors.min() > _SAFE_DIVISOR:
+        # Where the product itself underflows the quotient is too small to count beside the largest (see _SAFE_PRODUCT).
+        total = np.multiply.reduce(factors, axis=0)
+        return total, total / factors
     others = np.empty(factors.shape)
     others[0] = 1.0
     for i in range(1, n):
@@ -306,10 +350,10 @@ def _log_products(factors: Array) -> tuple[Array, Array]:
     return before[-1] + logs[-1], before + after
 
 
-def _from_logs(term: tuple[Array, Array, Array], log_scale: float) -> tuple[Array, Array, Array]:
+def _from_logs(term: tuple[Array, Array], log_scale: float) -> tuple[Array, Array]:
     """Back from logarithms, scaled; a huge product of the others only ever meets a factor of 0, so it may be cut."""
-    prior, total, others = term
-    return prior, np.exp(total - log_scale), np.exp(np.minimum(others - log_scale, _LARGEST_EXPONENT))
+    total, others = term
+    return np.exp(total - log_scale), np.exp(np.minimum(others - log_scale, _LARGEST_EXPONENT))
 
 
 def _impossible(n_eggs: int, n_classes: Sequence[int], candidates: Sequence[Candidate], dam_prior: Array) -> Sums:

@@ -11,15 +11,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from triage.errors import ContradictionError, WorkTooLargeError
+from triage.genetics import dense
 from triage.genetics.contraction import Candidate, Sums, elements_needed, sum_clutch
 from triage.genetics.model import Block, CrossModel, Diplotype, State, genotype_marginals
-from triage.genetics.posterior import EggPosterior, ParentPosterior, Posterior
-from triage.records import CallReading, Egg, Genotype, GenotypeReading, Reading, Sex
+from triage.genetics.posterior import EggPosterior, Later, ParentPosterior, Posterior
+from triage.records import CallReading, Egg, Genotype, GenotypeReading, Reading, Sex, VisualCall
 
 Array = NDArray[np.float64]
 
@@ -67,6 +69,9 @@ def infer(
     WorkTooLargeError
         The clutch needs more memory than ``memory_bytes``.
     """
+    found = _infer_dense(model, eggs, memory_bytes) if not any((parent_readings or {}).values()) else None
+    if found is not None:
+        return found
     sums, work = _sum(model, eggs, parent_readings or {}, memory_bytes)
     if sums.log_evidence == -math.inf:
         raise ContradictionError(_clash(model, eggs, parent_readings or {}, memory_bytes))
@@ -88,6 +93,138 @@ def infer(
         ),
         parents=_parents(model, sums, work),
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Plan:
+    """What the dense way needs of a cross; ``tables`` is None where they would be too large."""
+
+    tables: dense.Tables | None
+    elements: int
+    elements_per_egg: int
+    place_of_call: Mapping[VisualCall, int]
+
+
+def _plan(model: CrossModel, touched: frozenset[int]) -> _Plan:
+    """The plan of a cross, made once and kept with it; ``touched`` blocks are read by more than calls."""
+    plans = model.kept.setdefault("plans", {})
+    if touched not in plans:
+        classes = [_classes(block, ()) for block in model.blocks]
+        order = _contraction_order(model, classes, touched)
+        n_states, n_combinations = dense.size(model, order)
+        small = bool(order) and 0 < n_states * n_combinations <= dense.LARGEST_TABLE
+        plans[touched] = _Plan(
+            tables=dense.build(model, order) if small else None,
+            elements=2 * n_states * n_combinations,
+            elements_per_egg=_elements(model, classes, order, 1) + 3 * n_combinations,
+            place_of_call={call: i for i, call in enumerate(model.calls)} if small else {},
+        )
+    return plans[touched]
+
+
+def _infer_dense(model: CrossModel, eggs: Sequence[Egg], memory_bytes: int) -> Posterior | None:
+    """The same posterior in a few matrix products; None where the tables would be too large or the answer needs more care."""
+    if not eggs:
+        return None
+    some_sexed = any(egg.sex is not None for egg in eggs)
+    laboratory = {r.locus for egg in eggs for r in egg.readings if isinstance(r, GenotypeReading)}
+    touched = frozenset(
+        b
+        for b, block in enumerate(model.blocks)
+        if (block.sexed and some_sexed) or not laboratory.isdisjoint(block.loci)
+    )
+    plan = _plan(model, touched)
+    if plan.tables is None or 8 * (plan.elements + len(eggs) * plan.elements_per_egg) > memory_bytes:
+        return None
+    likelihood = np.stack([_call_row(model, plan, egg.readings) for egg in eggs])
+    top = likelihood.max(1)
+    if not top.min() > 0:
+        return None
+    likelihood /= top[:, None]
+    egg_weight = outcome_weight = None
+    if some_sexed and not plan.tables.sexed:
+        egg_weight = np.stack([_sex_weight(model, eggs, k) for k in range(model.n_sires)], 1)
+    if touched:
+        outcome_weight = _outcome_weight(model, plan.tables, eggs)
+    sums = dense.sum_dense(plan.tables, likelihood, egg_weight, outcome_weight)
+    if sums is None:
+        return None
+    return _posterior_of_dense(model, plan.tables, eggs, sums, float(np.log(top).sum()))
+
+
+def _outcome_weight(model: CrossModel, tables: dense.Tables, eggs: Sequence[Egg]) -> Array:
+    """What stated sex and laboratory say of each combination of outcomes, shape (n_eggs, n_combinations)."""
+    weight = np.ones((len(eggs), tables.combinations_given.shape[1]))
+    for b, outcome_of in tables.outcomes_of:
+        block = model.blocks[b]
+        one_each = _Classes(np.arange(len(block.outcomes)), np.arange(len(block.outcomes)), True)
+        for e, egg in enumerate(eggs):
+            of_outcome = _class_weight(block, one_each, egg)
+            if of_outcome is not None:
+                weight[e] *= of_outcome[outcome_of]
+    return weight
+
+
+def _call_row(model: CrossModel, plan: _Plan, readings: Sequence[Reading]) -> Array:
+    """Product of call readings over the cross's calls, shape (n_calls,)."""
+    row = None
+    for reading in readings:
+        if isinstance(reading, GenotypeReading):
+            continue
+        n = len(reading.likelihoods)
+        if n == len(model.calls) and tuple(reading.likelihoods) == model.calls:
+            one = np.fromiter(reading.likelihoods.values(), np.float64, n)
+        else:
+            one = np.full(len(model.calls), float(reading.otherwise))
+            for call, likelihood in reading.likelihoods.items():
+                place = plan.place_of_call.get(call)
+                if place is not None:
+                    one[place] = likelihood
+        row = one if row is None else row * one
+    row = np.ones(len(model.calls)) if row is None else row
+    only_calls = all(isinstance(r, CallReading) for r in readings)
+    return row if only_calls else row * _dead_locus_factor(model, readings)
+
+
+def _posterior_of_dense(
+    model: CrossModel, tables: dense.Tables, eggs: Sequence[Egg], sums: dense.DenseSums, log_scale: float
+) -> Posterior:
+    names, columns = model.sire_names, tables.columns
+    sires, genotypes = sums.sire.tolist(), sums.genotypes.tolist()
+    found = []
+    for e, egg in enumerate(eggs):
+        row = genotypes[e]
+        if egg.sex is not None:
+            sex = {s: float(s is egg.sex) for s in Sex}
+        elif tables.sexed:
+            sex = dict(zip(Sex, row[-2:], strict=True))
+        else:
+            sex = {s: float(sum(p * model.sex_chances(k)[s] for k, p in enumerate(sires[e]))) for s in Sex}
+        found.append(
+            EggPosterior(
+                label=egg.label,
+                sires=dict(zip(names, sires[e], strict=True)),
+                sex=sex,
+                call_chances=sums.calls[e],
+                loci=Later(partial(columns.read, row)),
+            )
+        )
+    parents = [_parent_of_dense("dam", model.cross.dam.name, tables.dam_genotypes, sums.dam)]
+    for sire, table, states in zip(model.cross.sires, tables.sire_genotypes, sums.sires, strict=True):
+        if table is not None:
+            parents.append(_parent_of_dense("sire", sire.name, table, states))
+    return Posterior(
+        model=model,
+        log_evidence=sums.log_evidence + log_scale,
+        mixed=model.mixed if model.n_sires == 1 else sums.mixed,
+        eggs=tuple(found),
+        parents=tuple(parents),
+    )
+
+
+def _parent_of_dense(role: str, name: str, table: tuple[Array, dense.Columns], states: Array) -> ParentPosterior:
+    genotypes_of, columns = table
+    return ParentPosterior(role, name, Later(partial(columns.read, (states @ genotypes_of).tolist())))
 
 
 def log_evidence(
@@ -182,19 +319,26 @@ def _contraction_order(model: CrossModel, classes: Sequence[_Classes], touched: 
 def _check_memory(
     model: CrossModel, classes: Sequence[_Classes], order: Sequence[int], n_eggs: int, memory_bytes: int
 ) -> None:
-    n_sires = [[len(model.blocks[b].sire_states[k]) for b in order] for k in range(model.n_sires)]
-    coupled = model.n_sires > 1 and model.mixed > 0
-    needed = 8 * elements_needed(
-        n_eggs, [classes[b].n for b in order], [len(model.blocks[b].dam_states) for b in order], n_sires, coupled=coupled
-    )
-    needed += 8 * n_eggs * model.n_calls
+    needed = 8 * _elements(model, classes, order, n_eggs)
     if needed > memory_bytes:
+        n_sires = [[len(model.blocks[b].sire_states[k]) for b in order] for k in range(model.n_sires)]
         unsure = sum(len(model.blocks[b].dam_states) > 1 for b in order) + sum(n > 1 for row in n_sires for n in row)
         raise WorkTooLargeError(
             f"this clutch needs about {needed / 2**20:,.0f} MiB for {n_eggs} eggs, {len(order)} loci and {unsure} uncertain "
             f"parental loci; the bound is {memory_bytes / 2**20:,.0f} MiB. Settle a possible het, leave out a candidate sire "
             "or a gene nobody asks about, or raise the bound"
         )
+
+
+def _elements(model: CrossModel, classes: Sequence[_Classes], order: Sequence[int], n_eggs: int) -> int:
+    """Array elements that a clutch of ``n_eggs`` needs; proportional to the eggs."""
+    return n_eggs * model.n_calls + elements_needed(
+        n_eggs,
+        [classes[b].n for b in order],
+        [len(model.blocks[b].dam_states) for b in order],
+        [[len(model.blocks[b].sire_states[k]) for b in order] for k in range(model.n_sires)],
+        coupled=model.n_sires > 1 and model.mixed > 0,
+    )
 
 
 def _joint_prior(priors: Sequence[Array]) -> Array:

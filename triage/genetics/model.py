@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,6 +98,8 @@ class CrossModel:
     blocks: tuple[Block, ...]
     shares: NDArray[np.float64]
     mixed: float
+    #: What the engine works out once for this cross and keeps, by name.
+    kept: dict[str, Any] = field(default_factory=dict, repr=False)
 
     @property
     def species(self) -> Species:

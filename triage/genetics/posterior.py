@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +10,32 @@ from numpy.typing import NDArray
 
 from triage.genetics.model import CrossModel
 from triage.records import Genotype, Sex, VisualCall
+
+
+class Later(Mapping):
+    """A read-only mapping that is made when somebody first looks at it."""
+
+    __slots__ = ("_made", "_make")
+
+    def __init__(self, make: Callable[[], Mapping]) -> None:
+        self._make, self._made = make, None
+
+    def _get(self) -> Mapping:
+        if self._made is None:
+            self._made = self._make()
+        return self._made
+
+    def __getitem__(self, key):
+        return self._get()[key]
+
+    def __iter__(self) -> Iterator:
+        return iter(self._get())
+
+    def __len__(self) -> int:
+        return len(self._get())
+
+    def __repr__(self) -> str:
+        return repr(self._get())
 
 
 @dataclass(frozen=True, slots=True)
