@@ -2,7 +2,8 @@
 
 The outcome of a clutch is how many hatchlings fell into each class; given chances p of the classes it is multinomial.
 The tail sums P(n) over every n with P(n) <= P(seen). Listing every n is out of the question for 12 eggs in 30 classes
-(7.9e9 of them), so classes with equal p are pooled and partial outcomes with equal probability are added up as they meet.
+(7.9e9 of them). So outcomes are built class by class, those that have become equally likely are pooled, and a partial outcome
+is settled in one step as soon as all its completions lie on one side of the outcome seen.
 """
 
 from __future__ import annotations
@@ -10,8 +11,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
+from triage.errors import WorkTooLargeError
+
 #: Two log-probabilities closer than this are the same number.
 _SAME = 1e-9
+#: Partial outcomes held at once, 24 bytes each; more are refused.
+MOST_PARTIAL_OUTCOMES = 4_000_000
 
 
 def multinomial_tail(counts: Sequence[int], chances: Sequence[float]) -> float:
@@ -33,6 +41,8 @@ def multinomial_tail(counts: Sequence[int], chances: Sequence[float]) -> float:
     ------
     ValueError
         Lengths differ, a count is negative, or the chances do not sum to 1.
+    WorkTooLargeError
+        More than ``MOST_PARTIAL_OUTCOMES`` different partial outcomes would have to be held.
     """
     if len(counts) != len(chances) or any(c < 0 for c in counts):
         raise ValueError("counts and chances must have one entry for each class, counts 0 or more")
@@ -43,28 +53,38 @@ def multinomial_tail(counts: Sequence[int], chances: Sequence[float]) -> float:
     n = sum(counts)
     live = sorted((p for p in chances if p > 0), reverse=True)
     seen = sum(c * math.log(p) - math.lgamma(c + 1) for c, p in zip(counts, chances) if c)
-    floor, ceiling = _bounds(live, n)
+    floor, ceiling = (np.array(bound) for bound in _bounds(live, n))
     log_all = math.lgamma(n + 1)
     tail = 0.0
-    # Partial outcomes: (eggs left, log of the product so far) -> number of ways, weight already in the log.
-    partial: dict[tuple[int, int], tuple[float, float]] = {(n, 0): (0.0, 1.0)}
+    left, value, ways = np.array([n]), np.zeros(1), np.ones(1)
     for i, p in enumerate(live):
-        last = i == len(live) - 1
-        grown: dict[tuple[int, int], tuple[float, float]] = {}
-        for (left, _), (log_value, ways) in partial.items():
-            for c in (left,) if last else range(left + 1):
-                value = log_value + c * math.log(p) - math.lgamma(c + 1)
-                rest = left - c
-                if value + ceiling[i + 1][rest] <= seen + _SAME:
-                    tail += ways * math.exp(log_all + value) * _mass(live[i + 1 :], rest)
-                elif value + floor[i + 1][rest] > seen + _SAME:
-                    continue
-                else:
-                    key = (rest, round(value / _SAME))
-                    old = grown.get(key)
-                    grown[key] = (value, ways) if old is None else (old[0], old[1] + ways)
-        partial = grown
+        mass = np.array([_mass(live[i + 1 :], rest) for rest in range(n + 1)])
+        grown = []
+        for c in range(n + 1):
+            able = left >= c if i < len(live) - 1 else left == c
+            rest, sums, many = left[able] - c, value[able] + (c * math.log(p) - math.lgamma(c + 1)), ways[able]
+            inside = sums + ceiling[i + 1][rest] <= seen + _SAME
+            tail += float((many[inside] * np.exp(log_all + sums[inside]) * mass[rest[inside]]).sum())
+            open_ = ~inside & (sums + floor[i + 1][rest] <= seen + _SAME)
+            grown.append((rest[open_], sums[open_], many[open_]))
+            if sum(len(g[0]) for g in grown) > MOST_PARTIAL_OUTCOMES:
+                raise WorkTooLargeError(
+                    f"the luck of {n} eggs in {len(live)} classes needs more than {MOST_PARTIAL_OUTCOMES:,} partial outcomes; "
+                    "ask for fewer eggs or put calls together"
+                )
+        left, value, ways = _pooled(*(np.concatenate(part) for part in zip(*grown)))
     return min(tail, 1.0)
+
+
+def _pooled(left: NDArray, value: NDArray, ways: NDArray) -> tuple[NDArray, NDArray, NDArray]:
+    """Partial outcomes that leave as many eggs and are equally likely, counted together."""
+    if not len(left):
+        return left, value, ways
+    order = np.lexsort((value, left))
+    left, value, ways = left[order], value[order], ways[order]
+    first = np.concatenate([[True], (np.diff(left) != 0) | (np.diff(value) > _SAME)])
+    starts = np.flatnonzero(first)
+    return left[starts], value[starts], np.add.reduceat(ways, starts)
 
 
 def _mass(chances: Sequence[float], n: int) -> float:

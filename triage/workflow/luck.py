@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from triage.errors import WorkTooLargeError
 from triage.genetics.luck import multinomial_tail, one_in
 from triage.genetics.model import CrossModel, compile_cross
 from triage.genetics.posterior import ParentPosterior, Posterior
@@ -17,6 +18,13 @@ def luck_sentence(model: CrossModel, posterior: Posterior) -> str:
 
     Parents are taken at their likeliest genotypes; the runner-up genotypes of what was open stand beside it.
     """
+    try:
+        return _sentence(model, posterior)
+    except WorkTooLargeError:
+        return f"Luck: not computed, {len(posterior.eggs)} hatchlings in {model.n_calls} calls have too many outcomes to count."
+
+
+def _sentence(model: CrossModel, posterior: Posterior) -> str:
     seen = [posterior.calls(i)[0].call for i in range(len(posterior.eggs))]
     settled = _at_likeliest(model.cross, posterior.parents, None)
     sentence = f"Luck: {one_in(_tail(settled, seen))} clutches of these parents come out no likelier than this one"
