@@ -70,9 +70,9 @@ def drawn_cases(n, beta, seed=0):
 
 def test_fitting_recovers_a_known_exponent_and_never_raises_nll():
     """Over-confident logits are cooled (Guo et al. 2017): direction and size are known here by construction."""
-    cases = drawn_cases(3000, 0.4)
+    cases = drawn_cases(1200, 0.4)
     beta, eps = fit_temper(cases)
-    assert beta == pytest.approx(0.4, abs=0.06) and eps < 0.1
+    assert beta == pytest.approx(0.4, abs=0.08) and eps < 0.1
     assert mean_nll(cases, beta, eps) <= mean_nll(cases, 1.0, 1e-3)
 
 

@@ -65,7 +65,7 @@ def _detail(sidecar: dict[str, Any]) -> str:
     for key, figures in sidecar.get("metrics", {}).items():
         if "per locus" in figures:
             for part in ("by number of calls", "by stage", "by share of the body seen"):
-                lines += ["", f"### {_title(key)}, {part}", "", *_table(part.removeprefix("by "), figures[part].items())]
+                lines += ["", f"### {_title(key)}, {part}", "", *_table(part.removeprefix("by "), sorted(figures[part].items(), key=lambda x: _natural(x[0])))]
             lines += ["", f"### {_title(key)}, by locus, in crosses where it varies", "", "| locus | photos | right | NLL |", "| --- | --- | --- | --- |"]
             lines += [f"| {n} | {f['n']} | {f['right']:.3f} | {f['nll']:.3f} |" for n, f in figures["per locus"].items()]
             worst = list(figures["commonest mistakes"].items())[:12]
@@ -114,6 +114,12 @@ def _again(sidecar: dict[str, Any]) -> str:
 def _title(key: str) -> str:
     domain, protocol = key.split(": ", 1)
     return f"{domain.capitalize()} domain, {protocol}"
+
+
+def _natural(name: str) -> tuple[int, str]:
+    """Groups in the order of their first number; words last."""
+    number = name.split("-")[0]
+    return (int(number) if number.isdigit() else 10**6, name)
 
 
 def _table(first: str, rows: Iterable[tuple[str, dict[str, Any]]]) -> list[str]:

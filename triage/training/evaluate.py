@@ -204,7 +204,7 @@ def lookalikes(
     """Share right between the two members of each look-alike pair of the catalogue, both equally likely beforehand."""
     vocabulary = build(species, looks)
     found = {}
-    for number, pair in enumerate(species.lookalikes):
+    for number, pair in enumerate(species.lookalikes if settings.pair_photos else ()):
         calls = (pair.first, pair.second)
         codes = torch.from_numpy(vocabulary.encode(calls))
         if (codes[0] == codes[1]).all():

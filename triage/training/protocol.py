@@ -99,7 +99,7 @@ def read_protocol(
     while len(cases) < count:
         seeds = photo_seeds(photo_set, first, step, seed, tables.device)
         if only_held_out:
-            many = photo_seeds(photo_set, first * 40, step * 40, seed, tables.device)
+            many = photo_seeds(photo_set, first * 40, step * 40, seed, tables.device)  # about one in 25 is wanted
             seeds = many[held_out(tables, draw_truth(tables, many, recipe, keep_out=False).codes)][:step]
         seeds = seeds[: count - len(cases)]
         first += step

@@ -62,6 +62,7 @@ class Settings:
     siblings: int = 48  # imagined siblings that the true look is told from
     sibling_weight: float = 1.0  # of that loss beside the losses per locus
     start_from: str = "imagenet"  # "imagenet", "none", a file of backbone weights (.pth), or a trained reader (.safetensors)
+    mix_photos: int = 200_000  # animals counted (not rendered) for the class mix that is divided out
     validate_every: float = 60.0  # seconds
     validate_photos: int = 512
     device: str = "auto"
@@ -90,7 +91,7 @@ class Places:
     log_mix: Tensor
 
 
-def training_mix(tables: CrossTables, vocabulary: Vocabulary, seed: int, photos: int = 200_000) -> Tensor:
+def training_mix(tables: CrossTables, vocabulary: Vocabulary, seed: int, photos: int) -> Tensor:
     """Log share of each class among training photos (n_total,), counted on `photos` undrawn truths plus one each."""
     counts = torch.zeros(vocabulary.n_total, dtype=torch.float64)
     for first in range(0, photos, 10_000):
@@ -211,7 +212,7 @@ def train(settings: Settings) -> Path:
     species, looks = load_species("ball python"), ball_python_looks()
     vocabulary = build(species, looks)
     tables = cross_tables(species, looks, vocabulary, device)
-    log_mix = training_mix(tables, vocabulary, settings.seed)
+    log_mix = training_mix(tables, vocabulary, settings.seed, settings.mix_photos)
     places = Places(vocabulary, tables, log_mix.float().to(device))
     shape = NetworkShape(vocabulary.n_classes, len(STAGES), settings.input_px)
     network = ReaderNetwork(shape)
@@ -228,7 +229,8 @@ def train(settings: Settings) -> Path:
     checkpoint, log_file = settings.directory / "checkpoint.pt", settings.directory / "training_log.jsonl"
     step, done, spent, history = 0, 0.0, 0.0, []
     if settings.resume:
-        step, done, spent, history = _restore(checkpoint, network, average, optimiser)
+        step, spent, history = _restore(checkpoint, network, average, optimiser)
+        done = spent / settings.seconds if settings.seconds else step / settings.steps
     elif rank == 0:
         log_file.write_text("")
 
@@ -276,7 +278,7 @@ def train(settings: Settings) -> Path:
                 with log_file.open("a") as log:
                     log.write(json.dumps(entry) + "\n")
                 print(json.dumps(entry), flush=True)
-                _keep(checkpoint, network, average, optimiser, step, done, now, history)
+                _keep(checkpoint, network, average, optimiser, step, now, history)
                 last_seen, sums, counted = time.monotonic(), {}, 0
     if rank == 0:
         sidecar = describe(settings, vocabulary, log_mix, shape, history, world)
@@ -360,13 +362,12 @@ def _hatchery_hash() -> str:
     return whole.hexdigest()
 
 
-def _keep(path: Path, network: nn.Module, average: nn.Module, optimiser: torch.optim.Optimizer, step: int, done: float, seconds: float, history: list[dict[str, Any]]) -> None:
+def _keep(path: Path, network: nn.Module, average: nn.Module, optimiser: torch.optim.Optimizer, step: int, seconds: float, history: list[dict[str, Any]]) -> None:
     state = {
         "network": network.state_dict(),
         "average": average.state_dict(),
         "optimiser": optimiser.state_dict(),
         "step": step,
-        "done": done,
         "seconds": seconds,
         "history": history,
     }
@@ -374,13 +375,13 @@ def _keep(path: Path, network: nn.Module, average: nn.Module, optimiser: torch.o
     path.with_suffix(".part").replace(path)
 
 
-def _restore(path: Path, network: nn.Module, average: nn.Module, optimiser: torch.optim.Optimizer) -> tuple[int, float, float, list[dict[str, Any]]]:
+def _restore(path: Path, network: nn.Module, average: nn.Module, optimiser: torch.optim.Optimizer) -> tuple[int, float, list[dict[str, Any]]]:
     state = torch.load(path, map_location="cpu", weights_only=True)
     network.load_state_dict(state["network"])
     average.load_state_dict(state["average"])
     if state.get("optimiser") is not None:
         optimiser.load_state_dict(state["optimiser"])
-    return state["step"], state["done"], state["seconds"], state["history"]
+    return state["step"], state["seconds"], state["history"]
 
 
 if __name__ == "__main__":

@@ -137,7 +137,7 @@ class ReaderNetwork(nn.Module):
         self.stage_out = nn.Linear(width, shape.n_stages)
         self.visible_out = nn.Linear(width, 1)
         locus_of = [locus for locus, count in enumerate(shape.n_classes) for _ in range(count)]
-        self.register_buffer("locus_of", torch.tensor(locus_of, device="cpu"), persistent=False)
+        self.register_buffer("locus_of", torch.tensor(locus_of), persistent=False)
 
     def forward(self, photos: Tensor) -> Outputs:
         c3, c4, c5 = self.backbone((photos * 255.0 - 127.0) / 128.0)

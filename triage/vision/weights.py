@@ -79,11 +79,10 @@ def load_model(directory: Path | None = None) -> ModelFiles:
         raise ModelFileError(f"{place}: network, calibration or log_mix is not usable ({error}).") from error
     if shape.n_classes != vocabulary.n_classes or log_mix.shape != (vocabulary.n_total,):
         raise ModelFileError(f"{place}: classes, network and log_mix disagree on how many looks there are.")
-    with torch.device("meta"):
-        network = ReaderNetwork(shape)
+    network = ReaderNetwork(shape)
     try:
         tensors = {name: value.float() for name, value in load_file(weights).items()}
-        network.load_state_dict(_with_counters(tensors, network), strict=True, assign=True)
+        network.load_state_dict(_with_counters(tensors, network), strict=True)
     except (SafetensorError, OSError, RuntimeError) as error:
         reason = str(error).splitlines()[0]
         raise ModelFileError(f"{weights}: does not hold this network's weights ({reason}); restore models/.") from error

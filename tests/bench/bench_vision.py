@@ -1,0 +1,61 @@
+"""Time reading on this machine: `python tests/bench/bench_vision.py`. From JPEG bytes to likelihoods, beside the bare
+backbone's forward pass on the same batch, in one run."""
+
+import io
+import os
+import time
+
+import numpy as np
+import torch
+from PIL import Image
+
+from triage.hatchery import render
+from triage.vision.intake import open_photo
+from triage.vision.reader import PhotoReader, padded_square, sample
+
+PHOTOS, REPEATS = 16, 5
+
+
+def median_seconds(work):
+    times = []
+    work()
+    for _ in range(REPEATS):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return float(np.median(times))
+
+
+def main():
+    torch.set_num_threads(2)
+    start = time.perf_counter()
+    reader = PhotoReader.load()
+    print(f"load: {time.perf_counter() - start:.2f} s on {os.cpu_count()} cores, torch {torch.__version__}")
+    drawn = render([{}] * PHOTOS, range(PHOTOS), range(PHOTOS), size=512)
+    files = []
+    for image in drawn.images:
+        data = io.BytesIO()
+        Image.fromarray((image.permute(1, 2, 0).numpy() * 255).astype(np.uint8)).save(data, "JPEG", quality=90)
+        files.append(data.getvalue())
+    calls = [{}, {"pastel": "pastel"}, {"pastel": "super pastel"}, {"clown": "clown"}]
+    squares = torch.stack([sample(padded_square(open_photo(f)), (0, 0, 1), reader.input_px) for f in files])
+    network = reader._network
+
+    def bare():
+        with torch.inference_mode():
+            network.backbone((squares * 255 - 127) / 128)
+
+    def whole():
+        for reading in reader.read([open_photo(f) for f in files]):
+            reading.log_likelihoods(calls)
+
+    opened = [open_photo(f) for f in files]
+    cut = sum(r.box[2] < 1 for r in reader.read(opened))
+    t_bare, t_net, t_read, t_whole = (median_seconds(w) for w in (bare, lambda: reader.read_square(squares), lambda: reader.read(opened), whole))
+    print(f"{PHOTOS} photos of 512 px, {cut} of them cut out and so read twice; milliseconds a photo:")
+    for name, seconds in (("bare backbone", t_bare), ("whole network once", t_net), ("opened photo to reading", t_read), ("JPEG to likelihoods", t_whole)):
+        print(f"  {name:26s} {1000 * seconds / PHOTOS:7.2f}   {PHOTOS / seconds:6.1f} photos/s   {seconds / t_bare:.2f} x backbone")
+
+
+if __name__ == "__main__":
+    main()

