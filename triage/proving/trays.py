@@ -10,6 +10,9 @@ from triage.catalogue.looks_alike import pair_between, seen_as, seen_name
 from triage.genetics.posterior import CallChance
 from triage.records import NORMAL, Genotype, Locus, Lookalike, Species, VisualCall
 
+#: Sentences on what to look for, those about the likeliest calls first; more than these nobody reads.
+_MOST_HINTS = 3
+
 Loci = Mapping[str, Mapping[Genotype, float]]
 
 
@@ -139,8 +142,8 @@ def _is_worth(species: Species, hidden: Hidden, hold_genes: Collection[str] | No
 
 def _several_looks(species: Species, remaining: Sequence[CallChance], n_possible: int) -> TrayChoice:
     top = remaining[0].call
-    pairs = [_separating(species, one.call, other.call) for i, one in enumerate(remaining) for other in remaining[i + 1 :]]
-    look_for = tuple(dict.fromkeys(_sentence(p) for p in pairs if p is not None))
+    pairs = [pair_between(species, one.call, other.call) for i, one in enumerate(remaining) for other in remaining[i + 1 :]]
+    look_for = tuple(dict.fromkeys(_sentence(p) for p in pairs if p is not None))[:_MOST_HINTS]
     words = _listed(remaining)
     head = f"{len(remaining)} of {n_possible} possible calls remain, {words}"
     by_breeding = [p is not None and p.breeding_only for p in pairs]
@@ -152,10 +155,6 @@ def _several_looks(species: Species, remaining: Sequence[CallChance], n_possible
         (f"{head}; they differ in {_and(differ[:5])}: a sharper photo or the first shed can tell them apart",),
         look_for,
     )
-
-
-def _separating(species: Species, one: VisualCall, other: VisualCall) -> Lookalike | None:
-    return pair_between(species, one, other)
 
 
 def _sentence(pair: Lookalike) -> str:

@@ -7,7 +7,7 @@ from triage.genetics.luck import multinomial_tail, one_in
 from triage.genetics.model import CrossModel, compile_cross
 from triage.genetics.posterior import ParentPosterior, Posterior
 from triage.proving.trays import percent
-from triage.records import Cross, Genotype, GenotypePrior, Parent
+from triage.records import NORMAL, Cross, Genotype, GenotypePrior, Parent
 
 #: Runner-up explanations shown.
 _MOST_RUNNERS_UP = 2
@@ -35,10 +35,20 @@ def _sentence(model: CrossModel, posterior: Posterior) -> str:
             if len(ranked) > 1 and chances[ranked[0]] > 0:
                 other = ranked[1]
                 cross = _at_likeliest(model.cross, posterior.parents, (parent.name, name, other))
-                words = f"{one_in(_tail(cross, seen))} if {parent.name} is {other} at {name} ({percent(chances[other])})"
+                words = f"{one_in(_tail(cross, seen))} if {parent.name} {_state(model, name, other)} ({percent(chances[other])})"
                 runners_up.append((chances[other], words))
     runners_up.sort(key=lambda x: -x[0])
     return "; ".join([sentence, *(words for _, words in runners_up[:_MOST_RUNNERS_UP])]) + "."
+
+
+def _state(model: CrossModel, name: str, genotype: Genotype) -> str:
+    """A genotype as the end of a sentence about an animal: "is het clown", "carries no clown"."""
+    locus = model.species.locus(name)
+    look = locus.look(genotype)
+    mutants = [a for a in genotype.alleles if a != NORMAL]
+    if look:
+        return f"is {look}"
+    return f"is het {mutants[0]}" if mutants else f"carries nothing at {name}"
 
 
 def _tail(cross: Cross, seen) -> float:
