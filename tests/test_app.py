@@ -1,6 +1,7 @@
 """The app: its pages driven without a browser, and the plain functions beside them."""
 
 import io
+import re
 import warnings
 from pathlib import Path
 
@@ -133,8 +134,8 @@ def test_a_clutch_is_sorted_marked_and_undone(page, data_folder):
 def test_a_reload_shows_the_same_answer_and_the_same_entries(page):
     enter_clutch(page)
     page.button(key="sort").click().run()
-    key = draft.fingerprint(page.session_state.filtered_state)
-    assert key in page.query_params["clutch"]
+    address = page.query_params["clutch"]
+    key = address if isinstance(address, str) else address[0]
     again = AppTest.from_file(str(APP / "main.py"), default_timeout=TIMEOUT_S)
     again.query_params["clutch"] = key
     again.run()
@@ -341,7 +342,7 @@ def test_the_server_is_for_this_machine_only():
     assert SERVER["server.address"] == "localhost" and SERVER["browser.gatherUsageStats"] == "false"
     arguments = streamlit_arguments(port=8600, open_browser=False)
     assert "--server.address=localhost" in arguments and "--server.headless=true" in arguments
-    assert "http" not in style_html()
+    assert re.findall("(?:https?:|%3A)//[a-z.0-9]*", style_html()) == ["%3A//www.w3.org"] * 8, "only names of the drawing format"
 
 
 def luminance(colour_code):

@@ -56,6 +56,7 @@ def _card(clutch: SortedClutch, egg: EggReport, mark: HoldMark | None) -> None:
     note = f"You hold this one back, since {mark.at.astimezone():%d %B %Y}" if mark else ""
     st.html(markup.card_html(egg, clutch.thumbnails.get(egg.label, ()), note))
     if egg.label_text:
+        st.caption("Sale label: no more than the records support")
         st.code(egg.label_text, language=None, wrap_lines=True)
     if mark:
         st.button(

@@ -6,6 +6,7 @@ import base64
 from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 
+from triage.app.style import class_name
 from triage.proving.trays import Tray, percent
 from triage.workflow.report import ClutchReport, EggReport, ParentReport
 from triage.workflow.wording import (
@@ -29,21 +30,14 @@ MEANING: Mapping[Tray, str] = {
     Tray.CHECK_PARENTS: "the records do not explain what was seen",
 }
 
-#: One drawing for each tray, so that colour never speaks alone.
-_SIGNS: Mapping[Tray, str] = {
-    Tray.LABEL: '<path d="M3 12 11 4h9v9l-8 8z"/><path d="M15.5 8.5h.01"/>',
-    Tray.LOOK_AGAIN: '<path d="M2 12s4-7 10-7 10 7 10 7-4 7-10 7S2 12 2 12z"/><circle cx="12" cy="12" r="3"/>',
-    Tray.HOLD_BACK: '<path d="M4 9h16v11H4z"/><path d="M2 5h20v4H2z"/><path d="M10 13h4"/>',
-    Tray.CHECK_PARENTS: '<circle cx="6" cy="6" r="3"/><circle cx="18" cy="6" r="3"/><path d="M6 9v4h12V9M12 13v3M12 20h.01"/>',
-}
-
 
 def sign(tray: Tray) -> str:
-    return f'<svg class="tr-sign" viewBox="0 0 24 24" aria-hidden="true">{_SIGNS[tray]}</svg>'
+    """Where the style sheet draws the tray's sign, so that colour never speaks alone."""
+    return f'<span class="tr-sign {class_name("sign", tray)}" aria-hidden="true"></span>'
 
 
 def tone(tray: Tray) -> str:
-    return f"tr-tone-{tray.name.lower().replace('_', '-')}"
+    return class_name("tone", tray)
 
 
 def summary_html(report: ClutchReport) -> str:

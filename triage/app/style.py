@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from urllib.parse import quote
 
 from triage.proving.trays import Tray
 
@@ -13,6 +14,18 @@ TONES: Mapping[Tray, tuple[str, str]] = {
     Tray.HOLD_BACK: ("#7a5612", "#e0bb6a"),
     Tray.CHECK_PARENTS: ("#9a3a2c", "#f09a88"),
 }
+
+#: One line drawing for each tray on a ground of 24 by 24; Streamlit takes drawings out of HTML, but not out of styles.
+_SIGNS: Mapping[Tray, str] = {
+    Tray.LABEL: "<path d='M3 12 11 4h9v9l-8 8z'/><path d='M15.5 8.5h.01'/>",
+    Tray.LOOK_AGAIN: "<path d='M2 12s4-7 10-7 10 7 10 7-4 7-10 7S2 12 2 12z'/><circle cx='12' cy='12' r='3'/>",
+    Tray.HOLD_BACK: "<path d='M4 9h16v11H4z'/><path d='M2 5h20v4H2z'/><path d='M10 13h4'/>",
+    Tray.CHECK_PARENTS: "<circle cx='6' cy='6' r='3'/><circle cx='18' cy='6' r='3'/><path d='M6 9v4h12V9M12 13v3M12 20h.01'/>",
+}
+_DRAWING = (
+    "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 24 24' fill='none' stroke='black' stroke-width='1.9' "
+    "stroke-linejoin='round' stroke-linecap='round'>{}</svg>"
+)
 
 _SHEET = """
 .tr { --line: color-mix(in srgb, currentColor 22%, transparent); --soft: color-mix(in srgb, currentColor 72%, transparent);
@@ -27,10 +40,9 @@ _SHEET = """
 .tr-counts li { padding: .6rem .9rem; border-left: 1px solid var(--line); display: flex; align-items: center; gap: .6rem; }
 .tr-counts li:first-child { border-left: 0; }
 .tr-counts b { font-size: 1.7rem; font-weight: 650; line-height: 1; font-variant-numeric: tabular-nums; }
-.tr-key { font-size: .85rem; color: var(--soft); display: flex; flex-wrap: wrap; gap: .3rem 1.2rem; margin-top: .5rem; }
-.tr-key span { display: inline-flex; align-items: center; gap: .5rem; }
-.tr-sign { width: 1.35rem; height: 1.35rem; flex: none; fill: none; stroke: currentColor; stroke-width: 1.8;
-  stroke-linejoin: round; stroke-linecap: round; }
+.tr .tr-key { font-size: .85rem; color: var(--soft); display: flex; flex-wrap: wrap; gap: .3rem 1.2rem; margin-top: .6rem; }
+.tr .tr-key span { display: inline-flex; align-items: center; gap: .5rem; }
+.tr-sign { display: inline-block; width: 1.35rem; height: 1.35rem; flex: none; background: currentColor; }
 .tr-head { display: flex; align-items: baseline; gap: .7rem; border-bottom: 2px solid currentColor; padding-bottom: .3rem;
   margin-top: 1.1rem; flex-wrap: wrap; }
 .tr-head h2 { font-size: 1.25rem; font-weight: 650; margin: 0; padding: 0; color: inherit; }
@@ -55,7 +67,7 @@ _SHEET = """
 .tr-bar i { position: absolute; inset: 0 auto 0 0; border-radius: .15rem; background: light-dark(#4f8a74, #5fa88b); }
 .tr-bar b { position: absolute; top: -.2rem; bottom: -.2rem; width: 2px; margin-left: -1px;
   background: light-dark(#1c2421, #ffffff); }
-.tr-key .tr-bar { width: 3.4rem; }
+.tr .tr-key .tr-bar { display: block; width: 3.4rem; }
 .tr-says { display: grid; gap: .3rem; font-size: .92rem; }
 .tr-says li { padding-left: .8rem; position: relative; }
 .tr-says li::before { content: "\\2013"; position: absolute; left: 0; color: var(--soft); }
@@ -82,10 +94,20 @@ _SHEET = """
 """
 
 
+def class_name(kind: str, tray: Tray) -> str:
+    """Name of a tray's class: ``tr-tone-look-again``."""
+    return f"tr-{kind}-{tray.name.lower().replace('_', '-')}"
+
+
 def style_html() -> str:
     """The style sheet as one ``style`` element."""
-    tones = "".join(
-        f".tr-tone-{tray.name.lower().replace('_', '-')} {{ color: light-dark({light}, {dark}); }}\n"
-        for tray, (light, dark) in TONES.items()
+    return f"<style>{_SHEET}{''.join(_tray_style(tray) for tray in Tray)}</style>"
+
+
+def _tray_style(tray: Tray) -> str:
+    light, dark = TONES[tray]
+    drawing = f'url("data:image/svg+xml,{quote(_DRAWING.format(_SIGNS[tray]))}") center / contain no-repeat'
+    return (
+        f".{class_name('tone', tray)} {{ color: light-dark({light}, {dark}); }}\n"
+        f".{class_name('sign', tray)} {{ -webkit-mask: {drawing}; mask: {drawing}; }}\n"
     )
-    return f"<style>{_SHEET}{tones}</style>"

@@ -17,7 +17,7 @@ from triage.genetics.model import CrossModel, compile_cross
 from triage.genetics.posterior import Posterior
 from triage.genetics.readings import keeper_reading
 from triage.proving.labels import label_text
-from triage.proving.trays import choose_tray, percent
+from triage.proving.trays import Tray, choose_tray, percent
 from triage.records import CallReading, Egg, Genotype, Locus, Reading, Sex, Species, VisualCall
 from triage.workflow.luck import luck_sentence
 from triage.workflow.parents import parent_reports
@@ -181,6 +181,7 @@ def _egg_report(
         hold_genes=settings.hold_genes,
     )
     top = calls[0].call
+    settled = calls[0].probability >= settings.label_threshold
     return EggReport(
         label=one.egg.label,
         tray=choice.tray,
@@ -190,7 +191,7 @@ def _egg_report(
         calls=tuple(calls),
         struck_out=_struck_out(sheet.eggs[i], model, one, top, {c.call for c in calls}, expected),
         loci=found.loci,
-        label_text=_label(model, top, one.egg.sex) if calls[0].probability >= settings.label_threshold else "",
+        label_text=_label(model, top, one.egg.sex) if settled and choice.tray is not Tray.CHECK_PARENTS else "",
         rests_on=one.rests_on,
         photo_remarks=one.remarks,
         look_for=choice.look_for,
