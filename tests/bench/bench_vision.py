@@ -51,10 +51,19 @@ def main():
 
     opened = [open_photo(f) for f in files]
     cut = sum(r.box[2] < 1 for r in reader.read(opened))
-    t_bare, t_net, t_read, t_whole = (median_seconds(w) for w in (bare, lambda: reader.read_square(squares), lambda: reader.read(opened), whole))
+    t_bare, t_net, t_read, t_whole = (
+        median_seconds(w) for w in (bare, lambda: reader.read_square(squares), lambda: reader.read(opened), whole)
+    )
     print(f"{PHOTOS} photos of 512 px, {cut} of them cut out and so read twice; milliseconds a photo:")
-    for name, seconds in (("bare backbone", t_bare), ("whole network once", t_net), ("opened photo to reading", t_read), ("JPEG to likelihoods", t_whole)):
-        print(f"  {name:26s} {1000 * seconds / PHOTOS:7.2f}   {PHOTOS / seconds:6.1f} photos/s   {seconds / t_bare:.2f} x backbone")
+    for name, seconds in (
+        ("bare backbone", t_bare),
+        ("whole network once", t_net),
+        ("opened photo to reading", t_read),
+        ("JPEG to likelihoods", t_whole),
+    ):
+        print(
+            f"  {name:26s} {1000 * seconds / PHOTOS:7.2f}   {PHOTOS / seconds:6.1f} photos/s   {seconds / t_bare:.2f} x backbone"
+        )
 
 
 if __name__ == "__main__":

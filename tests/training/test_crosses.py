@@ -1,5 +1,7 @@
 """Drawn crosses: stated frequencies, Mendel's law, seeds, held-out combinations."""
 
+import itertools
+
 import numpy as np
 import pytest
 import torch
@@ -34,7 +36,13 @@ def test_parents_of_the_twelve_gene_protocol(tables):
     names = [locus.name for locus in ball_python_looks().loci]
     assert {names[i] for i in range(len(names)) if copies[:, i].any()} == {locus for locus, _ in TWELVE_GENES}
     for locus, gene in TWELVE_GENES:
-        one, two = {"spider": (0.10, 0), "pinstripe": (0.16, 0), "clown": (0.24, 0.06), "piebald": (0.24, 0.06), "ghost": (0.24, 0.06)}.get(gene, (0.21, 0.03))
+        one, two = {
+            "spider": (0.10, 0),
+            "pinstripe": (0.16, 0),
+            "clown": (0.24, 0.06),
+            "piebald": (0.24, 0.06),
+            "ghost": (0.24, 0.06),
+        }.get(gene, (0.21, 0.03))
         seen = copies[:, names.index(locus)]
         assert float((seen == 1).float().mean()) == pytest.approx(one, abs=0.006)
         assert float((seen == 2).float().mean()) == pytest.approx(two, abs=0.004)
@@ -82,7 +90,7 @@ def test_the_same_seed_gives_the_same_cross_in_any_batch(tables):
 def test_sets_of_photos_never_meet():
     ends = [(photo_seeds(name, 0, 1, s, "cpu").item(), name, s) for s in (1, 2) for name in SETS]
     starts = sorted(e[0] for e in ends)
-    assert len(set(starts)) == len(starts) and min(b - a for a, b in zip(starts, starts[1:])) >= 10**9
+    assert len(set(starts)) == len(starts) and min(b - a for a, b in itertools.pairwise(starts)) >= 10**9
 
 
 def test_held_out_combinations_never_reach_training(tables):

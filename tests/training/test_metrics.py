@@ -17,7 +17,9 @@ def test_multiclass_ece_equals_the_torchmetrics_docstring():
     """torchmetrics, MulticlassCalibrationError, norm l1, three bins: 0.2000."""
     p = np.array([[0.25, 0.20, 0.55], [0.55, 0.05, 0.40], [0.10, 0.30, 0.60], [0.90, 0.05, 0.05]])
     y = np.array([0, 1, 2, 0])
-    assert expected_calibration_error(p.max(1), (p.argmax(1) == y).astype(float), bins=3) == pytest.approx(0.2, abs=1e-4)
+    assert expected_calibration_error(p.max(1), (p.argmax(1) == y).astype(float), bins=3) == pytest.approx(
+        0.2, abs=1e-4
+    )
 
 
 def test_brier_equals_the_scikit_learn_docstring():

@@ -59,7 +59,20 @@ def test_a_trained_reader_can_be_trained_further(trained, tmp_path):
 
 
 def test_evaluation_and_card_fill_the_sidecar(trained):
-    argv = ["--directory", str(trained), "--photos", "6", "--calibration-photos", "8", "--animals", "1", "--pair-photos", "0", "--px", "64"]
+    argv = [
+        "--directory",
+        str(trained),
+        "--photos",
+        "6",
+        "--calibration-photos",
+        "8",
+        "--animals",
+        "1",
+        "--pair-photos",
+        "0",
+        "--px",
+        "64",
+    ]
     figures = evaluate.evaluate(evaluate.parse([*argv, "--device", "cpu"]))
     sidecar = load_model(trained).sidecar
     assert sidecar["metrics"] == figures and sidecar["calibration"]["cautious"]["fitted_on"].startswith("8 crosses")

@@ -15,7 +15,9 @@ CALLS = [{}, {"pastel": "pastel"}, {"pastel": "super pastel"}, {"enchi": "enchi"
          {"clown": "clown"}, {"spider": "spider"}, {"pastel": "pastel", "spider": "spider"}]  # fmt: skip
 
 if __name__ == "__main__":
-    drawn = render([{"pastel": ("normal", "pastel"), "enchi": ("enchi", "normal")}], [41], [42], size=448, stage="after first shed")
+    drawn = render(
+        [{"pastel": ("normal", "pastel"), "enchi": ("enchi", "normal")}], [41], [42], size=448, stage="after first shed"
+    )
     FOLDER.mkdir(exist_ok=True)
     picture = (drawn.images[0].permute(1, 2, 0).numpy() * 255).round().astype(np.uint8)
     Image.fromarray(picture).save(FOLDER / "photo.jpg", quality=92)

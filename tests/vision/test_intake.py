@@ -36,6 +36,9 @@ def png_bomb(width, height):
     return b"\x89PNG\r\n\x1a\n" + png_chunk(b"IHDR", header) + png_chunk(b"IDAT", body) + png_chunk(b"IEND", b"")
 
 
+SRGB = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+
+
 def with_exif(orientation, **tags):
     exif = Image.Exif()
     exif[0x0112] = orientation
@@ -110,17 +113,17 @@ READ = {
     "jpeg orientation 99": with_exif(99),
     "jpeg two orientations": with_exif(6, t0112=3),
     "jpeg damaged profile": encoded(picture(), icc_profile=b"not a profile" * 100),
-    "jpeg sRGB profile": encoded(picture(), icc_profile=ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()),
+    "jpeg sRGB profile": encoded(picture(), icc_profile=SRGB),
     "jpeg Lab profile": encoded(picture(), icc_profile=ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")).tobytes()),
-    "cmyk with an rgb profile": encoded(picture(mode="CMYK"), icc_profile=ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()),
-    "profile within a profile": encoded(picture(), icc_profile=ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes() * 20),
+    "cmyk with an rgb profile": encoded(picture(mode="CMYK"), icc_profile=SRGB),
+    "profile within a profile": encoded(picture(), icc_profile=SRGB * 20),
     "png": encoded(picture(), "PNG"),
     "png alpha": encoded(picture(mode="RGBA"), "PNG"),
     "png grey alpha": encoded(picture(mode="LA"), "PNG"),
     "png palette": encoded(picture(mode="P"), "PNG"),
     "png palette, transparent": encoded(picture(mode="P"), "PNG", transparency=0),
     "png 1 bit": encoded(picture(mode="1"), "PNG"),
-    "png 16 bit": encoded(Image.fromarray((np.asarray(picture(mode="L"), np.uint16) * 257)), "PNG"),
+    "png 16 bit": encoded(Image.fromarray(np.asarray(picture(mode="L"), np.uint16) * 257), "PNG"),
     "png interlaced words": encoded(picture(), "PNG", optimize=True),
     "webp": encoded(picture(), "WEBP"),
     "webp lossless alpha": encoded(picture(mode="RGBA"), "WEBP", lossless=True),
@@ -129,7 +132,7 @@ READ = {
     "webp animated": encoded(picture(), "WEBP", save_all=True, append_images=[picture(seed=4)]),
     "bmp": encoded(picture(), "BMP"),
     "tiff": encoded(picture(), "TIFF"),
-    "tiff 16 bit": encoded(Image.fromarray((np.asarray(picture(mode="L"), np.uint16) * 257)), "TIFF"),
+    "tiff 16 bit": encoded(Image.fromarray(np.asarray(picture(mode="L"), np.uint16) * 257), "TIFF"),
     "tiff float": encoded(picture(mode="F"), "TIFF"),
     "tiff two pages": encoded(picture(), "TIFF", save_all=True, append_images=[picture(seed=5)]),
     "as long as allowed": encoded(picture(480, 96)),
@@ -186,7 +189,7 @@ def test_missing_file_folder_and_file_without_name(tmp_path):
         open_photo(tmp_path / "none.jpg")
     with pytest.raises(PhotoError, match="it is a folder"):
         open_photo(tmp_path)
-    with pytest.raises(PhotoError, match="^photo: the file is empty"):
+    with pytest.raises(PhotoError, match=r"^photo: the file is empty"):
         open_photo(b"")
 
 

@@ -24,8 +24,8 @@ def test_dividing_out_the_mix_recovers_the_likelihood():
     likelihood = torch.rand(5, 9, generator=generator, dtype=torch.float64) + 0.1
     mix = torch.cat([torch.distributions.Dirichlet(torch.ones(n, dtype=torch.float64)).sample() for n in COUNTS])
     ratios = divide_out_training_mix((likelihood * mix).log() + 3.0, mix.log(), COUNTS)
-    for r, l in zip(ratios.split(COUNTS, 1), likelihood.log().split(COUNTS, 1)):
-        difference = r - l
+    for ratio, wanted in zip(ratios.split(COUNTS, 1), likelihood.log().split(COUNTS, 1)):
+        difference = ratio - wanted
         assert torch.allclose(difference, difference[:, :1].expand_as(difference), atol=1e-12)
 
 
@@ -50,7 +50,9 @@ def test_pair_terms_equal_the_sum_over_pairs():
     for b in range(2):
         for row, chosen in enumerate(codes.tolist()):
             shown = [c for c in chosen if not wild[c]]
-            wanted = sum((scale[b] * embedding[i] * embedding[j]).sum() for k, i in enumerate(shown) for j in shown[k + 1 :])
+            wanted = sum(
+                (scale[b] * embedding[i] * embedding[j]).sum() for k, i in enumerate(shown) for j in shown[k + 1 :]
+            )
             assert float(found[b, row]) == pytest.approx(float(wanted), abs=1e-5)
     batched = pair_terms(scale, embedding, codes.expand(2, 4, 3), wild)
     assert torch.allclose(batched, found, atol=1e-6)
@@ -60,7 +62,9 @@ def test_both_shapes_of_joint_agree():
     ratios, pairs, embedding = torch.randn(2, 9), torch.randn(2, 5), torch.randn(9, 5)
     codes, offsets = torch.tensor([[1, 1, 3], [0, 0, 0]]), torch.tensor([0, 3, 5])
     flat = joint_log_likelihood(ratios, pairs, embedding, codes, offsets)
-    assert torch.allclose(flat, joint_log_likelihood(ratios, pairs, embedding, codes.expand(2, 2, 3), offsets), atol=1e-5)
+    assert torch.allclose(
+        flat, joint_log_likelihood(ratios, pairs, embedding, codes.expand(2, 2, 3), offsets), atol=1e-5
+    )
     assert torch.allclose(flat[:, 1], ratios[:, [0, 3, 5]].sum(1), atol=1e-6)  # wild looks take no part in pairs
 
 

@@ -15,7 +15,12 @@ from triage.vision.intake import open_photo
 from triage.vision.quality import Fault, judge
 from triage.vision.reader import CAUTIOUS, TRAINING_DOMAIN, PhotoReader, combine, corner_box, padded_square, sample
 
-GENOTYPES = [{}, {"albino": ("albino", "albino")}, {"spider": ("normal", "spider")}, {"piebald": ("piebald", "piebald")}]
+GENOTYPES = [
+    {},
+    {"albino": ("albino", "albino")},
+    {"spider": ("normal", "spider")},
+    {"piebald": ("piebald", "piebald")},
+]
 CALLS = [{}, {"albino": "albino"}, {"spider": "spider"}, {"piebald": "piebald"}]
 
 
@@ -49,7 +54,9 @@ def test_striking_looks_are_read_right(readings):
 
 def test_an_unseen_het_changes_not_a_bit(reader):
     """A het clown is drawn with the same pixels as a wild type, and no call can name it: the reading is the same."""
-    drawn = render([{}, {"clown": ("clown", "normal"), "axanthic line A": ("axanthic line A", "normal")}], [5, 5], [9, 9], size=192)
+    drawn = render(
+        [{}, {"clown": ("clown", "normal"), "axanthic line A": ("axanthic line A", "normal")}], [5, 5], [9, 9], size=192
+    )
     a, b = reader.read([as_photo(image) for image in drawn.images])
     assert np.array_equal(a.log_likelihoods(CALLS), b.log_likelihoods(CALLS))
 
@@ -105,7 +112,7 @@ def test_what_else_a_reading_says(readings):
         assert sum(r.stages.values()) == pytest.approx(1, abs=1e-5) and set(r.stages) >= {"in the egg", "just hatched"}
         assert 0.005 < r.animal_share < 0.9 and 0 <= r.visible_share <= 1
         left, top, side = r.box
-        assert 0 <= left and 0 <= top and 0 < side <= 1 and left + side <= 1 + 1e-6 and top + side <= 1 + 1e-6
+        assert left >= 0 and top >= 0 and 0 < side <= 1 and left + side <= 1 + 1e-6 and top + side <= 1 + 1e-6
         assert r.attention.sum((1, 2)) == pytest.approx(np.ones(len(r.attention)), abs=1e-3)
 
 

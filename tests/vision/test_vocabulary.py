@@ -47,7 +47,9 @@ def test_encoding_is_order_free_and_refuses_unknown_words(vocabulary):
     assert (vocabulary.encode([{}]) == 0).all()
     with pytest.raises(UnknownNameError, match="does not know the locus 'tessera'"):
         vocabulary.encode([{"tessera": "tessera"}])
-    with pytest.raises(UnknownNameError, match="does not know the look 'mega pastel' at 'pastel'; it knows: pastel, super"):
+    with pytest.raises(
+        UnknownNameError, match="does not know the look 'mega pastel' at 'pastel'; it knows: pastel, super"
+    ):
         vocabulary.encode([{"pastel": "mega pastel"}])
 
 

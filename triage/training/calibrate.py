@@ -62,7 +62,15 @@ def shortlist_threshold(at_truth: np.ndarray, missed: float = MISSED) -> float:
 
 
 def several_photos(
-    network: ReaderNetwork, tables: CrossTables, log_mix: torch.Tensor, animals: int, photos: int, *, seed: int, px: int, domain: str
+    network: ReaderNetwork,
+    tables: CrossTables,
+    log_mix: torch.Tensor,
+    animals: int,
+    photos: int,
+    *,
+    seed: int,
+    px: int,
+    domain: str,
 ) -> list[list[Case]]:
     """`animals` animals of the twelve-gene recipe with `photos` photos each."""
     found: list[list[Case]] = [[] for _ in range(animals)]
@@ -82,4 +90,6 @@ def calibrate(cases: list[Case], animals: list[list[Case]], fitted_on: str) -> C
     beta, eps = fit_temper(cases[0::2])
     exponent = fit_photo_exponent(animals, beta, eps)
     at_truth = np.array([posterior(case, beta, eps)[case.truth] for case in cases[1::2]])
-    return Calibration(round(beta, 4), round(eps, 6), round(exponent, 3), round(shortlist_threshold(at_truth), 8), fitted_on)
+    return Calibration(
+        round(beta, 4), round(eps, 6), round(exponent, 3), round(shortlist_threshold(at_truth), 8), fitted_on
+    )

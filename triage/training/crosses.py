@@ -58,7 +58,11 @@ def cross_tables(species: Species, looks: Looks, vocabulary: Vocabulary, device:
     offsets = torch.tensor(vocabulary.offsets)
     hashes = draws.uniform(torch.tensor([_SALT_HELD_OUT]), _SALT_HELD_OUT, vocabulary.n_total)[0]
     hashes = (hashes * HELD_OUT_ONE_IN * 1000).long()
-    recipes = (_twelve_genes(species, looks), _whole_catalogue(species, looks, 1.0), _whole_catalogue(species, looks, 0.5))
+    recipes = (
+        _twelve_genes(species, looks),
+        _whole_catalogue(species, looks, 1.0),
+        _whole_catalogue(species, looks, 0.5),
+    )
     moved = tuple(Recipe(r.p_one.to(device), r.p_two.to(device), r.allele.to(device)) for r in recipes)
     return CrossTables(moved, table.to(device), offsets.to(device), hashes.to(device), device)
 

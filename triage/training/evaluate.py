@@ -53,7 +53,9 @@ def parse(argv: list[str] | None = None) -> Settings:
     parser = argparse.ArgumentParser(prog="python -m triage.training.evaluate", description=__doc__.splitlines()[0])
     for field in fields(Settings):
         kind = Path if isinstance(field.default, Path) else type(field.default)
-        parser.add_argument("--" + field.name.replace("_", "-"), type=kind, default=field.default, help=f"default {field.default}")
+        parser.add_argument(
+            "--" + field.name.replace("_", "-"), type=kind, default=field.default, help=f"default {field.default}"
+        )
     return Settings(**vars(parser.parse_args(argv)))
 
 
@@ -63,7 +65,9 @@ def evaluate(settings: Settings) -> dict[str, Any]:
     files = load_model(settings.directory)
     species, looks = load_species("ball python"), ball_python_looks()
     if build(species, looks) != files.vocabulary:
-        raise SystemExit(f"{settings.directory}: the catalogue's looks have changed since this model was trained; train anew.")
+        raise SystemExit(
+            f"{settings.directory}: the catalogue's looks have changed since this model was trained; train anew."
+        )
     tables = cross_tables(species, looks, files.vocabulary, device)
     network, log_mix = files.network.to(device), files.log_mix.float().to(device)
     same = {"seed": settings.seed, "px": settings.px}
@@ -76,7 +80,9 @@ def evaluate(settings: Settings) -> dict[str, Any]:
     animals: dict[str, list[list[Case]]] = {}
     for domain, name in zip(DOMAINS, (TRAINING_DOMAIN, CAUTIOUS), strict=True):
         half = settings.calibration_photos // 2
-        cases = [read_protocol(network, tables, log_mix, p, "calibrate", half, domain=domain, **same) for p in PROTOCOLS]
+        cases = [
+            read_protocol(network, tables, log_mix, p, "calibrate", half, domain=domain, **same) for p in PROTOCOLS
+        ]
         n = settings.animals
         animals[domain] = several_photos(network, tables, log_mix, 2 * n, 3, domain=domain, **same)
         words = f"{2 * half} crosses and {n} animals of the {domain} domain"
@@ -91,7 +97,9 @@ def evaluate(settings: Settings) -> dict[str, Any]:
         """Write after every part, so that a run cut short leaves what it found."""
         shown = {k: v for k, v in vars(settings).items() if k not in ("directory", "device")}
         fitted = {name: calibration.to_json() for name, calibration in calibrations.items()}
-        write_sidecar(settings.directory, {**files.sidecar, "calibration": fitted, "metrics": figures, "evaluation": shown})
+        write_sidecar(
+            settings.directory, {**files.sidecar, "calibration": fitted, "metrics": figures, "evaluation": shown}
+        )
 
     keep()
     for protocol, domain in itertools.product(PROTOCOLS, DOMAINS):
@@ -130,7 +138,10 @@ def _alternate(n: int) -> list[int]:
 def report(cases: list[Case], own: Calibration, cautious: Calibration, vocabulary: Any) -> dict[str, Any]:
     """All figures of one protocol in one domain."""
     sizes = [(len(c.prior), c) for c in cases]
-    by_size = ["2-4" if n <= 4 else "5-8" if n <= 8 else "9-16" if n <= 16 else "17-32" if n <= 32 else "more" for n, _ in sizes]
+    by_size = [
+        "2-4" if n <= 4 else "5-8" if n <= 8 else "9-16" if n <= 16 else "17-32" if n <= 32 else "more"
+        for n, _ in sizes
+    ]
     return {
         "parents only": metrics(cases, own.beta, own.eps, "parents only"),
         "photo only": metrics(cases, own.beta, own.eps, "photo only"),
@@ -147,7 +158,9 @@ def report(cases: list[Case], own: Calibration, cautious: Calibration, vocabular
 
 
 def _quarter(share: float) -> str:
-    return "under 1/4" if share < 0.25 else "1/4 to 1/2" if share < 0.5 else "1/2 to 3/4" if share < 0.75 else "over 3/4"
+    return (
+        "under 1/4" if share < 0.25 else "1/4 to 1/2" if share < 0.5 else "1/2 to 3/4" if share < 0.75 else "over 3/4"
+    )
 
 
 def reliability(cases: list[Case], calibration: Calibration, bins: int = 10) -> list[dict[str, float]]:
@@ -157,7 +170,11 @@ def reliability(cases: list[Case], calibration: Calibration, bins: int = 10) -> 
     right = np.array([p.argmax() == c.truth for p, c in zip(posteriors, cases)], float)
     place = np.minimum((top * bins).astype(int), bins - 1)
     return [
-        {"n": int((place == b).sum()), "stated": round(float(top[place == b].mean()), 4), "right": round(float(right[place == b].mean()), 4)}
+        {
+            "n": int((place == b).sum()),
+            "stated": round(float(top[place == b].mean()), 4),
+            "right": round(float(right[place == b].mean()), 4),
+        }
         for b in range(bins)
         if (place == b).any()
     ]
@@ -182,7 +199,11 @@ def by_look(cases: list[Case], calibration: Calibration, vocabulary: Any) -> dic
                 names = [locus.classes[k][0] or "wild" for k in (truth, best)]
                 mistakes[f"{names[0]} taken for {names[1]} ({locus.locus})"] += 1
     per_locus = {
-        name: {"n": len(right[name]), "right": round(float(np.mean(right[name])), 4), "nll": round(float(np.mean(nll[name])), 4)}
+        name: {
+            "n": len(right[name]),
+            "right": round(float(np.mean(right[name])), 4),
+            "nll": round(float(np.mean(nll[name])), 4),
+        }
         for name in sorted(right)
     }
     return {"per locus": per_locus, "commonest mistakes": dict(mistakes.most_common(25))}
@@ -199,7 +220,13 @@ def genotype_of(species: Species, call: VisualCall) -> dict[str, tuple[str, str]
 
 
 def lookalikes(
-    network: ReaderNetwork, tables: CrossTables, log_mix: torch.Tensor, species: Species, looks: Looks, domain: str, settings: Settings
+    network: ReaderNetwork,
+    tables: CrossTables,
+    log_mix: torch.Tensor,
+    species: Species,
+    looks: Looks,
+    domain: str,
+    settings: Settings,
 ) -> dict[str, dict[str, float]]:
     """Share right between the two members of each look-alike pair of the catalogue, both equally likely beforehand."""
     vocabulary = build(species, looks)
@@ -215,7 +242,9 @@ def lookalikes(
         truth = Truth(seeds, genotypes, genotypes, genotypes[..., 0], torch.ones_like(seeds, dtype=torch.bool))
         outputs, _ = read_images(network, draw_photos(truth, settings.px, domain=domain).images)
         ratios = divide_out_training_mix(outputs.looks.float(), log_mix, vocabulary.n_classes)
-        joint = joint_log_likelihood(ratios, outputs.pairs, network.pair_embedding, codes.to(tables.device), tables.offsets)
+        joint = joint_log_likelihood(
+            ratios, outputs.pairs, network.pair_embedding, codes.to(tables.device), tables.offsets
+        )
         second = (joint[:, 1] > joint[:, 0]).float().cpu()
         right = torch.cat([1 - second[:n], second[n:]])
         found[f"{pair.first.name} / {pair.second.name}"] = {"n": 2 * n, "right": round(float(right.mean()), 4)}

@@ -71,7 +71,9 @@ def draw_photos(truth: Truth, px: int, *, domain: str = "training", photo: int =
         device=str(truth.seeds.device),
         domain=domain,
     )
-    stages = photos.stage_index if hasattr(photos, "stage_index") else torch.tensor([STAGES.index(s) for s in photos.stages])
+    stages = (
+        photos.stage_index if hasattr(photos, "stage_index") else torch.tensor([STAGES.index(s) for s in photos.stages])
+    )
     return Batch(
         truth,
         (photos.images * 255).round().to(torch.uint8),

@@ -135,12 +135,16 @@ def brier_score(p: np.ndarray, truth: int | np.ndarray) -> float:
     return float(((p - one_hot) ** 2).sum(1).mean())
 
 
-def metrics(cases: list[Case], beta: float, eps: float, use: str = "both", shortlist: float | None = None) -> dict[str, Any]:
+def metrics(
+    cases: list[Case], beta: float, eps: float, use: str = "both", shortlist: float | None = None
+) -> dict[str, Any]:
     """Top-1, NLL, ECE, Brier, calls above 95 % and how many of those are wrong; with `shortlist`, its coverage."""
     posteriors = [posterior(case, beta, eps, use) for case in cases]
     top = np.array([p.max() for p in posteriors])
     # equal chances share the point: without a photo the likeliest calls are often tied
-    right = np.array([(p[c.truth] >= p.max() - 1e-12) / (p >= p.max() - 1e-12).sum() for p, c in zip(posteriors, cases)])
+    right = np.array(
+        [(p[c.truth] >= p.max() - 1e-12) / (p >= p.max() - 1e-12).sum() for p, c in zip(posteriors, cases)]
+    )
     at_truth = np.array([p[c.truth] for p, c in zip(posteriors, cases)])
     sure = top > 0.95
     found = {

@@ -37,7 +37,6 @@ from triage.vision.network import NetworkShape, Outputs, ReaderNetwork
 from triage.vision.vocabulary import Vocabulary, build
 from triage.vision.weights import save_model
 
-
 _SALT_ROWS = 9201
 
 
@@ -61,7 +60,9 @@ class Settings:
     average: float = 0.998  # of the running mean of the weights, which is what is shipped
     siblings: int = 48  # imagined siblings that the true look is told from
     sibling_weight: float = 1.0  # of that loss beside the losses per locus
-    start_from: str = "imagenet"  # "imagenet", "none", a file of backbone weights (.pth), or a trained reader (.safetensors)
+    start_from: str = (
+        "imagenet"  # "imagenet", "none", a file of backbone weights (.pth), or a trained reader (.safetensors)
+    )
     mix_photos: int = 200_000  # animals counted (not rendered) for the class mix that is divided out
     validate_every: float = 60.0  # seconds
     validate_photos: int = 512
@@ -103,7 +104,9 @@ def training_mix(tables: CrossTables, vocabulary: Vocabulary, seed: int, photos:
     return torch.cat([(part / part.sum()).log() for part in parts])
 
 
-def losses(outputs: Outputs, network: ReaderNetwork, batch: Batch, masks: Tensor, settings: Settings, places: Places) -> dict[str, Tensor]:
+def losses(
+    outputs: Outputs, network: ReaderNetwork, batch: Batch, masks: Tensor, settings: Settings, places: Places
+) -> dict[str, Tensor]:
     """Each loss, a scalar: looks per locus, true look among siblings, mask, stage, share seen."""
     truth, tables, counts = batch.truth, places.tables, places.vocabulary.n_classes
     weight = truth.usable.float() / truth.usable.sum().clamp(min=1)
@@ -185,7 +188,9 @@ def parameter_groups(network: ReaderNetwork, settings: Settings) -> list[dict[st
     groups: dict[tuple[float, float], list[nn.Parameter]] = {}
     for name, parameter in network.named_parameters():
         rate = settings.rate * (learnt if name.startswith("backbone.") else 1.0)
-        decay = settings.weight_decay if parameter.dim() > 1 and "query" not in name and "embedding" not in name else 0.0
+        decay = (
+            settings.weight_decay if parameter.dim() > 1 and "query" not in name and "embedding" not in name else 0.0
+        )
         groups.setdefault((rate, decay), []).append(parameter)
     return [{"params": p, "lr": r, "peak": r, "weight_decay": d} for (r, d), p in groups.items()]
 
@@ -235,7 +240,14 @@ def train(settings: Settings) -> Path:
         log_file.write_text("")
 
     memory = Memory(settings.memory, settings.render_px, len(looks.loci), device)
-    bar = Progress(TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:5.1f} %"), TimeElapsedColumn(), TimeRemainingColumn(), disable=rank > 0 or not sys.stderr.isatty())
+    bar = Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.percentage:5.1f} %"),
+        TimeElapsedColumn(),
+        TimeRemainingColumn(),
+        disable=rank > 0 or not sys.stderr.isatty(),
+    )
     task = bar.add_task("training", total=1.0, completed=done)
     started, last_seen, sums, counted = time.monotonic(), time.monotonic(), {}, 0
     with bar:
@@ -271,7 +283,12 @@ def train(settings: Settings) -> Path:
             counted += 1
             if rank == 0 and (time.monotonic() - last_seen > settings.validate_every or done >= 1.0):
                 rendered = (-(-step // settings.steps_per_render)) * settings.fresh * world
-                entry = {"step": step, "photos": rendered, "views": step * settings.batch * world, "seconds": round(now, 1)}
+                entry = {
+                    "step": step,
+                    "photos": rendered,
+                    "views": step * settings.batch * world,
+                    "seconds": round(now, 1),
+                }
                 entry |= {name: round(float(value) / counted, 4) for name, value in sums.items()}
                 entry |= _validate(average, places, settings, device)
                 history.append(entry)
@@ -295,7 +312,14 @@ def _validate(network: ReaderNetwork, places: Places, settings: Settings, device
     return {"validation_top1": found["top1"], "validation_nll": found["nll"]}
 
 
-def describe(settings: Settings, vocabulary: Vocabulary, log_mix: Tensor, shape: NetworkShape, history: list[dict[str, Any]], world: int) -> dict[str, Any]:
+def describe(
+    settings: Settings,
+    vocabulary: Vocabulary,
+    log_mix: Tensor,
+    shape: NetworkShape,
+    history: list[dict[str, Any]],
+    world: int,
+) -> dict[str, Any]:
     """The sidecar before calibration and report: what was trained, on what, how."""
     uncalibrated = {"beta": 1.0, "eps": 1e-3, "photo_exponent": 0.5, "shortlist": 0.0, "fitted_on": "not calibrated"}
     kept = {k: (v.name if isinstance(v, Path) else v) for k, v in asdict(settings).items() if k != "resume"}
@@ -331,7 +355,10 @@ def _continued_from(start: str) -> dict[str, Any] | None:
     if path.suffix != ".safetensors":
         return None
     beside = json.loads(path.with_suffix(".json").read_text("utf-8"))
-    return {k: beside.get(k) for k in ("command", "seed", "settings", "commit", "data", "history", "sha256", "continued_from")}
+    return {
+        k: beside.get(k)
+        for k in ("command", "seed", "settings", "commit", "data", "history", "sha256", "continued_from")
+    }
 
 
 def _commit() -> str:
@@ -341,7 +368,9 @@ def _commit() -> str:
         return given
     root = Path(__file__).resolve().parents[2]
     try:
-        return subprocess.run(["git", "rev-parse", "HEAD"], cwd=root, check=True, capture_output=True, text=True).stdout.strip()
+        return subprocess.run(
+            ["git", "rev-parse", "HEAD"], cwd=root, check=True, capture_output=True, text=True
+        ).stdout.strip()
     except (OSError, subprocess.CalledProcessError):
         return "unknown"
 
@@ -362,7 +391,15 @@ def _hatchery_hash() -> str:
     return whole.hexdigest()
 
 
-def _keep(path: Path, network: nn.Module, average: nn.Module, optimiser: torch.optim.Optimizer, step: int, seconds: float, history: list[dict[str, Any]]) -> None:
+def _keep(
+    path: Path,
+    network: nn.Module,
+    average: nn.Module,
+    optimiser: torch.optim.Optimizer,
+    step: int,
+    seconds: float,
+    history: list[dict[str, Any]],
+) -> None:
     state = {
         "network": network.state_dict(),
         "average": average.state_dict(),
@@ -375,7 +412,9 @@ def _keep(path: Path, network: nn.Module, average: nn.Module, optimiser: torch.o
     path.with_suffix(".part").replace(path)
 
 
-def _restore(path: Path, network: nn.Module, average: nn.Module, optimiser: torch.optim.Optimizer) -> tuple[int, float, list[dict[str, Any]]]:
+def _restore(
+    path: Path, network: nn.Module, average: nn.Module, optimiser: torch.optim.Optimizer
+) -> tuple[int, float, list[dict[str, Any]]]:
     state = torch.load(path, map_location="cpu", weights_only=True)
     network.load_state_dict(state["network"])
     average.load_state_dict(state["average"])

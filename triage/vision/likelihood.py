@@ -59,10 +59,11 @@ def joint_log_likelihood(ratios: Tensor, pairs: Tensor, embedding: Tensor, codes
     flat = codes + offsets
     wild = torch.zeros(ratios.shape[-1], dtype=torch.bool, device=ratios.device)
     wild[offsets] = True
-    if flat.dim() == 2:
-        single = ratios[:, flat].sum(-1)
-    else:
-        single = torch.gather(ratios, 1, flat.flatten(1)).reshape(flat.shape).sum(-1)
+    single = (
+        ratios[:, flat].sum(-1)
+        if flat.dim() == 2
+        else torch.gather(ratios, 1, flat.flatten(1)).reshape(flat.shape).sum(-1)
+    )
     return single + pair_terms(pairs, embedding, flat, wild)
 
 

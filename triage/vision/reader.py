@@ -21,7 +21,7 @@ from triage.vision.likelihood import (
     joint_log_likelihood,
     temper,
 )
-from triage.vision.network import Outputs, ReaderNetwork, fuse
+from triage.vision.network import Outputs, fuse
 from triage.vision.vocabulary import Call, Vocabulary
 from triage.vision.weights import ModelFiles, load_model
 
@@ -192,5 +192,7 @@ def corner_box(centre_box: Sequence[float]) -> tuple[float, float, float]:
 def sample(square: Image.Image, box: tuple[float, float, float], px: int) -> Tensor:
     """Cut and resample to float32 (3, px, px) in 0..1, smoothing where the source is finer."""
     left, top, side = (value * square.width for value in box)
-    small = square.resize((px, px), Image.Resampling.BILINEAR, box=(left, top, left + side, top + side), reducing_gap=3.0)
+    small = square.resize(
+        (px, px), Image.Resampling.BILINEAR, box=(left, top, left + side, top + side), reducing_gap=3.0
+    )
     return torch.from_numpy(np.array(small)).permute(2, 0, 1).float() / 255

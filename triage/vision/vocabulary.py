@@ -85,7 +85,9 @@ class Vocabulary:
     def from_json(cls, species: str, entries: Any, place: str) -> Vocabulary:
         """Read what `to_json` wrote; ModelFileError names `place` if it is not that."""
         try:
-            loci = tuple(LocusClasses(str(e["locus"]), tuple(tuple(map(str, c)) for c in e["classes"])) for e in entries)
+            loci = tuple(
+                LocusClasses(str(e["locus"]), tuple(tuple(map(str, c)) for c in e["classes"])) for e in entries
+            )
         except (KeyError, TypeError) as error:
             raise ModelFileError(f"{place}: 'classes' is not a list of loci with classes ({error}).") from error
         if not loci or any(not x.classes or "" not in x.classes[0] for x in loci):

@@ -69,7 +69,9 @@ def load_model(directory: Path | None = None) -> ModelFiles:
     if not weights.is_file():
         raise ModelFileError(f"{weights}: not found; the weights belong there. Restore models/.")
     if sha256_of(weights) != sidecar["sha256"]:
-        raise ModelFileError(f"{weights}: is not the file that {SIDECAR_NAME} describes (sha256 differs); restore both.")
+        raise ModelFileError(
+            f"{weights}: is not the file that {SIDECAR_NAME} describes (sha256 differs); restore both."
+        )
     vocabulary = Vocabulary.from_json(str(sidecar["species"]), sidecar["classes"], place)
     try:
         shape = NetworkShape.from_json(sidecar["network"])
