@@ -69,9 +69,9 @@ def infer(
     WorkTooLargeError
         The clutch needs more memory than ``memory_bytes``.
     """
-    found = _infer_dense(model, eggs, memory_bytes) if not any((parent_readings or {}).values()) else None
+    found = _sum_dense(model, eggs, parent_readings or {}, memory_bytes)
     if found is not None:
-        return found
+        return _posterior_of_dense(model, eggs, *found)
     sums, work = _sum(model, eggs, parent_readings or {}, memory_bytes)
     if sums.log_evidence == -math.inf:
         raise ContradictionError(_clash(model, eggs, parent_readings or {}, memory_bytes))
@@ -122,9 +122,14 @@ def _plan(model: CrossModel, touched: frozenset[int]) -> _Plan:
     return plans[touched]
 
 
-def _infer_dense(model: CrossModel, eggs: Sequence[Egg], memory_bytes: int) -> Posterior | None:
-    """The same posterior in a few matrix products; None where the tables would be too large or the answer needs more care."""
-    if not eggs:
+def _sum_dense(
+    model: CrossModel, eggs: Sequence[Egg], parent_readings: Mapping[str, Sequence[Reading]], memory_bytes: int
+) -> tuple[dense.Tables, dense.DenseSums, float] | None:
+    """The same sums as ``_sum`` in a few matrix products, and the log of their scale.
+
+    None where this way does not serve: readings of parents, tables too large, or sums that need more care.
+    """
+    if not eggs or any(parent_readings.values()):
         return None
     some_sexed = any(egg.sex is not None for egg in eggs)
     laboratory = {r.locus for egg in eggs for r in egg.readings if isinstance(r, GenotypeReading)}
@@ -149,7 +154,7 @@ def _infer_dense(model: CrossModel, eggs: Sequence[Egg], memory_bytes: int) -> P
     sums = dense.sum_dense(plan.tables, likelihood, egg_weight, outcome_weight)
     if sums is None:
         return None
-    return _posterior_of_dense(model, plan.tables, eggs, sums, float(np.log(top).sum()))
+    return plan.tables, sums, float(np.log(top).sum())
 
 
 def _outcome_weight(model: CrossModel, tables: dense.Tables, eggs: Sequence[Egg]) -> Array:
@@ -187,7 +192,7 @@ def _call_row(model: CrossModel, plan: _Plan, readings: Sequence[Reading]) -> Ar
 
 
 def _posterior_of_dense(
-    model: CrossModel, tables: dense.Tables, eggs: Sequence[Egg], sums: dense.DenseSums, log_scale: float
+    model: CrossModel, eggs: Sequence[Egg], tables: dense.Tables, sums: dense.DenseSums, log_scale: float
 ) -> Posterior:
     names, columns = model.sire_names, tables.columns
     sires, genotypes = sums.sire.tolist(), sums.genotypes.tolist()
@@ -235,6 +240,10 @@ def log_evidence(
     memory_bytes: int = MEMORY_BYTES,
 ) -> float:
     """Natural logarithm of the probability of all readings; -inf where they contradict the cross."""
+    found = _sum_dense(model, eggs, parent_readings or {}, memory_bytes)
+    if found is not None:
+        _, dense_sums, log_scale = found
+        return dense_sums.log_evidence + log_scale
     sums, work = _sum(model, eggs, parent_readings or {}, memory_bytes)
     return sums.log_evidence + work.log_scale
 
