@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from html import escape
 
-from triage.catalogue.explain import NOT_RECORDED, CombinationName, Explanation, GeneSummary
+from triage.catalogue.explain import LOOKS_WILD, NOT_RECORDED, CombinationName, Explanation, GeneSummary
 
 
 def gene_list_html(genes: Sequence[GeneSummary], combinations: Sequence[CombinationName]) -> str:
@@ -47,7 +47,7 @@ def _facts_of(found: Explanation) -> list[tuple[str, str]]:
         two = ", ".join((found.two_copies, *found.two_copies_synonyms))
         return [
             ("Inherited", " ".join(found.inheritance)),
-            ("One copy", _look(found.one_copy, found.look_for)),
+            ("One copy", _look(found.one_copy, "" if found.one_copy == LOOKS_WILD else found.look_for)),
             ("Two copies", _look(two, found.two_copies_look_for)),
             ("Series", f"{found.locus}: with {', '.join(found.series)}" if found.series else ""),
             *((f"With another allele: {c.name}", _look("", c.look_for)) for c in found.compounds),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Iterable, Mapping, Sequence
-from html import escape
+from html import escape as escape_signs
 
 from triage.app.style import class_name
 from triage.proving.trays import Tray, percent
@@ -29,6 +29,11 @@ MEANING: Mapping[Tray, str] = {
     Tray.HOLD_BACK: "only breeding or a laboratory can tell, and it is worth it",
     Tray.CHECK_PARENTS: "the records do not explain what was seen",
 }
+
+
+def escape(text: str, quote: bool = True) -> str:
+    """Text for HTML; a number stays on one line with its percent sign."""
+    return escape_signs(text, quote).replace(" %", "&nbsp;%")
 
 
 def sign(tray: Tray) -> str:

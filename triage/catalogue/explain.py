@@ -29,6 +29,7 @@ from triage.records import (
 )
 
 NOT_RECORDED = "not recorded"
+LOOKS_WILD = "looks like the wild type"
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +270,7 @@ def _gene(species: Species, locus: Locus, allele: Allele) -> GeneExplanation:
         synonyms=allele.synonyms,
         mode=allele.mode.value,
         inheritance=_inheritance(species, locus, allele),
-        one_copy=allele.one_copy_name or "looks like the wild type",
+        one_copy=allele.one_copy_name or LOOKS_WILD,
         look_for=allele.look_for,
         two_copies=allele.two_copies_name,
         two_copies_synonyms=allele.two_copies_synonyms,

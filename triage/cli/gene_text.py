@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from triage.catalogue.explain import (
+    LOOKS_WILD,
     NOT_RECORDED,
     AppearanceExplanation,
     CautionText,
@@ -67,7 +68,7 @@ def _(found: GeneExplanation, console: Console) -> None:
     kind = f"{found.species}, {found.mode}" + (", subtle" if found.subtle else "")
     _title(console, found.name, kind, found.synonyms)
     _wrapped(console, "inherited", found.inheritance)
-    item(console, "one copy", _look(found.one_copy, found.look_for), lead_width=_LEAD)
+    item(console, "one copy", _look(found.one_copy, "" if found.one_copy == LOOKS_WILD else found.look_for), lead_width=_LEAD)
     two = found.two_copies
     if found.two_copies_synonyms:
         two += f" ({', '.join(found.two_copies_synonyms)})"
