@@ -264,8 +264,8 @@ def sum_parents(per_state: list[Array], priors: Priors, *, careful: bool = True)
         log_scale = max(tops, default=-math.inf)
         if log_scale == -math.inf:
             return None
-        singles = [None if t is None else _from_logs(t, log_scale) for t in singles]
-        together = None if together is None else _from_logs(together, log_scale)
+        singles = [None if t is None else _from_logs(t, p, log_scale) for t, p in zip(singles, priors.alone, strict=True)]
+        together = None if together is None else _from_logs(together, priors.together, log_scale)
         weights, mixed_weight = _weights(singles, together, priors)
     single_sums = [0.0 if w is None else float(w.sum()) for w in weights]
     mixed_sum = 0.0 if mixed_weight is None else float(mixed_weight.sum())
@@ -350,10 +350,14 @@ def _log_products(factors: Array) -> tuple[Array, Array]:
     return before[-1] + logs[-1], before + after
 
 
-def _from_logs(term: tuple[Array, Array], log_scale: float) -> tuple[Array, Array]:
-    """Back from logarithms, scaled; a huge product of the others only ever meets a factor of 0, so it may be cut."""
+def _from_logs(term: tuple[Array, Array], prior: Array, log_scale: float) -> tuple[Array, Array]:
+    """Back from logarithms, scaled; states of prior 0 may lie far above the scale and are cut to 0.
+
+    A huge product of the others only ever meets a factor of 0, so it may be cut too.
+    """
     total, others = term
-    return np.exp(total - log_scale), np.exp(np.minimum(others - log_scale, _LARGEST_EXPONENT))
+    total = np.where(prior > 0, total - log_scale, -math.inf)
+    return np.exp(total), np.exp(np.minimum(others - log_scale, _LARGEST_EXPONENT))
 
 
 def _impossible(n_eggs: int, n_classes: Sequence[int], candidates: Sequence[Candidate], dam_prior: Array) -> Sums:
