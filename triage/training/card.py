@@ -126,7 +126,8 @@ def _again(sidecar: dict[str, Any]) -> str:
     lines = ["## How to run it again", ""]
     for number, run in enumerate(runs, 1):
         last = run["history"][-1] if run.get("history") else {}
-        lines += [f"{number}. commit `{run['commit'][:12]}`, seed {run['seed']}; {last.get('photos', 0):,} photos rendered, "
+        start = f", going on from the weights of {number - 1}" if number > 1 else ""
+        lines += [f"{number}. commit `{run['commit'][:12]}`, seed {run['seed']}{start}; {last.get('photos', 0):,} photos rendered, "
                   f"{last.get('views', 0):,} views, {last.get('seconds', 0):.0f} s:", "", f"       {run['command']}", ""]  # fmt: skip
     processes = f"{sidecar['processes']} process{'es' if sidecar['processes'] > 1 else ''}"
     lines += [
