@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from typing import NoReturn
 
@@ -118,7 +119,7 @@ class Entry:
             value = float(text)
         except ValueError:
             self.refuse(f"{self.what} is '{text}'", needed)
-        if not low <= value <= high:
+        if not low <= value <= high or math.isinf(value):
             self.refuse(f"{self.what} is {text}", needed)
         return value
 
