@@ -146,6 +146,8 @@ def _says(egg: EggReport, held_note: str) -> str:
     lines += [f"<li><em>Caution</em> {escape(caution)}</li>" for caution in egg.cautions]
     if egg.rests_on:
         lines.append(f"<li>Rests on {escape(rests_on_text(egg))}</li>")
+    if egg.moved_by:
+        lines.append(f"<li>Moved most by {escape('; '.join(egg.moved_by))}</li>")
     return f'<ul class="tr-says">{"".join(lines)}</ul>'
 
 

@@ -27,6 +27,7 @@ from triage.records import (
     Locus,
     Mode,
     Parent,
+    Probability,
     Sex,
     Species,
     VisualCall,
@@ -390,7 +391,7 @@ def write_parent(species: Species, parent: Parent) -> str:
 
 def _write_locus(locus: Locus, prior: GenotypePrior, by_chromosome: bool) -> str | None:
     """The words that parse to exactly this prior, found by trying those that could; None where there are none."""
-    states = {g: p for g, p in prior.states if p > 0}
+    states = {g: _as_typed(p) for g, p in prior.states if p > 0}
     if set(states) <= {Genotype(NORMAL, NORMAL), Genotype(NORMAL, NORMAL, True)}:
         return ""
     present = sorted({a for g in states for a in g.alleles} - {NORMAL}, key=locus.order)
@@ -403,6 +404,12 @@ def _write_locus(locus: Locus, prior: GenotypePrior, by_chromosome: bool) -> str
         if {g: p for g, p in found.states if p > 0} == states:
             return ", ".join(words) if any(w.split()[0] in ("het",) or "%" in w for w in words) else " ".join(words)
     return None
+
+
+def _as_typed(p: Probability) -> Probability:
+    """A computed 0.6666666666666666 as the 2/3 it stands for; other numbers as they are."""
+    near = Fraction(p).limit_denominator(1000)
+    return near if abs(float(near) - float(p)) < 1e-12 else p
 
 
 def _candidate_words(locus: Locus, present: list[str], probabilities: set) -> Iterator[tuple[str, ...]]:

@@ -160,6 +160,8 @@ def _print_reasons(egg: EggReport, struck_out: tuple[StruckOut, ...], console: C
         item(console, f"{alternative.explanation}: ", against_the_records(alternative.bayes_factor), indent=6)
     for hint in egg.look_for:
         item(console, "look for: ", hint, indent=6)
+    if egg.moved_by:
+        item(console, "moved most by: ", "; ".join(egg.moved_by), indent=6)
     if egg.label_text:
         item(console, "label: ", egg.label_text, indent=6)
     if struck_out:

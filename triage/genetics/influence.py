@@ -56,6 +56,15 @@ def strongest_facts(
     return [x for x in found[:most] if abs(x.log_odds) > 1e-9]
 
 
+def odds_in_words(log_odds: float) -> str:
+    """A shift of log-odds for people: "odds x 490", "odds / 3", or that it settles the question."""
+    if abs(log_odds) >= MOST_LOG_ODDS:
+        return "settles it" if log_odds > 0 else "rules it out"
+    times = math.exp(abs(log_odds))
+    number = f"{times:,.0f}" if times >= 10 else f"{times:.1f}"
+    return f"odds {'x' if log_odds > 0 else '/'} {'over a million' if times > 1e6 else number}"
+
+
 def _log_odds(p: float) -> float:
     if p <= 0:
         return -MOST_LOG_ODDS

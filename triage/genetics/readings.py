@@ -55,7 +55,7 @@ def keeper_reading(
             accuracy if call == true else (to_alike if call in alike else 0.0) + rest * careless(true, call)
             for call in called
         )
-    return CallReading(likelihoods, min(likelihoods.values()), "keeper")
+    return CallReading(likelihoods, min(likelihoods.values()), "keeper's call")
 
 
 def _careless(candidates: Sequence[VisualCall]) -> Callable[[VisualCall, VisualCall], float]:

@@ -43,6 +43,7 @@ def _egg(egg: EggReport) -> dict[str, Any]:
         "struck_out": [{"call": s.call, "reason": s.reason} for s in egg.struck_out],
         "label_text": egg.label_text,
         "rests_on": list(egg.rests_on),
+        "moved_by": list(egg.moved_by),
         "photo_remarks": list(egg.photo_remarks),
         "look_for": list(egg.look_for),
         "alternatives": [

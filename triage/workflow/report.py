@@ -38,6 +38,8 @@ class EggReport:
         What a sale label may say today: no more than the records support.
     rests_on
         The observers the answer rests on, such as "photo", "keeper", "parents".
+    moved_by
+        The facts that moved the likeliest call's odds most, strongest first, in words; empty where that was not worked out.
     photo_remarks
         What is wrong with its photos, each with advice.
     look_for
@@ -58,6 +60,7 @@ class EggReport:
     loci: Mapping[str, Mapping[Genotype, float]]
     label_text: str
     rests_on: tuple[str, ...]
+    moved_by: tuple[str, ...] = ()
     photo_remarks: tuple[str, ...] = ()
     look_for: tuple[str, ...] = ()
     alternatives: tuple[Alternative, ...] = ()

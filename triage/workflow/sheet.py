@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from fractions import Fraction
 from pathlib import Path
 from typing import TypeVar
 
 from triage.catalogue import load_species, parse_call, parse_parent
-from triage.errors import SheetError, ShorthandError, TriageError, UnknownNameError
+from triage.errors import SheetError
 from triage.genetics.readings import laboratory_reading
 from triage.records import (
     CallReading,
     Cross,
     GenotypeReading,
     Linkage,
-    Parent,
     Phase,
     Probability,
     Reading,
@@ -25,6 +23,17 @@ from triage.records import (
     VisualCall,
 )
 from triage.workflow.entries import Entry, read_document
+from triage.workflow.parent_entries import (
+    allele_named,
+    at_place,
+    checked_shares,
+    exact_number,
+    is_unrecorded,
+    read_call,
+    read_parent,
+    read_shares,
+    read_unrecorded_sire,
+)
 
 T = TypeVar("T")
 
@@ -137,28 +146,32 @@ def sheet_from_form(form: ClutchForm) -> ClutchSheet:
     """
     species = load_species(form.species)
     dam_name = form.dam_name.strip() or "dam"
-    dam = _at("dam's genes", lambda: parse_parent(species, form.dam_genes, name=dam_name, sex=Sex.FEMALE))
+    dam = at_place("dam's genes", lambda: parse_parent(species, form.dam_genes, name=dam_name, sex=Sex.FEMALE))
     if not form.sires:
         raise SheetError("sires: none entered; needed: at least one candidate sire")
     sires = []
     for i, sire in enumerate(form.sires, 1):
         sire_name = sire.name.strip() or f"sire {i}"
         genes = lambda s=sire, n=sire_name: parse_parent(species, s.genes, name=n, sex=Sex.MALE)  # noqa: E731
-        sires.append(_at(f"genes of {sire_name}", genes))
+        sires.append(at_place(f"genes of {sire_name}", genes))
     _refuse_twins([dam_name, *(s.name for s in sires)], "parents", "parents")
-    shares = _shares([s.share for s in form.sires], "sires")
+    shares = checked_shares([s.share for s in form.sires], "sires")
     eggs = []
     for i, egg in enumerate(form.eggs, 1):
         label = egg.label.strip() or str(i)
         place = f"hatchling {label}"
-        called = _at(f"call of {place}", lambda e=egg: parse_call(species, e.call)) if egg.call and egg.call.strip() else ()
+        called = (
+            at_place(f"call of {place}", lambda e=egg: parse_call(species, e.call))
+            if egg.call and egg.call.strip()
+            else ()
+        )
         photos = tuple(PhotoSource(n, data=data) for n, data in egg.photos)
         eggs.append(SheetEgg(label, place, Sex(egg.sex) if egg.sex else None, photos, called))
     if not eggs:
         raise SheetError("hatchlings: none entered; needed: at least one photo or call")
     _refuse_twins([e.label for e in eggs], "hatchlings", "labels")
     mixed: Probability = species.mixed if form.mixed is None else form.mixed
-    cross = Cross(species, dam, tuple(sires), shares, _exact(mixed))
+    cross = Cross(species, dam, tuple(sires), shares, exact_number(mixed))
     return ClutchSheet("form", species, cross, tuple(eggs))
 
 
@@ -166,31 +179,47 @@ def _sheet(root: Entry, name: str, folder: Path) -> ClutchSheet:
     species = _species(root)
     mixed = root.optional("mixed")
     dam_entry = root.child("dam", "the dam with her name and genes")
-    dam = _parent(dam_entry, species, Sex.FEMALE, "dam")
+    dam = read_parent(dam_entry, species, Sex.FEMALE, "dam")
     readings = {dam.name: _parent_readings(dam_entry, species)}
     dam_entry.finish()
-    sires, stated = [], []
+    eggs = _eggs(root, species, folder)
     sires_entry = root.child("sires", "a list of at least one candidate sire")
-    for i, entry in enumerate(sires_entry.items(), 1):
-        sire = _parent(entry, species, Sex.MALE, f"sire {i}")
-        share = entry.optional("share")
-        stated.append(share.number(0, 1) if share else None)
-        readings[sire.name] = _parent_readings(entry, species)
-        entry.finish()
-        sires.append(sire)
-    if not sires:
+    entries = list(sires_entry.items())
+    if not entries:
         sires_entry.refuse("'sires' is an empty list", "at least one candidate sire")
+    recorded = {
+        i: read_parent(entry, species, Sex.MALE, f"sire {i}")
+        for i, entry in enumerate(entries, 1)
+        if not is_unrecorded(entry)
+    }
+    sires = []
+    for i, entry in enumerate(entries, 1):
+        if i in recorded:
+            sire = recorded[i]
+            readings[sire.name] = _parent_readings(entry, species)
+        else:
+            spoken_of = [c for e in eggs for c in (*e.called, *(e.evidence.likelihoods if e.evidence else ()))]
+            sire = read_unrecorded_sire(entry, species, [dam, *recorded.values()], spoken_of)
+        sires.append(sire)
+    shares = read_shares(root, sires_entry, entries, [s.name for s in sires])
+    for entry in entries:
+        entry.finish()
     _refuse_twins([dam.name, *(s.name for s in sires)], sires_entry.place, "names of parents")
     crossover = _crossover(root, species)
     cross = Cross(
         species=species,
         dam=dam,
         sires=tuple(sires),
-        shares=_shares(stated, sires_entry.place),
-        mixed=_exact(mixed.number(0, 1) if mixed else species.mixed),
+        shares=shares,
+        mixed=exact_number(mixed.number(0, 1) if mixed else species.mixed),
         crossover=crossover,
         linkages=_linkages(root, species),
     )
+    root.finish()
+    return ClutchSheet(name, species, cross, eggs, {n: r for n, r in readings.items() if r})
+
+
+def _eggs(root: Entry, species: Species, folder: Path) -> tuple[SheetEgg, ...]:
     eggs_entry = root.child("eggs", "a list of at least one egg")
     eggs = tuple(_egg(entry, species, folder) for entry in eggs_entry.items())
     if not eggs:
@@ -202,23 +231,12 @@ def _sheet(root: Entry, name: str, folder: Path) -> ClutchSheet:
                 f"{egg.place}: label '{egg.label}' already stands at {seen[egg.label]}; needed: a label of its own for each egg"
             )
         seen[egg.label] = egg.place.rsplit(", ", 1)[-1]
-    root.finish()
-    return ClutchSheet(name, species, cross, eggs, {n: r for n, r in readings.items() if r})
+    return eggs
 
 
 def _species(root: Entry) -> Species:
     entry = root.child("species", "the species, for example 'species: ball python'")
-    return _at(entry.place, lambda: load_species(entry.text("the name of a species")))
-
-
-def _parent(entry: Entry, species: Species, sex: Sex, default_name: str) -> Parent:
-    name_entry = entry.optional("name")
-    name = name_entry.text("a name") if name_entry else default_name
-    genes = entry.optional("genes")
-    if genes is None:
-        entry.refuse(f"{name} has no 'genes'", "genes in trade shorthand, or 'genes: normal' for a plain animal")
-    words = genes.text("genes in trade shorthand, or 'normal'")
-    return _at(genes.place, lambda: parse_parent(species, words, name=name, sex=sex))
+    return at_place(entry.place, lambda: load_species(entry.text("the name of a species")))
 
 
 def _parent_readings(entry: Entry, species: Species) -> tuple[Reading, ...]:
@@ -241,17 +259,12 @@ def _egg(entry: Entry, species: Species, folder: Path) -> SheetEgg:
         place=entry.place,
         sex=Sex(sex.one_of([s.value for s in Sex])) if sex else None,
         photos=tuple(_photo(p, folder) for p in photos.items()) if photos else (),
-        called=_call(call, species) if call else (),
+        called=read_call(call, species) if call else (),
         evidence=_evidence(evidence, species) if evidence else None,
         laboratory=_laboratory(entry, species),
     )
     entry.finish()
     return egg
-
-
-def _call(entry: Entry, species: Species) -> tuple[VisualCall, ...]:
-    words = entry.text("what you see, in trade shorthand")
-    return _at(entry.place, lambda: parse_call(species, words))
 
 
 def _photo(entry: Entry, folder: Path) -> PhotoSource:
@@ -270,7 +283,7 @@ def _evidence(entry: Entry, species: Species) -> CallReading:
         if key == "otherwise":
             otherwise = value
             continue
-        for call in _at(entry.place, lambda k=key: parse_call(species, k)):
+        for call in at_place(entry.place, lambda k=key: parse_call(species, k)):
             if call in likelihoods:
                 entry.refuse(f"'{key}' names '{call.name}', which already has a likelihood", "each visual call once")
             likelihoods[call] = value
@@ -288,12 +301,8 @@ def _laboratory(entry: Entry, species: Species) -> tuple[GenotypeReading, ...]:
     readings = []
     for result in results.items():
         gene = result.child("gene", "the gene tested")
-        words = gene.text("the gene tested")
-        parent = _at(gene.place, lambda w=words: parse_parent(species, f"het {w}", name="the test", sex=Sex.FEMALE))
-        (locus_name,) = parent.loci
+        locus_name, allele = allele_named(gene, species, gene.text("the gene tested"))
         locus = species.locus(locus_name)
-        genotype = parent.loci[locus_name].states[0][0]
-        allele = next(a for a in genotype.alleles if a in locus.allele_names)
         copies = result.child("copies", "0, 1 or 2 copies found").whole(0, 2)
         rates = {}
         for key in ("false_positive", "false_negative"):
@@ -326,10 +335,7 @@ def _linkages(root: Entry, species: Species) -> tuple[Linkage, ...]:
     found = []
     for entry in entries.items():
         genes = [g.text("a gene") for g in entry.child("genes", "two genes, for example [pastel, clown]").items()]
-        names = []
-        for gene in genes:
-            parent = _at(entry.place, lambda g=gene: parse_parent(species, f"het {g}", name="linkage", sex=Sex.FEMALE))
-            names += list(parent.loci)
+        names = [allele_named(entry, species, gene)[0] for gene in genes]
         if len(names) != 2 or names[0] == names[1] or any(species.locus(n).sex_linked for n in names):
             entry.refuse(f"'genes' names {', '.join(genes)}", "two genes at two different loci, neither sex-linked")
         recombination = entry.child("recombination", "a recombination fraction")
@@ -339,42 +345,17 @@ def _linkages(root: Entry, species: Species) -> tuple[Linkage, ...]:
         else:
             rates = dict.fromkeys(Sex, recombination.number(0, 0.5))
         phases = entry.optional("phase")
-        known = {n: Phase(phases.child(n, "a phase").one_of([p.value for p in Phase])) for n in phases.names()} if phases else {}
+        known = (
+            {n: Phase(phases.child(n, "a phase").one_of([p.value for p in Phase])) for n in phases.names()}
+            if phases
+            else {}
+        )
         entry.finish()
         found.append(Linkage(names[0], names[1], rates, known))
     return tuple(found)
-
-
-def _shares(stated: Sequence[float | None], place: str) -> tuple[Probability, ...]:
-    if all(s is None for s in stated):
-        return tuple(Fraction(1, len(stated)) for _ in stated)
-    if any(s is None for s in stated):
-        raise SheetError(f"{place}: some sires have a share and some have none; needed: a share for each, or for none")
-    shares = tuple(_exact(s) for s in stated)
-    if abs(float(sum(shares)) - 1) > 1e-9:
-        numbers = " + ".join(f"{s:g}" for s in stated)
-        raise SheetError(f"{place}: the shares of the sires are {numbers} = {float(sum(shares)):g}; needed: a sum of 1")
-    return shares
-
-
-def _exact(value: Probability) -> Fraction:
-    """The decimal number that was typed, exactly."""
-    return value if isinstance(value, Fraction) else Fraction(str(value))
 
 
 def _refuse_twins(names: Sequence[str], place: str, what: str) -> None:
     for name in names:
         if list(names).count(name) > 1:
             raise SheetError(f"{place}: '{name}' stands twice; needed: {what} that differ")
-
-
-def _at(place: str, read: Callable[[], T]) -> T:
-    """Run ``read``, putting the place in front of what it refuses."""
-    try:
-        return read()
-    except SheetError:
-        raise
-    except (ShorthandError, UnknownNameError) as error:
-        raise SheetError(f"{place}: {error}") from error
-    except TriageError:
-        raise

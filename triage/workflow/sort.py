@@ -13,6 +13,7 @@ from triage.errors import ContradictionError
 from triage.genetics.alternatives import explanations
 from triage.genetics.exact import clashing_eggs, infer
 from triage.genetics.explain import impossible_near, why_impossible
+from triage.genetics.influence import odds_in_words, strongest_facts
 from triage.genetics.model import CrossModel, compile_cross
 from triage.genetics.posterior import Posterior
 from triage.genetics.readings import keeper_reading
@@ -24,6 +25,13 @@ from triage.workflow.parents import parent_reports
 from triage.workflow.report import Alternative, ClutchReport, EggReport, StruckOut
 from triage.workflow.settings import Settings
 from triage.workflow.sheet import ClutchSheet, SheetEgg
+
+
+#: Leaving each fact out in turn is worked out for clutches up to this many facts times eggs, and this many calls.
+_MOST_FACTS = 400
+_MOST_CALLS_FOR_FACTS = 2000
+#: A fact that moves the log-odds by less is not worth a word.
+_NO_SHIFT = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +84,7 @@ def sort_clutch(
             reports.append(_clashing_report(sheet, model, eggs, i, one, clashing, settings))
         else:
             place = fitting.index(one.egg)
-            reports.append(_egg_report(sheet, model, eggs, i, one, posterior, place, expected, settings))
+            reports.append(_egg_report(sheet, model, eggs, fitting, i, one, posterior, place, expected, settings))
     return ClutchReport(
         cross=sheet.cross,
         eggs=tuple(reports),
@@ -160,6 +168,7 @@ def _egg_report(
     sheet: ClutchSheet,
     model: CrossModel,
     eggs: Sequence[Egg],
+    fitting: Sequence[Egg],
     i: int,
     one: _ReadEgg,
     posterior: Posterior,
@@ -193,12 +202,27 @@ def _egg_report(
         loci=found.loci,
         label_text=_label(model, top, one.egg.sex) if settled and choice.tray is not Tray.CHECK_PARENTS else "",
         rests_on=one.rests_on,
+        moved_by=_moved_by(sheet, model, fitting, place, top),
         photo_remarks=one.remarks,
         look_for=choice.look_for,
         alternatives=alternatives,
         trade_name=trade_name(sheet.species, top),
         cautions=cautions_of(sheet.species, top),
     )
+
+
+def _moved_by(
+    sheet: ClutchSheet, model: CrossModel, fitting: Sequence[Egg], place: int, call: VisualCall
+) -> tuple[str, ...]:
+    """The three facts that move the odds of an egg's likeliest call most, in words."""
+    n_facts = sum(len(e.readings) + (e.sex is not None) for e in fitting)
+    if n_facts * len(fitting) > _MOST_FACTS or model.n_calls > _MOST_CALLS_FOR_FACTS:
+        return ()
+    at = model.calls.index(call)
+    found = strongest_facts(
+        model, fitting, lambda posterior: float(posterior.eggs[place].call_chances[at]), sheet.parent_readings
+    )
+    return tuple(f"{x.fact}: {odds_in_words(x.log_odds)}" for x in found if abs(x.log_odds) >= _NO_SHIFT)
 
 
 def _clashing_report(
