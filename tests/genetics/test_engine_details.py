@@ -6,7 +6,7 @@ from fractions import Fraction
 import pytest
 from support import INCOMPLETE, RECESSIVE, dam, locus, pair, parent, same, seen, sire, species, verify
 
-from triage.genetics import dense
+from triage.genetics import dense, exact
 from triage.genetics.exact import infer, log_evidence
 from triage.genetics.model import compile_cross
 from triage.genetics.posterior import Later
@@ -28,7 +28,7 @@ def cross():
     return pair(OF, dam(clown=maybe), *fathers, shares=(Fraction(4, 5), Fraction(1, 5)), mixed=Fraction(1, 10))
 
 
-def test_a_small_cross_is_summed_by_tables_that_are_kept(cross):
+def test_a_small_cross_is_summed_by_tables_that_are_kept(cross, monkeypatch):
     model = compile_cross(cross)
     eggs = [Egg("A1", None, (seen(PASTEL),)), Egg("A2")]
     first = infer(model, eggs)
@@ -37,6 +37,10 @@ def test_a_small_cross_is_summed_by_tables_that_are_kept(cross):
     again = infer(model, eggs)
     assert tables_kept(model) == [tables]
     assert again.log_evidence == first.log_evidence
+    # Neither does it fall back on the other way.
+    monkeypatch.setattr(exact, "sum_clutch", lambda *_: pytest.fail("summed locus by locus"))
+    infer(model, eggs)
+    assert log_evidence(model, eggs) == first.log_evidence
     # A laboratory's reading splits what looks alike, which needs tables of its own.
     tested = Egg("A3", None, (GenotypeReading("clown", {Genotype("clown", "normal"): 1.0}, 0.125),))
     infer(model, [*eggs, tested])
@@ -70,6 +74,31 @@ def test_tables_are_not_used_beyond_the_memory_bound(cross, monkeypatch):
     bound = 8 * (plan.elements + len(eggs) * plan.elements_per_egg) - 1
     found = infer(model, eggs, memory_bytes=bound)
     assert found.log_evidence == pytest.approx(expected.log_evidence, rel=1e-12)
+
+
+def test_tables_of_a_clutch_of_ordinary_size_are_within_the_bound():
+    """Six possible hets and eight calls need some thousand entries; nobody should wait for those."""
+    names = [f"gene {i}" for i in range(3)]
+    of = species(*(locus(n, RECESSIVE) for n in names))
+    maybe = {n: {f"{n}/normal": HALF, "normal/normal": HALF} for n in names}
+    model = compile_cross(pair(of, dam(**maybe), sire(**maybe)))
+    infer(model, [Egg("A1")])
+    assert tables_kept(model)[0].combinations_given.shape == (64, 27)
+
+
+def test_only_possible_states_are_kept():
+    """Genotypes of prior 0 are no states, alone and in a linked pair; what cannot be born is no outcome."""
+    of = species(locus("amber", RECESSIVE), locus("zebra", RECESSIVE))
+    zero = {"amber/normal": Fraction(1), "normal/normal": Fraction(0)}
+    linkage = (Linkage("amber", "zebra", dict.fromkeys(Sex, 0.1), {"dam": Phase.COUPLING}),)
+    for linkages, n_states, n_outcomes in (((), 1, 2), (linkage, 1, 4)):
+        cross = pair(of, dam(amber=zero, zebra="normal/zebra"), sire(), linkages=linkages)
+        block = compile_cross(cross).blocks[0]
+        assert (len(block.dam_states), len(block.outcomes)) == (n_states, n_outcomes)
+        assert all(prior.min() > 0 for prior in (block.dam_prior, *block.sire_priors))
+    never = Linkage("amber", "zebra", dict.fromkeys(Sex, 0.0), {"dam": Phase.COUPLING})
+    block = compile_cross(pair(of, dam(amber="amber/normal", zebra="normal/zebra"), sire(), linkages=(never,))).blocks[0]
+    assert len(block.outcomes) == 2
 
 
 def test_readings_in_the_order_of_the_calls_and_in_any_other():
@@ -169,18 +198,18 @@ def test_phase_of_linked_mutants():
     assert double(None) == pytest.approx(0.25)
 
 
-def test_the_more_a_block_shrinks_the_earlier_it_is_contracted():
-    """The order of work changes no number but bounds the memory: of two orders the engine takes the smaller."""
-    names = [f"gene {i}" for i in range(3)]
-    of = species(*(locus(n, RECESSIVE) for n in names))
-    maybe = {"gene 2": {"gene 2/normal": HALF, "normal/normal": HALF}}
-    known = {n: f"{n}/normal" for n in names[:2]}
-    cross = pair(of, dam(**known, **maybe), sire(**known, **maybe))
-    from triage.genetics.exact import _classes, _contraction_order
-
-    model = compile_cross(cross)
-    order = _contraction_order(model, [_classes(b, ()) for b in model.blocks], frozenset())
-    assert order == (0, 1, 2)  # the two known loci first: each halves the tensor, the third doubles it
-    reverse = pair(species(*reversed(of.loci)), cross.dam, *cross.sires)
-    model = compile_cross(reverse)
-    assert _contraction_order(model, [_classes(b, ()) for b in model.blocks], frozenset())[-1] == 0
+def test_blocks_that_shrink_the_tensors_most_come_first():
+    """The order of work changes no number but bounds the memory: by states per class, two known loci before an open one."""
+    gene = {n: locus(n, RECESSIVE) for n in ("open", "half", "known")}
+    half = {"half/normal": HALF, "normal/normal": HALF}
+    open_to_all = {"normal/open": HALF, "normal/normal": Fraction(1, 4), "open/open": Fraction(1, 4)}
+    for names in (("open", "half", "known"), ("known", "open", "half"), ("half", "known", "open")):
+        of = species(*(gene[n] for n in names))
+        cross = pair(
+            of,
+            dam(open=open_to_all, half=half, known="known/normal"),
+            sire(open=open_to_all, half="half/normal", known="known/normal"),
+        )
+        model = compile_cross(cross)
+        order = exact._contraction_order(model, [exact._classes(b, ()) for b in model.blocks], set())
+        assert [model.blocks[b].loci[0] for b in order] == ["known", "half", "open"]
