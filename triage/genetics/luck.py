@@ -58,13 +58,13 @@ def multinomial_tail(counts: Sequence[int], chances: Sequence[float]) -> float:
     tail = 0.0
     left, value, ways = np.array([n]), np.zeros(1), np.ones(1)
     for i, p in enumerate(live):
-        mass = np.array([_mass(live[i + 1 :], rest) for rest in range(n + 1)])
+        log_mass = np.array([_log_mass(live[i + 1 :], rest) for rest in range(n + 1)])
         grown = []
         for c in range(n + 1):
             able = left >= c if i < len(live) - 1 else left == c
             rest, sums, many = left[able] - c, value[able] + (c * math.log(p) - math.lgamma(c + 1)), ways[able]
             inside = sums + ceiling[i + 1][rest] <= seen + _SAME
-            tail += float((many[inside] * np.exp(log_all + sums[inside]) * mass[rest[inside]]).sum())
+            tail += float((many[inside] * np.exp(log_all + sums[inside] + log_mass[rest[inside]])).sum())
             open_ = ~inside & (sums + floor[i + 1][rest] <= seen + _SAME)
             grown.append((rest[open_], sums[open_], many[open_]))
             if sum(len(g[0]) for g in grown) > MOST_PARTIAL_OUTCOMES:
@@ -87,9 +87,11 @@ def _pooled(left: NDArray, value: NDArray, ways: NDArray) -> tuple[NDArray, NDAr
     return left[starts], value[starts], np.add.reduceat(ways, starts)
 
 
-def _mass(chances: Sequence[float], n: int) -> float:
-    """Sum of prod p^c / c! over every way to spread n eggs: (sum p)^n / n!."""
-    return sum(chances) ** n / math.factorial(n) if n else 1.0
+def _log_mass(chances: Sequence[float], n: int) -> float:
+    """Log of the sum of prod p^c / c! over every way to spread n eggs: (sum p)^n / n!."""
+    if n == 0:
+        return 0.0
+    return n * math.log(sum(chances)) - math.lgamma(n + 1) if chances else -math.inf
 
 
 def _bounds(chances: Sequence[float], n: int) -> tuple[list[list[float]], list[list[float]]]:
