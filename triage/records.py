@@ -494,11 +494,20 @@ Reading = CallReading | GenotypeReading
 
 @dataclass(frozen=True, slots=True)
 class Egg:
-    """One hatchling to be named: its label, its sex where known, and the readings of it."""
+    """One egg: its label, the sex of the hatchling where known, the readings of it, and whether it hatched.
+
+    An egg that did not hatch is told by ``hatched=False``; nothing else can be known of it. Once one is, every other egg of the
+    clutch counts as hatched; before that, nothing is made of the fact that eggs hatched.
+    """
 
     label: str
     sex: Sex | None = None
     readings: tuple[Reading, ...] = ()
+    hatched: bool | None = None
+
+    def __post_init__(self) -> None:
+        if self.hatched is False and (self.sex is not None or self.readings):
+            raise ValueError(f"{self.label}: an egg that did not hatch has neither a sex nor readings")
 
 
 def unique(values: Iterable[str]) -> tuple[str, ...]:

@@ -32,13 +32,15 @@ class Candidate:
 
     ``class_given[b]`` has shape (n_dam_states_b, n_sire_states_b, n_classes_b); ``egg_weight`` (n_eggs,) holds what depends on
     the egg and this sire alone; ``prior`` is the joint prior of this sire's states over the blocks times the
-    likelihood of his own readings, one axis a block.
+    likelihood of his own readings, one axis a block. ``state_weight`` (n_eggs, n_dam, n_sire), over the joint states of
+    dam and sire, holds what an egg says of the pair beyond its classes: that it hatched, or did not.
     """
 
     share: float
     prior: Array
     class_given: Sequence[Array]
     egg_weight: Array
+    state_weight: Array | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,7 +121,12 @@ def elements_needed(
 
 
 def sum_clutch(
-    likelihood: Array, dam_prior: Array, candidates: Sequence[Candidate], mixed: float, split: Sequence[int] = ()
+    likelihood: Array,
+    dam_prior: Array,
+    candidates: Sequence[Candidate],
+    mixed: float,
+    split: Sequence[int] = (),
+    lost: NDArray[np.bool_] | None = None,
 ) -> Sums:
     """Sum over everything unknown of one clutch.
 
@@ -135,6 +142,8 @@ def sum_clutch(
         Chance that each egg draws its sire on its own instead of one sire for the whole clutch.
     split
         Blocks for which ``Sums.split`` is wanted.
+    lost
+        Eggs that did not hatch, shape (n_eggs,): of these ``state_weight`` alone speaks. None where no egg is known to be lost.
     """
     n_eggs, n_blocks = likelihood.shape[-1], likelihood.ndim - 1
     n_classes = likelihood.shape[:-1]
@@ -151,6 +160,11 @@ def sum_clutch(
         _dam_first(chain[-1].reshape(n_eggs, *(n for pair in shapes for n in pair)), n_blocks) * c.egg_weight[:, None, None]
         for chain, shapes, c in zip(chains, split_shapes, candidates, strict=True)
     ]
+    if lost is not None:
+        weighted = [
+            np.where(lost[:, None, None], c.state_weight, w * c.state_weight)
+            for w, c in zip(weighted, candidates, strict=True)
+        ]
     scale = np.max([w.max((1, 2)) for w in weighted], axis=0)
     if not np.all(scale > 0):
         return _impossible(n_eggs, n_classes, candidates, dam_prior)
@@ -167,6 +181,8 @@ def sum_clutch(
     parts: dict[int, list[Array]] = {b: [] for b in split}
     for k, candidate in enumerate(candidates):
         slope = slopes[k] * (candidate.egg_weight / scale / evidence)[:, None, None]
+        if candidate.state_weight is not None:
+            slope = slope * candidate.state_weight
         back = _state_order(slope, n_dam, candidate.prior.shape)
         classes += _backward(back, chains[k], tables[k], n_eggs, parts, split_shapes[k])
     classes *= likelihood

@@ -25,6 +25,8 @@ from triage.records import CallReading, Egg, Genotype, GenotypeReading, Reading,
 
 Array = NDArray[np.float64]
 
+#: Chance that an egg is lost whatever its genotype, unless told otherwise; common practice, no source.
+OTHER_LOSS = 0.1
 #: Memory the engine may use for one clutch unless told otherwise.
 MEMORY_BYTES = 2**30
 
@@ -47,6 +49,7 @@ def infer(
     eggs: Sequence[Egg],
     parent_readings: Mapping[str, Sequence[Reading]] | None = None,
     *,
+    other_loss: float = OTHER_LOSS,
     memory_bytes: int = MEMORY_BYTES,
 ) -> Posterior:
     """Posterior of every hatchling and parent of one clutch.
@@ -59,8 +62,12 @@ def infer(
         The hatchlings with their readings. A stated sex is certain, and its chance (1/2) counts as evidence.
     parent_readings
         Readings of the parents themselves, by name.
+    other_loss
+        Chance that an egg is lost for a reason other than its genotype; used only where an egg is said not to have hatched.
     memory_bytes
         Bound on the memory of the largest arrays; checked before anything is allocated.
+
+    Eggs that did not hatch inform the parents; the posterior lists hatchlings only.
 
     Raises
     ------
@@ -72,7 +79,7 @@ def infer(
     found = _sum_dense(model, eggs, parent_readings or {}, memory_bytes)
     if found is not None:
         return _posterior_of_dense(model, eggs, *found)
-    sums, work = _sum(model, eggs, parent_readings or {}, memory_bytes)
+    sums, work = _sum(model, eggs, parent_readings or {}, memory_bytes, other_loss)
     if sums.log_evidence == -math.inf:
         raise ContradictionError(_clash(model, eggs, parent_readings or {}, memory_bytes))
     outcomes = [_outcome_chances(model, b, sums, work) for b in range(len(model.blocks))]
@@ -90,6 +97,7 @@ def infer(
                 loci=_egg_loci(model, [o[e] for o in outcomes]),
             )
             for e, egg in enumerate(eggs)
+            if egg.hatched is not False
         ),
         parents=_parents(model, sums, work),
     )
@@ -129,7 +137,7 @@ def _sum_dense(
 
     None where this way does not serve: readings of parents, tables too large, or sums that need more care.
     """
-    if not eggs or any(parent_readings.values()):
+    if not eggs or any(parent_readings.values()) or any(egg.hatched is False for egg in eggs):
         return None
     some_sexed = any(egg.sex is not None for egg in eggs)
     laboratory = {r.locus for egg in eggs for r in egg.readings if isinstance(r, GenotypeReading)}
@@ -237,6 +245,7 @@ def log_evidence(
     eggs: Sequence[Egg],
     parent_readings: Mapping[str, Sequence[Reading]] | None = None,
     *,
+    other_loss: float = OTHER_LOSS,
     memory_bytes: int = MEMORY_BYTES,
 ) -> float:
     """Natural logarithm of the probability of all readings; -inf where they contradict the cross."""
@@ -244,7 +253,7 @@ def log_evidence(
     if found is not None:
         _, dense_sums, log_scale = found
         return dense_sums.log_evidence + log_scale
-    sums, work = _sum(model, eggs, parent_readings or {}, memory_bytes)
+    sums, work = _sum(model, eggs, parent_readings or {}, memory_bytes, other_loss)
     return sums.log_evidence + work.log_scale
 
 
@@ -258,12 +267,19 @@ class _Work:
 
 
 def _sum(
-    model: CrossModel, eggs: Sequence[Egg], parent_readings: Mapping[str, Sequence[Reading]], memory_bytes: int
+    model: CrossModel,
+    eggs: Sequence[Egg],
+    parent_readings: Mapping[str, Sequence[Reading]],
+    memory_bytes: int,
+    other_loss: float = OTHER_LOSS,
 ) -> tuple[Sums, _Work]:
     if not eggs:
         raise ValueError("a clutch needs at least one egg")
     classes = tuple(_classes(block, eggs) for block in model.blocks)
     touched = _touched_by_parent_readings(model, parent_readings)
+    counted = any(egg.hatched is False for egg in eggs)
+    if counted:
+        touched = touched | {b for b, x in enumerate(model.blocks) if any((h < 1).any() for h in x.hatched)}
     order = _contraction_order(model, classes, touched)
     _check_memory(model, classes, order, len(eggs), memory_bytes)
     likelihood, log_scale = _likelihood(model, eggs, classes, order)
@@ -283,10 +299,24 @@ def _sum(
                 prior=prior * factor,
                 class_given=[_class_table(model.blocks[b], classes[b], k) for b in order] or [np.ones((1, 1, 1))],
                 egg_weight=_sex_weight(model, eggs, k),
+                state_weight=_hatch_weight(model, order, eggs, k, other_loss) if counted else None,
             )
         )
     split = [i for i, b in enumerate(order) if not classes[b].one_each]
-    return sum_clutch(likelihood, dam_prior, candidates, model.mixed, split), _Work(classes, order, log_scale)
+    lost = np.array([egg.hatched is False for egg in eggs]) if counted else None
+    return sum_clutch(likelihood, dam_prior, candidates, model.mixed, split, lost), _Work(classes, order, log_scale)
+
+
+def _hatch_weight(
+    model: CrossModel, order: Sequence[int], eggs: Sequence[Egg], candidate: int, other_loss: float
+) -> Array:
+    """P(each egg hatched, or did not, as recorded | joint states of dam and sire), shape (n_eggs, n_dam, n_sire)."""
+    joint = np.ones((1, 1))
+    for b in order:
+        share = model.blocks[b].hatched[candidate]
+        joint = np.einsum("ij,ds->idjs", joint, share).reshape(joint.shape[0] * share.shape[0], -1)
+    hatched = (1 - other_loss) * joint
+    return np.stack([1 - hatched if egg.hatched is False else hatched for egg in eggs])
 
 
 def _classes(block: Block, eggs: Sequence[Egg]) -> _Classes:

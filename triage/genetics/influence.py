@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from triage.errors import ContradictionError
-from triage.genetics.exact import infer
+from triage.genetics.exact import OTHER_LOSS, infer
 from triage.genetics.model import CrossModel
 from triage.genetics.posterior import Posterior
 from triage.records import Egg, Reading
@@ -31,6 +31,7 @@ def strongest_facts(
     parent_readings: Mapping[str, Sequence[Reading]] | None = None,
     *,
     most: int = 3,
+    other_loss: float = OTHER_LOSS,
 ) -> list[Influence]:
     """The facts that move a probability most, strongest first.
 
@@ -40,15 +41,17 @@ def strongest_facts(
         Takes a posterior of the same eggs and returns the probability asked about.
     most
         Number of facts returned; facts that move nothing are left out.
+    other_loss
+        As for ``infer``.
 
     Each fact (one reading of one egg or parent, one stated sex) is left out in turn and everything computed again.
     """
     readings = dict(parent_readings or {})
-    base = _log_odds(question(infer(model, eggs, readings)))
+    base = _log_odds(question(infer(model, eggs, readings, other_loss=other_loss)))
     found = []
     for fact, some_eggs, some_readings in _each_left_out(eggs, readings):
         try:
-            without = _log_odds(question(infer(model, some_eggs, some_readings)))
+            without = _log_odds(question(infer(model, some_eggs, some_readings, other_loss=other_loss)))
         except ContradictionError:
             continue
         found.append(Influence(fact, base - without))

@@ -28,6 +28,8 @@ from triage.records import (
 )
 
 HALF = Fraction(1, 2)
+#: Stands for what would have been in an egg that did not hatch.
+LOST = (Sex.FEMALE, ())
 #: One animal over all live loci: genotypes by locus name, plus its phased chromosomes where loci are linked.
 Animal = tuple[tuple[tuple[str, Genotype], ...], tuple[tuple[tuple[str, str], tuple[str, str]], ...]]
 Hatchling = tuple[Sex, tuple[tuple[str, Genotype], ...]]
@@ -47,11 +49,16 @@ class Answer:
 
 
 def enumerate_clutch(
-    cross: Cross, eggs: Sequence[Egg], parent_readings: Mapping[str, Sequence[Reading]] | None = None
+    cross: Cross,
+    eggs: Sequence[Egg],
+    parent_readings: Mapping[str, Sequence[Reading]] | None = None,
+    *,
+    other_loss: Fraction | float = Fraction(1, 10),
 ) -> Answer:
     """Posterior of a clutch by full enumeration of parents, sires of eggs, and hatchlings.
 
-    ``Answer.parents`` lists the dam first, then each candidate sire that is an animal.
+    An egg with ``hatched=False`` keeps its place in the lists of the answer, with one empty call; ``other_loss`` is the chance that
+    an egg is lost whatever its genotype. ``Answer.parents`` lists the dam first, then each candidate sire that is an animal.
     """
     readings = parent_readings or {}
     loci = _live_loci(cross)
@@ -70,8 +77,16 @@ def enumerate_clutch(
         states = [state for state, _ in joint]
         by_sire = []
         for k, sire in enumerate(cross.sires):
-            hatchlings = _hatchlings(cross, states[0], sire, states[1 + k], loci)
-            by_sire.append([_with_readings(cross, hatchlings, egg) for egg in eggs])
+            hatchlings, share = _hatchlings(cross, states[0], sire, states[1 + k], loci)
+            hatches = (1 - Fraction(other_loss)) * share if any(egg.hatched is False for egg in eggs) else Fraction(1)
+            by_sire.append(
+                [
+                    [(LOST, VisualCall(), 1 - hatches)]
+                    if egg.hatched is False
+                    else [(h, call, p * hatches) for h, call, p in _with_readings(cross, hatchlings, egg)]
+                    for egg in eggs
+                ]
+            )
         sums.add(weight, assignments, by_sire, states)
     return sums.answer(cross)
 
@@ -189,8 +204,8 @@ def _gametes(cross: Cross, animal: Animal, sex: Sex) -> list[tuple[str | None, d
 
 def _hatchlings(
     cross: Cross, dam: Animal, sire: Parent | Parthenogenesis, sire_state: Animal, loci: list[str]
-) -> dict[Hatchling, Fraction]:
-    """P(hatchling | parents, hatched)."""
+) -> tuple[dict[Hatchling, Fraction], Fraction]:
+    """P(hatchling | parents, hatched), and P(an egg hatches | parents, nothing else kills it)."""
     chances: dict[Hatchling, Fraction] = defaultdict(Fraction)
     other = Sex.MALE if cross.species.heterogametic is Sex.FEMALE else Sex.FEMALE
     if isinstance(sire, Parthenogenesis):
@@ -224,8 +239,8 @@ def _hatchlings(
             p *= Fraction(cross.species.locus(name).hatch_rate(genotype))
         if p > 0:
             alive[hatchling] = p
-    total = sum(alive.values())
-    return {h: p / total for h, p in alive.items()}
+    hatched = sum(alive.values(), Fraction(0))
+    return {h: p / hatched for h, p in alive.items()}, hatched
 
 
 def _likelihood(cross: Cross, reading: Reading, genotypes: Mapping[str, Genotype]) -> Fraction:

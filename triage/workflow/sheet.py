@@ -9,6 +9,7 @@ from typing import TypeVar
 
 from triage.catalogue import load_species, parse_call, parse_parent
 from triage.errors import SheetError
+from triage.genetics.exact import OTHER_LOSS
 from triage.genetics.readings import laboratory_reading
 from triage.records import (
     CallReading,
@@ -62,6 +63,7 @@ class SheetEgg:
     called: tuple[VisualCall, ...] = ()
     evidence: CallReading | None = None
     laboratory: tuple[GenotypeReading, ...] = ()
+    hatched: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +75,7 @@ class ClutchSheet:
     cross: Cross
     eggs: tuple[SheetEgg, ...]
     parent_readings: dict[str, tuple[Reading, ...]] = field(default_factory=dict)
+    other_loss: float = OTHER_LOSS
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,8 +218,16 @@ def _sheet(root: Entry, name: str, folder: Path) -> ClutchSheet:
         crossover=crossover,
         linkages=_linkages(root, species),
     )
+    loss = root.optional("other_loss")
     root.finish()
-    return ClutchSheet(name, species, cross, eggs, {n: r for n, r in readings.items() if r})
+    return ClutchSheet(
+        name=name,
+        species=species,
+        cross=cross,
+        eggs=eggs,
+        parent_readings={n: r for n, r in readings.items() if r},
+        other_loss=loss.number(0, 1) if loss else OTHER_LOSS,
+    )
 
 
 def _eggs(root: Entry, species: Species, folder: Path) -> tuple[SheetEgg, ...]:
@@ -254,6 +265,10 @@ def _egg(entry: Entry, species: Species, folder: Path) -> SheetEgg:
     photos = entry.optional("photos")
     call = entry.optional("call")
     evidence = entry.optional("evidence")
+    hatched = entry.optional("hatched")
+    lost = hatched is not None and hatched.one_of(["true", "false"]) == "false"
+    if lost and any(entry.has(k) for k in ("sex", "photos", "call", "evidence", "laboratory")):
+        entry.refuse(f"egg {label} did not hatch, yet something is said of the hatchling", "label and 'hatched: false' alone")
     egg = SheetEgg(
         label=label,
         place=entry.place,
@@ -262,6 +277,7 @@ def _egg(entry: Entry, species: Species, folder: Path) -> SheetEgg:
         called=read_call(call, species) if call else (),
         evidence=_evidence(evidence, species) if evidence else None,
         laboratory=_laboratory(entry, species),
+        hatched=not lost,
     )
     entry.finish()
     return egg

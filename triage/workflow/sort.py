@@ -26,7 +26,6 @@ from triage.workflow.report import Alternative, ClutchReport, EggReport, StruckO
 from triage.workflow.settings import Settings
 from triage.workflow.sheet import ClutchSheet, SheetEgg
 
-
 #: Leaving each fact out in turn is worked out for clutches up to this many facts times eggs, and this many calls.
 _MOST_FACTS = 400
 _MOST_CALLS_FOR_FACTS = 2000
@@ -76,14 +75,17 @@ def sort_clutch(
     read = _read_eggs(sheet, model, settings, reader, progress)
     eggs = [r.egg for r in read]
     fitting, clashing = _consistent(model, eggs, sheet.parent_readings)
-    posterior = infer(model, fitting, sheet.parent_readings) if fitting else None
+    hatched = [e for e in fitting if e.hatched is not False]
+    posterior = infer(model, fitting, sheet.parent_readings, other_loss=sheet.other_loss) if hatched else None
     expected = model.expected_calls()
     reports = []
     for i, one in enumerate(read):
+        if one.egg.hatched is False:
+            continue
         if one.egg in clashing:
             reports.append(_clashing_report(sheet, model, eggs, i, one, clashing, settings))
         else:
-            place = fitting.index(one.egg)
+            place = hatched.index(one.egg)
             reports.append(_egg_report(sheet, model, eggs, fitting, i, one, posterior, place, expected, settings))
     return ClutchReport(
         cross=sheet.cross,
@@ -104,7 +106,6 @@ def _consistent(
     while fitting:
         clash = clashing_eggs(model, fitting, parent_readings)
         if not clash:
-            infer(model, fitting, parent_readings)
             return fitting, clashing
         clashing += clash
         fitting = [e for e in fitting if e not in clash]
@@ -150,7 +151,8 @@ def _read_eggs(
             rests_on.append("laboratory")
         if egg.sex is not None:
             rests_on.append("sex")
-        read.append(_ReadEgg(Egg(egg.label, egg.sex, tuple(readings)), tuple(spoken_of), tuple(rests_on), remarks))
+        as_egg = Egg(egg.label, egg.sex, tuple(readings), None if egg.hatched else False)
+        read.append(_ReadEgg(as_egg, tuple(spoken_of), tuple(rests_on), remarks))
     return read
 
 
@@ -220,7 +222,11 @@ def _moved_by(
         return ()
     at = model.calls.index(call)
     found = strongest_facts(
-        model, fitting, lambda posterior: float(posterior.eggs[place].call_chances[at]), sheet.parent_readings
+        model,
+        fitting,
+        lambda posterior: float(posterior.eggs[place].call_chances[at]),
+        sheet.parent_readings,
+        other_loss=sheet.other_loss,
     )
     return tuple(f"{x.fact}: {odds_in_words(x.log_odds)}" for x in found if abs(x.log_odds) >= _NO_SHIFT)
 
@@ -362,6 +368,12 @@ def _notes(sheet: ClutchSheet, model: CrossModel, read: Sequence[_ReadEgg], clas
     if clashing:
         labels = ", ".join(e.label for e in clashing)
         notes.append(f"{labels}: cannot be true together with the records, and left out of what is said of the others.")
+    lost = [one.egg.label for one in read if one.egg.hatched is False]
+    if lost:
+        notes.append(
+            f"{', '.join(lost)} did not hatch: counted as evidence on genotypes that do not hatch, with a chance of "
+            f"{percent(sheet.other_loss)} that an egg is lost for another reason."
+        )
     losses = expected_losses(model)
     if losses:
         notes.append(losses)
