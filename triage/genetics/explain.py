@@ -98,6 +98,8 @@ def _why_at_locus(model: CrossModel, block: Block, name: str, look: str) -> str 
     shown = {words[position] for k in range(model.n_sires) for words in _reachable(block, k)}
     if look in shown:
         return None
+    if not shown:
+        return "no egg of these parents is known to hatch"
     if look:
         dead = [g for g in _genotypes_of(locus, look) if locus.hatch_rate(g) == 0]
         if dead and len(dead) == len(_genotypes_of(locus, look)):

@@ -83,7 +83,9 @@ def _table(
             for outcome, chance in given.items():
                 look = locus.look(outcome.genotypes[0][1])
                 looks[look] = looks.get(look, 0.0) + weight * chance
-    return looks, hatched
+    # Parental states none of whose young hatch do not count for a hatchling that exists.
+    total = sum(looks.values())
+    return ({look: p / total for look, p in looks.items()} if total > 0 else looks), hatched
 
 
 def _plain(states: Sequence[tuple[Genotype, object]]) -> bool:
