@@ -97,7 +97,8 @@ def test_only_genes_spoken_of_are_added_and_none_that_is_there():
 def test_each_sire_is_named():
     fathers = [parent("Basil", Sex.MALE), parent("Thyme", Sex.MALE)]
     found = explained(pair(OF, dam(), *fathers), read_as(PASTEL), [PASTEL])
-    assert {"Basil carries pastel unrecorded", "Thyme carries pastel unrecorded", "dam and Thyme both carry pastel unrecorded"} <= set(found)
+    assert {"Basil carries pastel unrecorded", "Thyme carries pastel unrecorded"} <= set(found)
+    assert "dam and Thyme both carry pastel unrecorded" in found
 
 
 def test_the_rest_of_the_clutch_informs_the_dam():

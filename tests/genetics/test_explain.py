@@ -43,7 +43,10 @@ def test_both_parents_must_carry_it():
 
 def test_a_compound_needs_one_allele_from_each():
     found = why(call(("series", "lesser mojave")), dam(series="lesser/mojave"), sire(pastel="normal/pastel"))
-    assert found == "lesser mojave needs lesser from one parent and mojave from the other; only dam can give lesser and only dam can give mojave"
+    assert found == (
+        "lesser mojave needs lesser from one parent and mojave from the other; "
+        "only dam can give lesser and only dam can give mojave"
+    )
     found = why(call(("series", "lesser mojave")), dam(series="lesser/normal"), sire(pastel="normal/pastel"))
     assert found.endswith("only dam can give lesser and nobody can give mojave")
 

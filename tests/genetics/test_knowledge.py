@@ -93,6 +93,9 @@ def test_hardy_weinberg_by_chromosome_and_viability():
     assert male == {"gold|gold": q * q, "gold|normal": q * (1 - q), "normal|gold": q * (1 - q), "normal|normal": (1 - q) ** 2}
     lethal = {str(g): p for g, p in hardy_weinberg(OF, OF.locus("web"), Sex.MALE, {"web": q}).items()}
     assert lethal == pytest.approx({"normal/web": 6 / 15, "normal/normal": 9 / 15})
+    weak = species(locus("web", DOMINANT, hatch_rate=0.5))
+    half = {str(g): p for g, p in hardy_weinberg(weak, weak.locus("web"), Sex.MALE, {"web": q}).items()}
+    assert half == pytest.approx({"web/web": 0.5 / 15.5, "normal/web": 6 / 15.5, "normal/normal": 9 / 15.5})
     with pytest.raises(ValueError, match="albino: allele frequencies add up to more than 1"):
         hardy_weinberg(OF, OF.locus("albino"), Sex.MALE, {"albino": 1.5})
 

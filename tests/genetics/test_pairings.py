@@ -4,7 +4,20 @@ from fractions import Fraction
 from random import Random
 
 import pytest
-from support import DOMINANT, INCOMPLETE, RECESSIVE, call, dam, draw_prior, draw_species, locus, pair, parent, sire, species
+from support import (
+    DOMINANT,
+    INCOMPLETE,
+    RECESSIVE,
+    call,
+    dam,
+    draw_prior,
+    draw_species,
+    locus,
+    pair,
+    parent,
+    sire,
+    species,
+)
 
 from triage.genetics.model import compile_cross
 from triage.genetics.pairings import ranked, what_if

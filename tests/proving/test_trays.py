@@ -82,7 +82,16 @@ def test_hold_back_for_a_hidden_gene(ball_python):
 
 
 @pytest.mark.parametrize(
-    ("chance", "tray"), [(0.0, Tray.LABEL), (0.5, Tray.LABEL), (0.5999, Tray.LABEL), (0.6, Tray.HOLD_BACK), (0.9499, Tray.HOLD_BACK), (0.95, Tray.LABEL), (1.0, Tray.LABEL)]
+    ("chance", "tray"),
+    [
+        (0.0, Tray.LABEL),
+        (0.5, Tray.LABEL),
+        (0.5999, Tray.LABEL),
+        (0.6, Tray.HOLD_BACK),
+        (0.9499, Tray.HOLD_BACK),
+        (0.95, Tray.LABEL),
+        (1.0, Tray.LABEL),
+    ],
 )
 def test_hold_back_bar(ball_python, chance, tray):
     """Held back from the keeper's bar up to where the label counts it as settled."""
@@ -134,7 +143,16 @@ def test_hidden_genes_are_given_the_look(ball_python):
 
 @pytest.mark.parametrize(
     ("p", "words"),
-    [(0.0, "0 %"), (1e-9, "under 1 %"), (0.0099, "under 1 %"), (0.01, "1 %"), (2 / 3, "67 %"), (0.99, "99 %"), (0.9999, "over 99 %"), (1.0, "100 %")],
+    [
+        (0.0, "0 %"),
+        (1e-9, "under 1 %"),
+        (0.0099, "under 1 %"),
+        (0.01, "1 %"),
+        (2 / 3, "67 %"),
+        (0.99, "99 %"),
+        (0.9999, "over 99 %"),
+        (1.0, "100 %"),
+    ],
 )
 def test_percent_is_never_certain_unless_it_is(p, words):
     assert percent(p) == words

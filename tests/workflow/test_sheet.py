@@ -49,6 +49,8 @@ def test_the_example_parses_to_what_it_says():
     assert (sheet.name, sheet.species.name) == ("standard input", "ball python")
     assert cross.mixed == Fraction(1, 10)
     assert cross.crossover_rate(sheet.species.locus_of("banana")) == 0.05
+    own = load_sheet(text=EXAMPLE.replace("banana: 0.05", "banana: 0.2"))
+    assert own.cross.crossover_rate(own.species.locus_of("banana")) == 0.2
     assert (cross.dam.name, cross.dam.sex) == ("Juniper", Sex.FEMALE)
     assert chances(cross.dam, "pastel") == {"normal/pastel": 1}
     clown = sheet.species.locus_of("clown").name
@@ -136,7 +138,8 @@ def test_linked_genes():
 
 
 def test_evidence_of_a_parent():
-    sheet = load_sheet(text=EXAMPLE.replace("  genes: pastel, 66% het clown\n", "  genes: pastel, 66% het clown\n  evidence: {pastel: 1}\n"))
+    genes = "  genes: pastel, 66% het clown\n"
+    sheet = load_sheet(text=EXAMPLE.replace(genes, f"{genes}  evidence: {{pastel: 1}}\n"))
     (reading,) = sheet.parent_readings["Juniper"]
     assert [c.name for c in reading.likelihoods] == ["pastel"]
 
