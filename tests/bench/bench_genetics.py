@@ -9,7 +9,8 @@ evidence set beforehand. That is less than the engine answers, so the ratio that
 "with calls" asks pyAgrum for the visual calls too, which are joint posteriors of an egg's loci. Building the cross and the
 network is left out on both sides, and so are the tables the engine keeps with a cross; the line "first" has the first
 inference of a cross, tables and all. The domains are the same: states of prior 0 and nodes with one state are removed
-(``tests/genetics/networks.py``). The log evidence of every clutch is compared. Medians over clutches of medians over runs.
+(``tests/genetics/networks.py``). The log evidence of every clutch is compared. Times are processor seconds of the process,
+which other work on the machine disturbs least; medians over clutches of medians over runs.
 """
 
 import os
@@ -99,9 +100,9 @@ def median_ms(work: Callable[[], object], runs: int) -> float:
     work()
     times = []
     for _ in range(runs):
-        started = time.perf_counter()
+        started = time.process_time()
         work()
-        times.append(time.perf_counter() - started)
+        times.append(time.process_time() - started)
     return 1e3 * statistics.median(times)
 
 
@@ -118,14 +119,14 @@ def time_pyagrum(cross: Cross, eggs: list[Egg], runs: int, *, calls: bool) -> tu
             engine.addAllTargets()
             for joint in joints:
                 engine.addJointTarget(joint)
-        started = time.perf_counter()
+        started = time.process_time()
         engine.makeInference()
         for name in names:
             engine.posterior(name)
         if calls:
             for joint in joints:
                 engine.jointPosterior(joint)
-        times.append(time.perf_counter() - started)
+        times.append(time.process_time() - started)
     log = network.log_scale + math.log(engine.evidenceProbability())
     return 1e3 * statistics.median(times[1:]), log
 
@@ -136,9 +137,9 @@ def compare(key: str, size: Size, n_clutches: int, runs: int, *, outside: bool) 
     for seed in range(n_clutches):
         model, eggs = draw_clutch(size, seed)
         n_calls.append(model.n_calls)
-        started = time.perf_counter()
+        started = time.process_time()
         infer(model, eggs)
-        first_ms.append(1e3 * (time.perf_counter() - started))
+        first_ms.append(1e3 * (time.process_time() - started))
         engine_ms.append(median_ms(lambda m=model, e=eggs: infer(m, e), 10 * runs))
         if outside:
             ms, log = time_pyagrum(model.cross, eggs, runs, calls=False)
@@ -214,9 +215,9 @@ def plot_growth(path: Path, n_clutches: int) -> None:
                     if uses:
                         of_size.append(median_ms(lambda m=model, e=eggs: infer(m, e), uses))
                     else:
-                        started = time.perf_counter()
+                        started = time.process_time()
                         infer(model, eggs)
-                        of_size.append(1e3 * (time.perf_counter() - started))
+                        of_size.append(1e3 * (time.process_time() - started))
                 times.append(statistics.median(of_size))
             axis.plot([n for n, _ in sizes], times, style, label=label)
             print(f"(e) {what}, {label}: " + ", ".join(f"{n}: {t:.2f} ms" for (n, _), t in zip(sizes, times, strict=True)))
