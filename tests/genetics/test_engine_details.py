@@ -119,6 +119,7 @@ def test_calls_are_listed_likeliest_first_with_what_the_parents_say():
     found = infer(compile_cross(cross), [Egg("A1", None, (reading,))])
     listed = [(c.call.name, c.probability, c.parents_only) for c in found.calls(0)]
     assert listed == [("super pastel", pytest.approx(2 / 3), 0.25), ("pastel", pytest.approx(1 / 3), 0.5)]
+    assert found.calls(egg=0) == found.calls(0)
     assert [c.call.name for c in found.calls(0, at_least=0.5)] == ["super pastel"]
     assert [c.call.name for c in found.calls(0, at_least=-1)] == ["super pastel", "pastel", "normal"]
     assert found.egg("A1") is found.eggs[0]
@@ -213,3 +214,12 @@ def test_blocks_that_shrink_the_tensors_most_come_first():
         model = compile_cross(cross)
         order = exact._contraction_order(model, [exact._classes(b, ()) for b in model.blocks], set())
         assert [model.blocks[b].loci[0] for b in order] == ["known", "half", "open"]
+
+
+def test_of_blocks_with_equal_states_the_one_with_more_looks_comes_first():
+    of = species(locus("clown", RECESSIVE), locus("pastel", INCOMPLETE))
+    maybe = {n: {f"{min(n, 'normal')}/{max(n, 'normal')}": HALF, "normal/normal": HALF} for n in ("clown", "pastel")}
+    model = compile_cross(pair(of, dam(**maybe), sire(**maybe)))
+    # Both turn into 2 x 2 states; clown has 2 looks, pastel 3.
+    order = exact._contraction_order(model, [exact._classes(b, ()) for b in model.blocks], set())
+    assert [model.blocks[b].loci[0] for b in order] == ["pastel", "clown"]
