@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from triage.errors import UnsupportedInheritanceError, WorkTooLargeError
 from triage.genetics.exact import infer, log_evidence
+from triage.genetics.knowledge import unrecorded_sire
 from triage.genetics.model import compile_cross
 from triage.records import (
     NORMAL,
@@ -61,7 +62,7 @@ def explanations(
     dam = _informed_dam(cross, others)
     loci = _loci_spoken_of(cross, looks)
     found: list[tuple[str, float]] = []
-    male = _background_male(cross, loci, background)
+    male = unrecorded_sire(cross.species, [a for x in loci for a in x.allele_names], background)
     found.append(("another, unrecorded sire", _try(Cross(cross.species, dam, (male,), (1,), 0, cross.crossover), egg)))
     recorded = _recorded_alone(cross, dam, egg)
     for locus in loci:
@@ -112,24 +113,6 @@ def _informed_dam(cross: Cross, others: Sequence[Egg]) -> Parent:
 def _loci_spoken_of(cross: Cross, looks: Sequence[VisualCall]) -> list[Locus]:
     names = {name for call in looks for name, _ in call.looks}
     return [locus for locus in cross.species.loci if locus.name in names]
-
-
-def _background_male(cross: Cross, loci: Sequence[Locus], frequency: float) -> Parent:
-    """A male drawn from animals at large: Hardy-Weinberg proportions at the loci spoken of."""
-    priors = {}
-    for locus in loci:
-        chance = dict.fromkeys(locus.allele_names, frequency)
-        chance[NORMAL] = 1 - sum(chance.values())
-        states: dict[Genotype, float] = {}
-        by_chromosome = locus.sex_linked and cross.species.heterogametic is Sex.MALE
-        for a, p in chance.items():
-            for b, q in chance.items():
-                genotype = Genotype(a, b, by_chromosome)
-                states[genotype] = states.get(genotype, 0.0) + p * q
-        viable = {g: p for g, p in states.items() if locus.hatch_rate(g) > 0}
-        total = sum(viable.values())
-        priors[locus.name] = GenotypePrior(tuple((g, p / total) for g, p in viable.items()))
-    return Parent("unrecorded sire", Sex.MALE, priors)
 
 
 def _with_gene(cross: Cross, dam: Parent, locus: Locus, allele: str):

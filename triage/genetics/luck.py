@@ -19,7 +19,7 @@ from triage.errors import WorkTooLargeError
 #: Two log-probabilities closer than this are the same number.
 _SAME = 1e-9
 #: Partial outcomes held at once, 24 bytes each; more are refused.
-MOST_PARTIAL_OUTCOMES = 4_000_000
+MOST_PARTIAL_OUTCOMES = 10_000_000
 
 
 def multinomial_tail(counts: Sequence[int], chances: Sequence[float]) -> float:

@@ -46,6 +46,9 @@ def _state(model: CrossModel, name: str, genotype: Genotype) -> str:
     locus = model.species.locus(name)
     look = locus.look(genotype)
     mutants = [a for a in genotype.alleles if a != NORMAL]
+    if genotype.by_chromosome and len(mutants) == 1:
+        shared, own = model.species.sex_chromosomes
+        return f"carries {mutants[0]} on the {own if genotype.first == NORMAL else shared}"
     if look:
         return f"is {look}"
     return f"is het {mutants[0]}" if mutants else f"carries nothing at {name}"

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from triage.catalogue.looks_alike import trade_name
-from triage.errors import ContradictionError
 from triage.genetics.alternatives import explanations
 from triage.genetics.exact import clashing_eggs, infer
 from triage.genetics.explain import impossible_near, why_impossible
@@ -109,8 +108,6 @@ def _consistent(
             return fitting, clashing
         clashing += clash
         fitting = [e for e in fitting if e not in clash]
-    if clashing_eggs(model, [Egg("nothing")], parent_readings):
-        raise ContradictionError("the readings of the parents contradict their recorded genes; check the parents' entries")
     return [], clashing
 
 
