@@ -86,6 +86,21 @@ def test_an_unrecorded_sire_explains_what_nobody_carries():
     assert egg.sires["unrecorded sire"] == pytest.approx(by_him / (by_him + by_moss), abs=1e-12)
 
 
+def test_parthenogenesis_is_a_candidate_like_any_other():
+    """Half-clones (Booth et al. 2014): a het mother's daughter is homozygous, and every young is a daughter."""
+    sires = "  - {name: Moss, genes: normal, share: 0.99}\n  - {parthenogenesis: true, share: 0.01}\n"
+    eggs = "eggs:\n  - {label: A1, evidence: {super pastel: 1}}\n"
+    (egg,) = sort_clutch(sheet("{name: Fern, genes: pastel}", sires, eggs=eggs)).eggs
+    assert egg.sires == {"Moss": 0.0, "no sire (parthenogenesis)": 1.0}
+    assert {sex.value: p for sex, p in egg.sex.items()} == {"female": 1.0, "male": 0.0}
+
+
+def test_parthenogenesis_is_refused_where_females_are_zw():
+    text = "species: corn snake\ndam: {genes: het amel}\nsires:\n  - {parthenogenesis: true}\n" + PLAIN_EGG
+    with pytest.raises(SheetError, match=r"line 4: parthenogenesis is computed for species with XX females only"):
+        load_sheet(text=text, name="clutch.yaml")
+
+
 def test_a_lost_egg_is_counted_and_not_sorted():
     lost = "eggs:\n  - {label: A1, call: champagne}\n  - {label: A2, hatched: false}\n"
     clutch = sheet("{name: Fern, genes: champagne}", "  - {name: Moss, genes: champagne}\n", "other_loss: 0.2\n", lost)

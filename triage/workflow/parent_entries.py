@@ -12,7 +12,7 @@ from triage.errors import SheetError, TriageError
 from triage.genetics.alternatives import BACKGROUND
 from triage.genetics.knowledge import offspring, seen_only_as, unrecorded_sire, with_unknown_hets
 from triage.genetics.sires import shares_from_dates
-from triage.records import NORMAL, Parent, Probability, Sex, Species, VisualCall
+from triage.records import NORMAL, Parent, Parthenogenesis, Probability, Sex, Species, VisualCall
 from triage.workflow.entries import Entry
 
 T = TypeVar("T")
@@ -94,8 +94,9 @@ def alleles_of(species: Species, locus_name: str, look: str) -> set[str]:
     return {a for g in locus.genotypes() if locus.look(g) == look for a in g.alleles} - {NORMAL}
 
 
-def is_unrecorded(entry: Entry) -> bool:
-    flag = entry.optional("unrecorded")
+def is_flagged(entry: Entry, key: str) -> bool:
+    """Whether a sire's entry says ``key: true``: "unrecorded" or "parthenogenesis"."""
+    flag = entry.optional(key)
     return flag is not None and flag.one_of(["true", "false"]) == "true"
 
 
@@ -110,6 +111,16 @@ def read_unrecorded_sire(
     rate = exact_number(frequency.number(0, 0.1) if frequency else BACKGROUND)
     words = name.text("a name") if name else "unrecorded sire"
     return unrecorded_sire(species, sorted(alleles - {NORMAL}), rate, name=words)
+
+
+def read_parthenogenesis(entry: Entry, species: Species) -> Parthenogenesis:
+    """The hypothesis that no male took part, with a share like any candidate sire's."""
+    if species.heterogametic is Sex.FEMALE:
+        entry.refuse(
+            f"parthenogenesis is computed for species with XX females only, not for the {species.name}", "a candidate sire"
+        )
+    kept = entry.optional("kept_heterozygosity")
+    return Parthenogenesis(kept_heterozygosity=kept.number(0, 1) if kept else 0.0)
 
 
 def read_shares(root: Entry, sires: Entry, entries: Sequence[Entry], names: Sequence[str]) -> tuple[Probability, ...]:

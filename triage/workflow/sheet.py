@@ -29,9 +29,10 @@ from triage.workflow.parent_entries import (
     at_place,
     checked_shares,
     exact_number,
-    is_unrecorded,
+    is_flagged,
     read_call,
     read_parent,
+    read_parthenogenesis,
     read_shares,
     read_unrecorded_sire,
 )
@@ -193,13 +194,15 @@ def _sheet(root: Entry, name: str, folder: Path) -> ClutchSheet:
     recorded = {
         i: read_parent(entry, species, Sex.MALE, f"sire {i}")
         for i, entry in enumerate(entries, 1)
-        if not is_unrecorded(entry)
+        if not (is_flagged(entry, "unrecorded") or is_flagged(entry, "parthenogenesis"))
     }
     sires = []
     for i, entry in enumerate(entries, 1):
         if i in recorded:
             sire = recorded[i]
             readings[sire.name] = _parent_readings(entry, species)
+        elif is_flagged(entry, "parthenogenesis"):
+            sire = read_parthenogenesis(entry, species)
         else:
             spoken_of = [c for e in eggs for c in (*e.called, *(e.evidence.likelihoods if e.evidence else ()))]
             sire = read_unrecorded_sire(entry, species, [dam, *recorded.values()], spoken_of)
