@@ -127,6 +127,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--sample", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=25, help="stop after this time; what was tried by then counts")
+    parser.add_argument("--only", nargs="*", help="of the sample, only mutants of these places, such as exact:349")
     options = parser.parse_args(argv)
     os.environ["OMP_NUM_THREADS"] = "1"
     os.chdir(ROOT)
@@ -140,6 +141,8 @@ def main(argv: list[str] | None = None) -> int:
     assert survives(unchanged, (ROOT / "triage/genetics/posterior.py").read_text("utf-8")), "the tests fail unchanged"
     mutants = every_mutant()
     chosen = random.Random(options.seed).sample(mutants, min(options.sample or len(mutants), len(mutants)))
+    if options.only:
+        chosen = [m for m in chosen if f"{m.module}:{m.line}" in options.only]
     started, tried, left = time.monotonic(), 0, []
     for mutant in chosen:
         if time.monotonic() - started > 60 * options.minutes:

@@ -3,6 +3,7 @@
 import math
 import time
 import tracemalloc
+import warnings
 from fractions import Fraction
 
 import pytest
@@ -24,6 +25,7 @@ from support import (
 )
 
 from triage.errors import ContradictionError, UnsupportedInheritanceError, WorkTooLargeError
+from triage.genetics import dense
 from triage.genetics.exact import MEMORY_BYTES, clashing_eggs, infer, log_evidence
 from triage.genetics.model import compile_cross
 from triage.genetics.reference import enumerate_clutch
@@ -101,6 +103,19 @@ def test_impossible_readings_have_log_evidence_minus_infinity():
     cross = pair(OF, dam(), sire())
     assert log_evidence(compile_cross(cross), [egg("A1", *CLOWN)]) == -math.inf
     assert log_evidence(compile_cross(cross), [Egg("A1", None, (CallReading({}, 0.0),))]) == -math.inf
+
+
+def test_a_contradiction_makes_no_noise(monkeypatch):
+    """Neither way warns of logarithms of 0 or of 0 times infinity, also where a clutch is impossible only as a whole."""
+    fathers = (parent("Basil", Sex.MALE, pastel="normal/pastel"), parent("Thyme", Sex.MALE, enchi="enchi/normal"))
+    model = compile_cross(pair(OF, dam(), *fathers))
+    eggs = [egg("A1", *PASTEL), egg("A2", *ENCHI)]
+    for _ in range(2):
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            assert log_evidence(model, eggs) == -math.inf
+        monkeypatch.setattr(dense, "LARGEST_TABLE", 0)
+        model = compile_cross(model.cross)
 
 
 def test_a_clutch_needs_an_egg():
@@ -230,6 +245,19 @@ def _smallest_bound(model, eggs) -> int:
         except WorkTooLargeError:
             low = middle
     return high
+
+
+@pytest.mark.parametrize("n_sires", [1, 2, 3])
+def test_the_estimate_counts_the_joint_states_of_sires_who_may_share(n_sires):
+    """Only where the eggs of a clutch may differ in sire are the states of all parents held at once: 4 arrays of them."""
+    mixed, names = wide_cross(2, n_sires)
+    eggs = [egg("A1", (names[0], names[0])), egg("A2")]
+    bounds = [
+        _smallest_bound(compile_cross(cross), eggs)
+        for cross in (mixed, pair(mixed.species, mixed.dam, *mixed.sires, mixed=Fraction(0)))
+    ]
+    joint_states = (2**2) ** (1 + n_sires)
+    assert bounds[0] - bounds[1] == (8 * 4 * len(eggs) * joint_states if n_sires > 1 else 0)
 
 
 # Underflow
