@@ -54,6 +54,11 @@ def test_the_tables_are_bounded(cross, monkeypatch):
     rows, columns = dense.size(model, order)
     # States: dam 2 x (first 2 + second 1); outcomes: clown 3, pastel 2.
     assert (rows, columns) == (6, 6)
+    plan = exact._plan(model, frozenset(order))
+    # The tables and what they are made of; per egg, three rows over combinations beside the other way's arrays.
+    assert plan.elements == 2 * rows * columns
+    assert plan.elements_per_egg > 3 * columns
+    model = compile_cross(cross)
     monkeypatch.setattr(dense, "LARGEST_TABLE", rows * columns - 1)
     infer(model, [Egg("A1")])
     assert tables_kept(model) == [None]
@@ -123,6 +128,8 @@ def test_calls_are_listed_likeliest_first_with_what_the_parents_say():
     assert [c.call.name for c in found.calls(0, at_least=0.5)] == ["super pastel"]
     assert [c.call.name for c in found.calls(0, at_least=-1)] == ["super pastel", "pastel", "normal"]
     assert found.egg("A1") is found.eggs[0]
+    several = infer(compile_cross(cross), [Egg("B1"), Egg("A1"), Egg("C1")])
+    assert [several.egg(label).label for label in ("A1", "B1", "C1")] == ["A1", "B1", "C1"]
     assert found.parent("sire").role == "sire"
     assert found.parent("dam") is found.parents[0]
 

@@ -210,6 +210,9 @@ def test_the_bound_is_the_callers_to_choose():
     eggs = [egg("A1", (names[0], names[0]))]
     model = compile_cross(cross)
     assert infer(model, eggs).eggs[0].sires == {"sire 0": 1.0}
+    half_known = pair(cross.species, cross.dam, parent("sire 0", Sex.MALE, **{n: f"{n}/normal" for n in names}))
+    with pytest.raises(WorkTooLargeError, match=r"3 loci and 3 uncertain parental loci"):
+        infer(compile_cross(half_known), eggs, memory_bytes=8)
     for call in (infer, log_evidence, clashing_eggs):
         with pytest.raises(WorkTooLargeError, match=r"for 1 eggs, 3 loci and 6 uncertain parental loci; the bound is 0 MiB"):
             call(model, eggs, memory_bytes=1000)
