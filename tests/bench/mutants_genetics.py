@@ -34,6 +34,7 @@ MODULES = ["transmission", "model", "contraction", "dense", "exact", "posterior"
 TESTS = [
     "test_rules_of_thumb.py",
     "test_engine_details.py",
+    "test_lost_eggs.py",
     "test_small_numbers.py",
     "test_errors.py",
     "test_published.py",
