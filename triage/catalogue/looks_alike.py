@@ -33,8 +33,13 @@ def seen_name(species: Species, call: VisualCall) -> str:
     return " ".join(word for _, word in seen_as(species, call)) or "normal"
 
 
-def lookalikes_of(species: Species, call: VisualCall) -> Iterator[tuple[VisualCall, Lookalike]]:
+@lru_cache(maxsize=50_000)
+def lookalikes_of(species: Species, call: VisualCall) -> tuple[tuple[VisualCall, Lookalike], ...]:
     """Every call that one catalogue pair turns this call into, with the pair."""
+    return tuple(_swapped(species, call))
+
+
+def _swapped(species: Species, call: VisualCall) -> Iterator[tuple[VisualCall, Lookalike]]:
     looks = dict(call.looks)
     for pair in species.lookalikes:
         for here, there in ((pair.first, pair.second), (pair.second, pair.first)):

@@ -39,9 +39,13 @@ _BAR_WIDTH = 20
 def print_clutch(report: ClutchReport, console: Console) -> None:
     """Print the clutch: parents, one row of calls per hatchling, reasons, news of the parents, luck, notes."""
     _print_cross(report, console)
-    console.print(_overview(report, console.width))
+    if report.eggs:
+        console.print(_overview(report, console.width))
+    else:
+        paragraph(console, "No egg of this clutch hatched.", indent=2)
     shared = shared_reasons(report)
-    heading(console, "Why")
+    if report.eggs:
+        heading(console, "Why")
     for egg in report.eggs:
         _print_reasons(egg, own_struck_out(egg, shared), console)
     if shared:

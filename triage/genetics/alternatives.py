@@ -34,6 +34,10 @@ from triage.records import (
 BACKGROUND = 0.025
 
 
+#: An unrecorded gene is looked for in this many of the likeliest looks.
+_GENES_FROM = 3
+
+
 @dataclass(frozen=True, slots=True)
 class Explanation:
     """One explanation, the log of P(readings of the egg | explanation), and its Bayes factor against the records."""
@@ -53,7 +57,7 @@ def explanations(
     eggs
         The whole clutch; the other eggs inform the parents.
     looks
-        Visual calls that the egg's readings speak of; genes in them are the ones an explanation may add.
+        Visual calls that the egg's readings speak of, likeliest first; an explanation may add genes of the first few.
     background
         Allele frequency of every gene in an animal that nobody recorded.
     """
@@ -67,7 +71,7 @@ def explanations(
     recorded = _recorded_alone(cross, dam, egg)
     for locus in loci:
         for allele in locus.allele_names:
-            if not any(allele in look for call in looks for _, look in call.looks):
+            if not any(allele in look for call in looks[:_GENES_FROM] for _, look in call.looks):
                 continue
             for text, changed in _with_gene(cross, dam, locus, allele):
                 found.append((text, _try(changed, egg)))

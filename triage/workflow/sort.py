@@ -75,7 +75,7 @@ def sort_clutch(
     eggs = [r.egg for r in read]
     fitting, clashing = _consistent(model, eggs, sheet.parent_readings)
     hatched = [e for e in fitting if e.hatched is not False]
-    posterior = infer(model, fitting, sheet.parent_readings, other_loss=sheet.other_loss) if hatched else None
+    posterior = infer(model, fitting, sheet.parent_readings, other_loss=sheet.other_loss) if fitting else None
     expected = model.expected_calls()
     reports = []
     for i, one in enumerate(read):
@@ -91,7 +91,7 @@ def sort_clutch(
         eggs=tuple(reports),
         parents=parent_reports(model, posterior, settings.label_threshold) if posterior else (),
         log_evidence=posterior.log_evidence if posterior and not clashing else -math.inf,
-        luck=luck_sentence(model, posterior) if posterior else "",
+        luck=luck_sentence(model, posterior) if hatched else "",
         notes=_notes(sheet, model, read, clashing),
         posterior=posterior,
     )
