@@ -50,7 +50,7 @@ def _news(
     """One sentence for each thing that was open before and has moved, or is still open."""
     news = []
     for allele in locus.allele_names:
-        for copies, words in _questions(locus, allele):
+        for copies, words in _questions(locus, allele, model.species.sex_chromosomes[0]):
             was = sum(p for g, p in before.items() if copies(g))
             now = sum(p for g, p in after.items() if copies(g))
             if not 0 < was < 1:
@@ -64,14 +64,14 @@ def _news(
     return news
 
 
-def _questions(locus: Locus, allele: str):
+def _questions(locus: Locus, allele: str, shared: str):
     """Yes-or-no questions about an allele: carried at all, and carried twice, with words for yes."""
     recessive = locus.allele(allele).mode is Mode.RECESSIVE
     yield (lambda g: allele in g.alleles), (f"het {allele}" if recessive else allele)
     if not recessive:
         yield (lambda g: g.alleles == (allele, allele)), f"two copies of {allele}"
     if locus.sex_linked:
-        yield (lambda g: g.by_chromosome and g.first == allele and g.second == NORMAL), f"{allele} on the shared chromosome"
+        yield (lambda g: g.by_chromosome and g.first == allele and g.second == NORMAL), f"{allele} on the {shared}"
 
 
 def _verdict(words: str, now: float, settled: float) -> str:
