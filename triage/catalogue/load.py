@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 from pathlib import Path
 
-from triage.catalogue.names import nearest, normalise
+from triage.catalogue.names import normalise
 from triage.catalogue.tables import Table
 from triage.errors import CatalogueError, ShorthandError, UnknownNameError
 from triage.records import (
@@ -152,11 +152,11 @@ def load_species_file(path: Path) -> Species:
     head.finish()
     combinations = tuple(_combination(t) for t in root.tables("combination"))
     appearances = tuple(_appearance(t, bare) for t in root.tables("appearance"))
-    species = _with(bare, combinations=combinations, appearances=appearances)
+    species = replace(bare, combinations=combinations, appearances=appearances)
     _refuse_repeated_phrases(species, path.name)
     lookalikes = tuple(_lookalike(t, species) for t in root.tables("lookalike"))
     root.finish()
-    species = _with(species, lookalikes=lookalikes)
+    species = replace(species, lookalikes=lookalikes)
     _check_combinations(species, path.name)
     return species
 
@@ -175,13 +175,6 @@ def _parse(text: str, place: str) -> dict:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise CatalogueError(f"{place}: not valid TOML ({error}); needed: a TOML file") from error
-
-
-def _with(species: Species, **changes) -> Species:
-    from dataclasses import fields
-
-    kept = {f.name: getattr(species, f.name) for f in fields(species) if f.init}
-    return Species(**{**kept, **changes})
 
 
 def _evidence(table: Table) -> tuple[Evidence, ...]:
@@ -431,9 +424,3 @@ def _check_combinations(species: Species, place: str) -> None:
             raise CatalogueError(
                 f"{place}, combination {combination.name}: {error}; needed: genes of this species in trade shorthand"
             ) from error
-
-
-def suggest(word: str, known: tuple[str, ...]) -> str:
-    """Nearest known words as the end of an error message."""
-    close = nearest(word, known)
-    return f"did you mean {' or '.join(close)}?" if close else "see 'triage genes' for the known ones"

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from triage.errors import UnsupportedInheritanceError, WorkTooLargeError
 from triage.genetics.exact import infer, log_evidence
@@ -89,7 +89,7 @@ def explanations(
 
 
 def _recorded_alone(cross: Cross, dam: Parent, egg: Egg) -> float:
-    return _try(Cross(cross.species, dam, cross.sires, cross.shares, cross.mixed, cross.crossover, cross.linkages), egg)
+    return _try(replace(cross, dam=dam), egg)
 
 
 def _try(cross: Cross, egg: Egg) -> float:
@@ -168,7 +168,7 @@ def _carrying(cross: Cross, animal: Parent, locus: Locus, allele: str) -> Parent
 
 def _replace(cross: Cross, dam: Parent, k: int | None, sire: Parent | None) -> Cross:
     sires = tuple(sire if i == k else s for i, s in enumerate(cross.sires))
-    return Cross(cross.species, dam, sires, cross.shares, cross.mixed, cross.crossover, cross.linkages)
+    return replace(cross, dam=dam, sires=sires)
 
 
 def _flat(egg: Egg, looks: Sequence[VisualCall]) -> float:

@@ -635,7 +635,7 @@ def clashing_eggs(
     readings = parent_readings or {}
 
     def possible(some: Sequence[Egg]) -> bool:
-        return _sum(model, some, readings, memory_bytes)[0].log_evidence > -math.inf
+        return log_evidence(model, some, readings, memory_bytes=memory_bytes) > -math.inf
 
     if possible(eggs):
         return ()

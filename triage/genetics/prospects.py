@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 from triage.genetics.model import CrossModel, compile_cross
 from triage.records import Cross, Genotype, GenotypePrior, Parent
@@ -61,15 +62,7 @@ def _with(cross: Cross, name: str, locus: str, states: Mapping[Genotype, float])
             return parent
         return Parent(parent.name, parent.sex, {**parent.loci, locus: prior})
 
-    return Cross(
-        cross.species,
-        changed(cross.dam),
-        tuple(changed(s) for s in cross.sires),
-        cross.shares,
-        cross.mixed,
-        cross.crossover,
-        cross.linkages,
-    )
+    return replace(cross, dam=changed(cross.dam), sires=tuple(changed(s) for s in cross.sires))
 
 
 def _look_chances(cross: Cross, name: str, locus: str, states: Mapping[Genotype, float]) -> dict[str, float]:

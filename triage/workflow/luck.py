@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from triage.errors import WorkTooLargeError
 from triage.genetics.luck import multinomial_tail, one_in
 from triage.genetics.model import CrossModel, compile_cross
@@ -25,7 +27,7 @@ def luck_sentence(model: CrossModel, posterior: Posterior) -> str:
 
 
 def _sentence(model: CrossModel, posterior: Posterior) -> str:
-    seen = [posterior.calls(i)[0].call for i in range(len(posterior.eggs))]
+    seen = [model.calls[int(egg.call_chances.argmax())] for egg in posterior.eggs]
     settled = _at_likeliest(model.cross, posterior.parents, None)
     sentence = f"Luck: {one_in(_tail(settled, seen))} clutches of these parents come out no likelier than this one"
     runners_up = []
@@ -81,12 +83,4 @@ def _at_likeliest(
             loci[name] = GenotypePrior.known(genotype)
         return Parent(parent.name, parent.sex, loci)
 
-    return Cross(
-        cross.species,
-        fixed(cross.dam),
-        tuple(fixed(s) for s in cross.sires),
-        cross.shares,
-        cross.mixed,
-        cross.crossover,
-        cross.linkages,
-    )
+    return replace(cross, dam=fixed(cross.dam), sires=tuple(fixed(s) for s in cross.sires))
