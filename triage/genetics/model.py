@@ -155,12 +155,14 @@ class CrossModel:
 
         Of a hatchling that exists: parental states that have no viable young do not count. Zeros if none has any.
         """
-        if candidate is None:
-            table = sum(share * self._call_weights(k) for k, share in enumerate(self.shares) if share > 0)
-        else:
-            table = self._call_weights(candidate)
-        total = table.sum()
-        return table / total if total > 0 else table
+        return self._expected_by_shares if candidate is None else _normalised(self._call_weights(candidate))
+
+    @cached_property
+    def _expected_by_shares(self) -> NDArray[np.float64]:
+        """Made once: every egg's answer puts it beside its posterior."""
+        table = _normalised(sum(share * self._call_weights(k) for k, share in enumerate(self.shares) if share > 0))
+        table.flags.writeable = False
+        return table
 
     def _call_weights(self, candidate: int) -> NDArray[np.float64]:
         """P(visual call, young are viable | candidate sire) in the order of ``calls``."""
@@ -170,6 +172,12 @@ class CrossModel:
             by_look = np.bincount(place, weights=block.expected(candidate), minlength=len(axis))
             table = np.multiply.outer(table, by_look)
         return table.reshape(-1)
+
+
+def _normalised(weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The weights as chances; zeros where nothing is possible."""
+    total = weights.sum()
+    return weights / total if total > 0 else weights
 
 
 def compile_cross(cross: Cross) -> CrossModel:
