@@ -21,15 +21,16 @@ _DEPTH_STEPS = 1 << 20
 
 @dataclass(frozen=True)
 class Pixels:
-    """The pixels that see the animal, as n columns: all of the picture, or (one photo) only those that do.
+    """The pixels that see the animal: n columns a photo, as many as the photo of the batch that has most.
 
-    `seen` bool (B, H, H). `columns` None when n = H * H, else the flat indices (n,) of the pixels kept.
+    `seen` bool (B, H, H). `columns` int64 (B, n): flat indices of those pixels, H * H where a photo has fewer; what
+    stands in such a column is arbitrary and never reaches the picture.
     Per pixel (B, n): `seen_flat` float, `s`, `v`, `girths`, `width`; vectors (B, 3, n): `position`, `normal`, `along`,
     `side`.
     """
 
     seen: Tensor
-    columns: Tensor | None
+    columns: Tensor
     seen_flat: Tensor
     s: Tensor
     v: Tensor
@@ -44,16 +45,15 @@ class Pixels:
         """(B, C, n) -> planes (B, C, H, H), zero where the animal is not seen."""
         batch, channels, _ = values.shape
         height = self.seen.shape[-1]
-        if self.columns is None:
-            return (values * self.seen_flat[:, None]).reshape(batch, channels, height, height)
-        planes = torch.zeros(batch, channels, height * height, device=values.device)
-        planes[:, :, self.columns] = values
-        return planes.reshape(batch, channels, height, height)
+        planes = torch.zeros(batch, channels, height * height + 1, device=values.device)
+        planes.scatter_(2, self.columns[:, None].expand(-1, channels, -1), values)
+        return planes[..., :-1].reshape(batch, channels, height, height)
 
     def pick(self, planes: Tensor) -> Tensor:
         """Planes (B, C, H, H) -> (B, C, n)."""
         flat = planes.flatten(2)
-        return flat if self.columns is None else flat[:, :, self.columns]
+        place = self.columns.clamp(max=flat.shape[2] - 1)
+        return flat.gather(2, place[:, None].expand(-1, flat.shape[1], -1))
 
 
 def unit(vectors: Tensor) -> Tensor:
@@ -89,8 +89,8 @@ def _frame(pose: Pose, count: int) -> dict[str, Tensor]:
     return {"position": position, "along": along, "side": side * cos + up * sin, "up": up * cos - side * sin}
 
 
-def rasterise(pose: Pose, camera: Camera, height: int, compact: bool) -> Pixels:
-    """What each of height x height pixels sees. `compact` (one photo only) keeps just the pixels that see the animal."""
+def rasterise(pose: Pose, camera: Camera, height: int) -> Pixels:
+    """What each of height x height pixels sees."""
     batch, device = len(pose.nodes), pose.nodes.device
     count = int(height * ZOOM_LIMIT * _DENSITY)
     rings = 1 << int(height * ZOOM_LIMIT * 2 * RADIUS * _DENSITY - 1).bit_length()  # across the body; a power of two
@@ -130,11 +130,8 @@ def rasterise(pose: Pose, camera: Camera, height: int, compact: bool) -> Pixels:
     nearest.scatter_reduce_(1, target.flatten(1), key.flatten(1), "amin")
     nearest = _fill_pinholes(nearest[:, :-1].view(batch, height, height))
     seen = nearest < _FAR
-    flat = nearest.flatten(1)
-    columns = None
-    if compact:
-        columns = seen.flatten().nonzero()[:, 0]
-        flat = flat[:, columns]
+    columns = _seen_columns(seen.flatten(1))
+    flat = F.pad(nearest.flatten(1), (0, 1), value=_FAR).gather(1, columns)
     seen_flat = (flat < _FAR).float()
     index = (flat & ((1 << 24) - 1)) * (flat < _FAR)
     station, ring = index >> bits, index & (rings - 1)
@@ -161,18 +158,28 @@ def rasterise(pose: Pose, camera: Camera, height: int, compact: bool) -> Pixels:
     return Pixels(seen, columns, seen_flat, (s + ds).clamp(0, 1), v, girths, w, point, normal, along_p, side_p)
 
 
+def _seen_columns(seen: Tensor) -> Tensor:
+    """Flat indices (B, n) of the true places of bool (B, P), in order, filled up with P."""
+    batch, places = seen.shape
+    photo, place = seen.nonzero(as_tuple=True)
+    rank = seen.cumsum(1)
+    most = max(1, int(rank[:, -1].max()))
+    columns = torch.full((batch, most), places, device=seen.device)
+    columns[photo, rank[photo, place] - 1] = place
+    return columns
+
+
 def _to_pixel_centre(
-    point: Tensor, along: Tensor, around: Tensor, camera: Camera, height: int, columns: Tensor | None, limit: float
+    point: Tensor, along: Tensor, around: Tensor, camera: Camera, height: int, columns: Tensor, limit: float
 ) -> tuple[Tensor, Tensor]:
     """How far to move along and around the body (B, n) to stand at the pixel's centre; fine pattern moires without.
 
     First order, from the tangents `along` (per body length) and `around` (per radian); nothing near the silhouette.
     """
-    place = torch.arange(height * height, device=point.device) if columns is None else columns
     right, up, towards = camera.turn((point - camera.target[..., None]).transpose(1, 2))
     scale = (camera.focal * height)[:, None] / (camera.distance[:, None] - towards).clamp(min=0.02)
-    rest_x = (place % height + 0.5 - 0.5 * height) - right * scale
-    rest_y = (0.5 * height - 0.5 - torch.div(place, height, rounding_mode="floor")) - up * scale  # upwards
+    rest_x = (columns % height + 0.5 - 0.5 * height) - right * scale
+    rest_y = (0.5 * height - 0.5 - torch.div(columns, height, rounding_mode="floor")) - up * scale  # upwards
     along_x, along_y, _ = camera.turn(along.transpose(1, 2))
     around_x, around_y, _ = camera.turn(around.transpose(1, 2))
     determinant = (along_x * around_y - around_x * along_y) * scale

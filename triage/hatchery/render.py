@@ -27,7 +27,7 @@ from triage.hatchery.surface import shade_surface
 DOMAINS = tuple(BY_NAME)
 _SUPERSAMPLING = 2
 _VISIBLE_BINS = 64
-_PIXELS_A_BATCH = 256 * 160 * 160  # bounds the memory of one pass on a GPU
+_PIXELS_A_BATCH = 256 * 256 * 256  # bounds the memory of one pass on a GPU
 
 
 @dataclass(frozen=True)
@@ -89,16 +89,35 @@ def render(
         with torch.inference_mode():
             return _draw(codes[rows], animals[rows], photos[rows], size, part, looks, BY_NAME[domain])
 
-    # On a CPU one photo at a time stays in the cache; a GPU wants as many as its memory holds.
-    step = 1 if device.type == "cpu" else max(1, _PIXELS_A_BATCH // (size * size))
+    # On a CPU one photo at a time stays in the cache; a GPU wants as many as its memory holds, and of like coverage,
+    # because a pass has as many columns of pixels as its fullest photo.
+    step, order = 1, None
+    if device.type != "cpu":
+        step = max(1, _PIXELS_A_BATCH // (size * size))
+        if len(codes) > step:
+            order = _coverage(photos, stage, BY_NAME[domain]).argsort()
+            codes, animals, photos = codes[order], animals[order], photos[order]
+            if stage is not None and not isinstance(stage, str):
+                stage = [stage[row] for row in order.tolist()]
     slices = [slice(start, min(start + step, len(codes))) for start in range(0, len(codes), step)]
     if device.type == "cpu" and len(slices) > 1 and torch.get_num_threads() > 1:
         parts = _in_threads(one_pass, slices)
     else:
         parts = [one_pass(rows) for rows in slices]
     # joined outside inference mode, so that a network can be trained on the result
-    return Photos(*(torch.cat([getattr(part, name) for part in parts])
-                    for name in ("images", "masks", "stage_index", "visible_share", "accompanied")))
+    names = ("images", "masks", "stage_index", "visible_share", "accompanied")
+    joined = [torch.cat([getattr(part, name) for part in parts]) for name in names]
+    return Photos(*joined) if order is None else Photos(*(values[order.argsort()] for values in joined))
+
+
+def _coverage(photos: Tensor, stage_name: str | Sequence[str] | None, domain: Domain) -> Tensor:
+    """About how much of each picture its animal covers (B,), overlaps counted twice: good enough to sort by."""
+    with torch.inference_mode():
+        in_egg = make_stage(photos, stage_name).in_egg
+        nodes = make_pose(photos, in_egg).nodes
+        camera = make_camera(photos, nodes, in_egg, domain.camera)
+        x, y, _ = camera.project(nodes)
+        return ((x.abs() < 0.5) & (y.abs() < 0.5)).float().mean(1) * camera.scale**2
 
 
 def _in_threads(one_pass: Callable[[slice], Photos], slices: Sequence[slice]) -> list[Photos]:
@@ -127,7 +146,7 @@ def _draw(
     pose = make_pose(photos, stage.in_egg)
     camera = make_camera(photos, pose.nodes, stage.in_egg, domain.camera)
     high = size * _SUPERSAMPLING
-    pixels = rasterise(pose, camera, high, compact=batch == 1 and device.type == "cpu")
+    pixels = rasterise(pose, camera, high)
     surface = shade_surface(skin, look, stage, pixels, animals, photos, camera.scale * high)
 
     ground = camera.ground(size) * stage.growth.view(-1, 1, 1, 1)  # in lengths of a hatchling
@@ -181,7 +200,7 @@ def _draw_mate(ground: Tensor, light: Light, stage: Stage, camera: Camera, photo
     seeds = mate_seeds(photos)
     look = express(mate_genotypes(photos, looks), seeds, stage.age, looks)
     skin = make_skin(look, seeds, skin_size(ground.shape[-1]), domain.draw_markings, domain.reflect)
-    pixels = rasterise(mate_pose(photos), camera, high, compact=len(photos) == 1 and ground.device.type == "cpu")
+    pixels = rasterise(mate_pose(photos), camera, high)
     surface = shade_surface(skin, look, stage, pixels, seeds, photos, camera.scale * high)
     visible = pixels.seen_flat[:, None]
     colour = light_skin(surface, pixels, light, stage, camera, ground)
