@@ -1,6 +1,6 @@
 """A pinhole camera somewhere above the animal."""
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import torch
 from torch import Tensor
@@ -97,4 +97,13 @@ def make_camera(photo_seeds: Tensor, nodes: Tensor, in_egg: Tensor, limits: Came
     fill = torch.minimum(fill, ZOOM_LIMIT * extent)
     half_view = 0.5 * (limits.least_view + limits.view_span * u[:, 4])  # radians
     tangent = half_view.sin() / half_view.cos()
-    return Camera(tilt, target, 0.5 * extent / fill / tangent, 0.5 / tangent)
+    return _stand_back(Camera(tilt, target, 0.5 * extent / fill / tangent, 0.5 / tangent), nodes)
+
+
+def _stand_back(camera: Camera, nodes: Tensor) -> Camera:
+    """Far enough away that no part of the animal in the picture is larger than ZOOM_LIMIT allows."""
+    x, y, _ = camera.project(nodes)
+    _, _, towards = camera.turn(nodes - camera.target[:, None])
+    shown = (x.abs() < 0.7) & (y.abs() < 0.7)
+    nearest = torch.where(shown, towards, 0.0).amax(1) + RADIUS
+    return replace(camera, distance=torch.maximum(camera.distance, camera.focal / ZOOM_LIMIT + nearest))
