@@ -53,8 +53,8 @@ class Thumb:
     reflectance: Tensor
 
 
-def make_thumb(photo_seeds: Tensor, size: int, in_egg: Tensor) -> Thumb:
-    """A thumb in a few photos, nothing in the others."""
+def make_thumb(photo_seeds: Tensor, size: int, in_egg: Tensor, shown: bool = True) -> Thumb:
+    """A thumb in a few photos, nothing in the others, nowhere unless `shown`."""
     u = draws.uniform(photo_seeds, _SALT_THUMB, 8)[..., None, None]
     row, column = pixel_grid(size, photo_seeds.device)
     x, y = column / size - 0.5, row / size - 0.5
@@ -66,8 +66,8 @@ def make_thumb(photo_seeds: Tensor, size: int, in_egg: Tensor) -> Thumb:
     tip = 0.05 + 0.32 * u[:, 4]
     over = (tip - along).clamp(min=0)
     distance = torch.sqrt(across * across + over * over) * (1 + 0.02 * low[:, 0])
-    shown = (u[:, 0] < _THUMB_SHARE) & ~in_egg[:, None, None]
-    cover = ramp(width, width - 0.012, distance) * shown
+    present = (u[:, 0] < _THUMB_SHARE) & ~in_egg[:, None, None] & shown
+    cover = ramp(width, width - 0.012, distance) * present
     dome = (1 - (distance / width) ** 2).clamp(min=0).sqrt()
     nail = ramp(1.0, 0.75, ((along - tip - 0.3 * width) / (0.55 * width)) ** 2 + (across / (0.62 * width)) ** 2)
     tones = torch.tensor(_TONES, device=photo_seeds.device)

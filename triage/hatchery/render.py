@@ -13,7 +13,7 @@ from triage.hatchery import draws
 from triage.hatchery.backgrounds import choose, make_background
 from triage.hatchery.camera import Camera, make_camera
 from triage.hatchery.company import has_mate, make_thumb, mate_genotypes, mate_pose, mate_seeds
-from triage.hatchery.domains import BY_NAME, Domain
+from triage.hatchery.domains import BY_NAME, REPORTED, Domain
 from triage.hatchery.egg import paint_egg
 from triage.hatchery.express import Genotype, encode, express
 from triage.hatchery.fields import box_blur
@@ -25,6 +25,7 @@ from triage.hatchery.stages import STAGES, Stage, make_stage
 from triage.hatchery.surface import shade_surface
 
 DOMAINS = tuple(BY_NAME)
+REPORTED_DOMAINS = REPORTED
 _SUPERSAMPLING = 2
 _VISIBLE_BINS = 64
 _PIXELS_A_BATCH = 256 * 256 * 256  # bounds the memory of one pass on a GPU
@@ -100,7 +101,7 @@ def render(
             if stage is not None and not isinstance(stage, str):
                 stage = [stage[row] for row in order.tolist()]
     slices = [slice(start, min(start + step, len(codes))) for start in range(0, len(codes), step)]
-    if device.type == "cpu" and len(slices) > 1 and torch.get_num_threads() > 1:
+    if device.type == "cpu" and torch.get_num_threads() > 1:
         parts = _in_threads(one_pass, slices)
     else:
         parts = [one_pass(rows) for rows in slices]
@@ -121,10 +122,11 @@ def _coverage(photos: Tensor, stage_name: str | Sequence[str] | None, domain: Do
 
 
 def _in_threads(one_pass: Callable[[slice], Photos], slices: Sequence[slice]) -> list[Photos]:
-    """Photos side by side, one thread each: cheaper than splitting every small operation over threads."""
+    """Photos side by side, one thread each: cheaper than splitting every small operation over threads, and an operation
+    that is split rounds differently at the seams."""
     threads = torch.get_num_threads()
     try:
-        with ThreadPoolExecutor(threads, initializer=torch.set_num_threads, initargs=(1,)) as pool:
+        with ThreadPoolExecutor(min(threads, len(slices)), initializer=torch.set_num_threads, initargs=(1,)) as pool:
             return list(pool.map(one_pass, slices))
     finally:
         torch.set_num_threads(threads)
@@ -176,7 +178,7 @@ def _draw(
     planes = F.avg_pool2d(planes, _SUPERSAMPLING)
     light = make_light(planes[:, :1], planes[:, 1:], camera, photos, domain.light)
     lit_ground = light_ground(back, light, (depth_shadow > 0).float())
-    accompanied = has_mate(photos, stage.in_egg)
+    accompanied = has_mate(photos, stage.in_egg) & domain.company
     mates = [row for row, present in enumerate(accompanied.tolist()) if present]
     if mates:
         rows = torch.tensor(mates, device=device)
@@ -186,7 +188,7 @@ def _draw(
     animal = F.avg_pool2d(pixels.spread(colour * visible), _SUPERSAMPLING)
     mask = planes[:, 1:]
     picture = animal + lit_ground * (1 - mask)
-    thumb = make_thumb(photos, size, stage.in_egg)
+    thumb = make_thumb(photos, size, stage.in_egg, shown=domain.company)
     picture = picture + (thumb.reflectance * (light.ambient + 0.7 * light.key * light.lamp) - picture) * thumb.cover
     mask = mask * (1 - thumb.cover)
     return Photos(domain.respond(picture, photos), mask, stage.index, _visible_share(pixels, visible[:, 0], thumb.cover),

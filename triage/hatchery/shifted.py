@@ -101,7 +101,9 @@ def travelling_wave(q: dict[str, Tensor], animal_seeds: Tensor, v: Tensor, noise
     return Markings(pattern, dots, along, height)
 
 
-def rational_law(melanin: Tensor, xanthin: Tensor, erythrin: Tensor, lavender: Tensor) -> Tensor:
+def rational_law(
+    melanin: Tensor, xanthin: Tensor, erythrin: Tensor, lavender: Tensor, animal_seeds: Tensor | None = None
+) -> Tensor:
     """Reflectance white / (1 + 0.85 d + 0.9 d^2) of a total depth d: near the exponential law, of another shape."""
     planes = []
     for channel in range(3):

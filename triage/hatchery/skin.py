@@ -18,7 +18,6 @@ from triage.hatchery.body import GIRTHS, HEAD
 from triage.hatchery.fields import noise_plane, smooth_step
 
 _CELLS = 64  # places in the tables of blotches and spinal marks
-_MARK_SPACING = 0.34
 BROWN = (1.00, 1.17, 1.32)  # absorption of melanin in red, green, blue
 LAVENDER = (0.72, 1.06, 0.74)  # the same where it stays unfinished
 XANTHIN = (0.05, 0.27, 1.75)
@@ -29,14 +28,47 @@ _SALT_LOW, _SALT_MIDDLE, _SALT_FINE, _SALT_BLOTCHES, _SALT_MARKS, _SALT_PIED, _S
 
 
 @dataclass(frozen=True)
+class Style:
+    """How a generator draws, apart from what genes do: jitter of blotches in their place, width and top; how far their
+    middle is waisted and their foot flared; size and height of their spots; warping; roughness of edges; spacing of the
+    marks on the spine, in girths; half width of stripes; checks along the belly, in radians per girth.
+
+    Numbers, or tensors (B, 1) of one number an animal.
+    """
+
+    shift: float | Tensor = 0.13
+    width: float | Tensor = 0.17
+    top: float | Tensor = 0.024
+    waist: float | Tensor = 0.42
+    flare: float | Tensor = 0.55
+    spot: float | Tensor = 0.30
+    spot_height: float | Tensor = 0.40
+    warp: float | Tensor = 1.0
+    rough: float | Tensor = 1.0
+    spacing: float | Tensor = 0.34
+    stripe: float | Tensor = 0.046
+    check: float | Tensor = 58.0
+
+
+PLAIN = Style()
+
+
+def plane(value: float | Tensor) -> float | Tensor:
+    """A number of a `Style` ready for planes: (B, 1) becomes (B, 1, 1)."""
+    return value[..., None] if isinstance(value, Tensor) else value
+
+
+@dataclass(frozen=True)
 class Markings:
     """(B, S, P): `pattern`, signed, positive where pale, in girths; `dots`, positive on dark spinal dots; `along`, warped
-    distance along the body, and `height`, warped distance from the spine around the body, both in girths."""
+    distance along the body, and `height`, warped distance from the spine around the body, both in girths. `check`: rate of
+    the checks along the belly, radians per girth."""
 
     pattern: Tensor
     dots: Tensor
     along: Tensor
     height: Tensor
+    check: float | Tensor = PLAIN.check
 
 
 @dataclass(frozen=True)
@@ -74,21 +106,23 @@ def _pick(table: Tensor, index: Tensor) -> tuple[Tensor, ...]:
     return torch.gather(table, 2, flat).reshape(batch, channels, *index.shape[1:]).unbind(1)
 
 
-def _blotches(look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, v: Tensor, height_v: Tensor):
+def _blotches(
+    look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, v: Tensor, height_v: Tensor, style: Style
+) -> tuple[Tensor, Tensor]:
     """Signed fields of the lateral blotches and of the dark spots in them, (B, S, P) each."""
     spacing = 0.86 * GIRTHS / look["blotch_count"]  # (B, 1, 1)
     draw = draws.normal(animal_seeds, _SALT_BLOTCHES, 8, 2 * _CELLS)
     gap, flat = spacing[:, 0], {name: value[:, 0] for name, value in look.items()}  # (B, 1) for the tables
-    shift = (0.13 * draw[:, 0]).clamp(-0.4, 0.4)
+    shift = (style.shift * draw[:, 0]).clamp(-0.4, 0.4)
     dropped = (_chance(draw[:, 5]) < flat["dropped_columns"]).float()  # the dark column beside it is gone
-    half = 0.5 * flat["blotch_width"] * gap * (1 + 0.17 * draw[:, 1]).clamp(0.5, 1.6) + dropped * gap * 0.55
+    half = 0.5 * flat["blotch_width"] * gap * (1 + style.width * draw[:, 1]).clamp(0.5, 1.6) + dropped * gap * 0.55
     half = torch.minimum(half, (0.98 - shift.abs()) * gap)  # only the two nearest cells are looked at
-    top = flat["blotch_top"] + 0.024 * draw[:, 2]
+    top = flat["blotch_top"] + style.top * draw[:, 2]
     spot = 0.5 * flat["blotch_width"].clamp(max=0.75) * gap
     has_spot = (_chance(draw[:, 3]) < flat["blotch_eyes"]).float()
-    upper = spot * (0.30 + 0.07 * draw[:, 4] + 0.10 * flat["single_eye"]) * has_spot - (1 - has_spot) * 0.5
+    upper = spot * (style.spot + 0.07 * draw[:, 4] + 0.10 * flat["single_eye"]) * has_spot - (1 - has_spot) * 0.5
     lower = spot * 0.22 * (_chance(draw[:, 7]) < flat["blotch_eyes"] * 0.5).float()
-    table = torch.stack([shift, half, top, upper, 0.40 + 0.05 * draw[:, 6], torch.where(lower > 0, lower, lower - 0.5)], 1)
+    table = torch.stack([shift, half, top, upper, style.spot_height + 0.05 * draw[:, 6], torch.where(lower > 0, lower, lower - 0.5)], 1)
 
     apart = 0.5 * flat["blotch_width"].clamp(max=0.75)[..., None] * spacing * 0.50 * (1 - look["single_eye"])
     banded = look["banding"] > 0.5
@@ -107,7 +141,7 @@ def _blotches(look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, v: T
         y = (height_v - top_p) / tall
         # round at the top, waisted below the middle, flaring into the belly
         crown = (1 - (1 - y * 2.5).clamp(0, 1) ** 2).clamp(min=0).sqrt()
-        waist = 1 - 0.42 * smooth_step(0.4, 0.85, y) + 0.55 * ramp(0.85, 1.15, y)
+        waist = 1 - plane(style.waist) * smooth_step(0.4, 0.85, y) + plane(style.flare) * ramp(0.85, 1.15, y)
         field = torch.minimum(half_p * torch.where(y < 0.4, crown, waist) - distance, y * tall * 1.1)
         pale = torch.maximum(pale, field)
         eye = upper_p - torch.sqrt((distance - apart) ** 2 + ((y - spot_y) * tall * 0.85) ** 2)
@@ -116,47 +150,52 @@ def _blotches(look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, v: T
     return pale, dark
 
 
-def _spinal_marks(look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, wavy_v: Tensor):
+def _spinal_marks(
+    look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, wavy_v: Tensor, style: Style
+) -> tuple[Tensor, Tensor]:
     """Signed field of the pale marks on the spine, and the dark dots of a plain-bodied animal, (B, S, P) each."""
     draw = draws.normal(animal_seeds, _SALT_MARKS, 6, _CELLS)
     flat = {name: value[:, 0] for name, value in look.items()}
     half_width = flat["dorsal_width"] * (1 + 0.33 * draw[:, 1]).clamp(0.35, 1.9)
-    half_length = _MARK_SPACING * (0.20 + 0.14 * _chance(draw[:, 2]) + 0.40 * flat["dorsal_length"]).clamp(min=0.05)
+    half_length = style.spacing * (0.20 + 0.14 * _chance(draw[:, 2]) + 0.40 * flat["dorsal_length"]).clamp(min=0.05)
     missing = (_chance(draw[:, 3]) >= flat["dorsal_share"]).float() * 0.5
     shown = torch.where(flat["dorsal_width"] > 0.004, half_width - missing, half_width - 2.0)
     dots = (0.012 + 0.005 * draw[:, 5]) * (flat["dorsal_dots"] > 0.05)
     table = torch.stack([(0.2 * draw[:, 0]).clamp(-0.45, 0.45), shown, half_length, 0.013 * draw[:, 4], dots], 1)
-    place = along / _MARK_SPACING
+    place = along / plane(style.spacing)
     first = (place - 0.5).floor()
     pale = torch.full_like(along, -2.0)
     dark = torch.full_like(along, -2.0)
     for step in (0, 1):
         cell = first + step
         shift, width, length, offset, dot = _pick(table, (cell.long() + 2).clamp(0, _CELLS - 1))
-        x = (place - (cell + 0.5 + shift)).abs() * _MARK_SPACING
+        x = (place - (cell + 0.5 + shift)).abs() * plane(style.spacing)
         off = wavy_v + offset
         pale = torch.maximum(pale, width - torch.sqrt((x - length).clamp(min=0) ** 2 + off * off))
         dark = torch.maximum(dark, dot - torch.sqrt((x - length * 0.25).clamp(min=0) ** 2 + off * off * 1.4))
     return pale, dark
 
 
-def lateral_blotches(q: dict[str, Tensor], animal_seeds: Tensor, v: Tensor, noise: Noise) -> Markings:
+def lateral_blotches(
+    q: dict[str, Tensor], animal_seeds: Tensor, v: Tensor, noise: Noise, style: Style = PLAIN
+) -> Markings:
     """The training domain's generator: jittered blotches down each side and marks along the spine."""
     low0, low1, low2 = noise.low.unbind(1)
     mid0, mid1, mid2 = noise.middle.unbind(1)
     fine0 = noise.fine[:, 0]
     rows = low0.shape[1]
     s = ((torch.arange(rows, device=v.device) + 0.5) / rows).view(1, rows, 1)
-    along = s * GIRTHS + q["irregularity"] * (0.026 * low0 + 0.008 * mid0)
-    warped_v = v + q["irregularity"] * (0.016 * low1 + 0.006 * mid1)
+    warp = q["irregularity"] * plane(style.warp)
+    along = s * GIRTHS + warp * (0.026 * low0 + 0.008 * mid0)
+    warped_v = v + warp * (0.016 * low1 + 0.006 * mid1)
     height = warped_v.abs()
-    blotch, spots = _blotches(q, animal_seeds, along, v, height)
-    marks, dots = _spinal_marks(q, animal_seeds, along, warped_v + 0.005 * mid1)
-    rough = 0.0014 * fine0 + 0.0025 * mid2
+    blotch, spots = _blotches(q, animal_seeds, along, v, height, style)
+    marks, dots = _spinal_marks(q, animal_seeds, along, warped_v + 0.005 * mid1, style)
+    rough = (0.0014 * fine0 + 0.0025 * mid2) * plane(style.rough)
     # blotches broken into rings: a dark line inside the rim, interrupted by noise
     ring = (blotch - 0.034).abs() - 0.013 * q["blotch_rings"] * ramp(-0.6, 0.2, mid0 + 0.5 * low2)
     blotch = torch.where(q["blotch_rings"] > 0.02, torch.minimum(blotch, ring), blotch)
-    stripe_half = 0.046 + 0.010 * low2
+    stripe_half = plane(style.stripe) + 0.010 * low2
     stripe = (stripe_half - (warped_v + 0.006 * mid1).abs()) - (1 - q["pale_stripe"]) * 0.12
     pattern = torch.maximum(blotch, marks) + q["reduction"]
     pattern = torch.minimum(pattern, -spots) + rough
@@ -172,7 +211,7 @@ def lateral_blotches(q: dict[str, Tensor], animal_seeds: Tensor, v: Tensor, nois
     line_at = (v + 0.014 * low1 + 0.007 * mid1).abs() - (0.088 + 0.010 * low2)
     line = (0.0085 + 0.003 * mid2).clamp(min=0.001) * q["pin_lines"] - line_at.abs()
     pattern = torch.where(q["pin_lines"] > 0.02, torch.minimum(pattern, -line), pattern)
-    return Markings(pattern, dots, along, height)
+    return Markings(pattern, dots, along, height, plane(style.check))
 
 
 def make_skin(
@@ -180,11 +219,11 @@ def make_skin(
     animal_seeds: Tensor,
     size: tuple[int, int],
     draw_markings: Callable[[dict[str, Tensor], Tensor, Tensor, Noise], Markings] | None = None,
-    reflect: Callable[[Tensor, Tensor, Tensor, Tensor], Tensor] | None = None,
+    reflect: Callable[[Tensor, Tensor, Tensor, Tensor, Tensor], Tensor] | None = None,
 ) -> Tensor:
     """Reflectance (B, 3, S, P), linear RGB, of animals whose settings `look` come from `express`.
 
-    `draw_markings(q, animal_seeds, v, noise)` and `reflect(melanin, xanthin, erythrin, lavender)` replace the pattern
+    `draw_markings(q, animal_seeds, v, noise)` and `reflect(melanin, xanthin, erythrin, lavender, animal_seeds)` replace the pattern
     generator and the mixing of pigments; None means `lateral_blotches` and `beer_lambert`.
     """
     rows, columns = size
@@ -226,7 +265,7 @@ def make_skin(
     melanin = melanin + (q["ground_melanin"] * 0.55 - melanin).clamp(min=0) * ramp(-0.008, 0.008, dots) * q["dorsal_dots"]
 
     # ---- belly: white, its edge checked or scalloped --------------------------------------------------------------
-    checks = ramp(0.15, 0.55, torch.sin(along * 58.0 + 2.2 * low0 + 1.5 * torch.sign(v)) + 0.55 * mid2)
+    checks = ramp(0.15, 0.55, torch.sin(along * markings.check + 2.2 * low0 + 1.5 * torch.sign(v)) + 0.55 * mid2)
     edge = q["belly_edge"] + 0.007 * fine1 * (1 + 2 * q["flank_speckle"]) + 0.012 * q["belly_checks"] * (checks - 0.5)
     belly = smooth_step(-0.022, 0.022, height - edge)
     near_edge = ramp(0.060, 0.030, (va - q["belly_edge"] - 0.03).abs())
@@ -257,10 +296,12 @@ def make_skin(
     bare = _unpigmented(q, animal_seeds, s, va, (low0, low1, mid0), size)
     melanin, xanthin, erythrin = melanin * bare, xanthin * bare, erythrin * bare
 
-    return (reflect or beer_lambert)(melanin, xanthin, erythrin, q["lavender"])
+    return (reflect or beer_lambert)(melanin, xanthin, erythrin, q["lavender"], animal_seeds)
 
 
-def beer_lambert(melanin: Tensor, xanthin: Tensor, erythrin: Tensor, lavender: Tensor) -> Tensor:
+def beer_lambert(
+    melanin: Tensor, xanthin: Tensor, erythrin: Tensor, lavender: Tensor, animal_seeds: Tensor | None = None
+) -> Tensor:
     """Light that crosses the pigments and comes back: white * exp(-sum of depths), (B, 3, S, P)."""
     planes = []
     for channel in range(3):

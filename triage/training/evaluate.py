@@ -20,7 +20,7 @@ import torch
 
 from triage.catalogue import load_species
 from triage.catalogue.looks import Looks, ball_python_looks
-from triage.hatchery import DOMAINS, STAGES, encode
+from triage.hatchery import REPORTED_DOMAINS, STAGES, encode
 from triage.records import Genotype, Species, VisualCall
 from triage.training.calibrate import calibrate, join_photos, several_photos
 from triage.training.crosses import CrossTables, cross_tables
@@ -78,7 +78,7 @@ def evaluate(settings: Settings) -> dict[str, Any]:
 
     calibrations: dict[str, Calibration] = {}
     animals: dict[str, list[list[Case]]] = {}
-    for domain, name in zip(DOMAINS, (TRAINING_DOMAIN, CAUTIOUS), strict=True):
+    for domain, name in zip(REPORTED_DOMAINS, (TRAINING_DOMAIN, CAUTIOUS), strict=True):
         half = settings.calibration_photos // 2
         cases = [
             read_protocol(network, tables, log_mix, p, "calibrate", half, domain=domain, **same) for p in PROTOCOLS
@@ -102,13 +102,13 @@ def evaluate(settings: Settings) -> dict[str, Any]:
         )
 
     keep()
-    for protocol, domain in itertools.product(PROTOCOLS, DOMAINS):
+    for protocol, domain in itertools.product(PROTOCOLS, REPORTED_DOMAINS):
         own = calibrations[TRAINING_DOMAIN if domain == "training" else CAUTIOUS]
         cases = read_protocol(network, tables, log_mix, protocol, "report", settings.photos, domain=domain, **same)
         figures[f"{domain}: {protocol}"] = report(cases, own, calibrations[CAUTIOUS], files.vocabulary)
         note(f"{domain}: {protocol}: {figures[f'{domain}: {protocol}']['both']}")
         keep()
-    for domain in DOMAINS:
+    for domain in REPORTED_DOMAINS:
         own = calibrations[TRAINING_DOMAIN if domain == "training" else CAUTIOUS]
         rest = animals[domain][settings.animals :]
         figures[f"{domain}: several photos"] = {

@@ -1,0 +1,83 @@
+"""The training domain let loose: every animal drawn by its own variant of the generator, pigments and camera.
+
+Trained on beside the plain training domain, so that what is learnt is what a gene does and not how one generator draws
+it. Nothing is taken from the shifted domain: no wave, no rational law, none of its grounds and cameras.
+"""
+
+import torch
+from torch import Tensor
+
+from triage.hatchery import draws
+from triage.hatchery.fields import noise_plane, plane_mean
+from triage.hatchery.response import expose, to_linear
+from triage.hatchery.skin import BROWN, ERYTHRIN, LAVENDER, WHITE, XANTHIN, Markings, Noise, Style, lateral_blotches, ramp
+
+_SALT_STYLE, _SALT_PIGMENT, _SALT_GROUND, _SALT_LOW, _SALT_FINE, _SALT_LAMPS = range(1301, 1307)
+
+
+def own_style(animal_seeds: Tensor) -> Style:
+    """A `Style` per animal, each number uniform on a range around the plain one."""
+    u = draws.uniform(animal_seeds, _SALT_STYLE, 12)[..., None]
+    ranges = {
+        "shift": (0.04, 0.24), "width": (0.06, 0.32), "top": (0.010, 0.040), "waist": (0.10, 0.62), "flare": (0.10, 0.90),
+        "spot": (0.20, 0.42), "spot_height": (0.30, 0.52), "warp": (0.4, 2.0), "rough": (0.3, 2.5), "spacing": (0.25, 0.45),
+        "stripe": (0.036, 0.058), "check": (42.0, 78.0),
+    }  # fmt: skip
+    return Style(**{name: low + (high - low) * u[:, place] for place, (name, (low, high)) in enumerate(ranges.items())})
+
+
+def own_blotches(q: dict[str, Tensor], animal_seeds: Tensor, v: Tensor, noise: Noise) -> Markings:
+    """The training domain's generator in a style of the animal's own."""
+    return lateral_blotches(q, animal_seeds, v, noise, own_style(animal_seeds))
+
+
+def own_pigments(
+    melanin: Tensor, xanthin: Tensor, erythrin: Tensor, lavender: Tensor, animal_seeds: Tensor
+) -> Tensor:
+    """White * (1 + depth / k)**-k with k and the absorptions drawn per animal; k to infinity is the law of Beer and Lambert."""
+    z = draws.normal(animal_seeds, _SALT_PIGMENT, 12)[..., None, None]
+    u = draws.uniform(animal_seeds, _SALT_PIGMENT + 50, 4)[..., None, None]
+    order = 3.0 + 12.0 * u[:, 0] ** 2
+    amount = torch.exp(0.12 * z[:, 9])
+    planes = []
+    for channel in range(3):
+        brown, lilac = BROWN[channel] * torch.exp(0.10 * z[:, channel]), LAVENDER[channel] * torch.exp(0.10 * z[:, channel])
+        depth = melanin * amount * (brown + (lilac - brown) * lavender)
+        depth = depth + xanthin * XANTHIN[channel] * torch.exp(0.15 * z[:, 3 + channel])
+        depth = depth + erythrin * ERYTHRIN[channel] * torch.exp(0.15 * z[:, 6 + channel])
+        planes.append((WHITE[channel] + 0.03 * (u[:, 1] - 0.5)) * (1 + depth.clamp(min=0) / order) ** -order)
+    return torch.stack(planes, 1)
+
+
+def clouds(ground: Tensor, photo_seeds: Tensor) -> Tensor:
+    """Any surface with soft patches of any two colours."""
+    size = ground.shape[-1]
+    u = draws.uniform(photo_seeds, _SALT_GROUND, 10)[..., None, None]
+    low = noise_plane(photo_seeds, _SALT_LOW, 2, (6, 6), (size, size))
+    fine = noise_plane(photo_seeds, _SALT_FINE, 1, (size // 3, size // 3), (size, size))
+    first, second = to_linear(0.08 + 0.87 * u[:, 0:3]), to_linear(0.08 + 0.87 * u[:, 3:6])
+    mix = ramp(-0.2 - u[:, 6:7], 0.2 + u[:, 6:7], low[:, :1])
+    return ((first + (second - first) * mix) * (1 + 0.12 * u[:, 7:8] * fine + 0.1 * low[:, 1:])).clamp(0.01, 0.95)
+
+
+def mesh(ground: Tensor, photo_seeds: Tensor) -> Tensor:
+    """Any mat or board with a regular grain: two crossed gratings of any rate."""
+    size = ground.shape[-1]
+    u = draws.uniform(photo_seeds, _SALT_GROUND, 12)[..., None, None]
+    angle = u[:, 0] * 2 * torch.pi
+    x = ground[:, 0] * angle.cos() + ground[:, 1] * angle.sin()
+    y = ground[:, 1] * angle.cos() - ground[:, 0] * angle.sin()
+    low = noise_plane(photo_seeds, _SALT_LOW, 1, (6, 6), (size, size))[:, 0]
+    first = torch.sin(x * (20 + 180 * u[:, 1]) + 1.5 * low)
+    second = torch.sin(y * (20 + 180 * u[:, 2]) + 1.5 * low) * (u[:, 3] < 0.5)
+    base, other = to_linear(0.08 + 0.87 * u[:, 4:7]), to_linear(0.08 + 0.87 * u[:, 7:10])
+    mix = (0.5 + 0.25 * (first + second))[:, None] * u[:, 10:11]
+    return ((base + (other - base) * mix) * (1 + 0.08 * low[:, None])).clamp(0.01, 0.95)
+
+
+def any_camera(light: Tensor, photo_seeds: Tensor) -> Tensor:
+    """The training camera with half as much again of every variation, behind a second lamp of another colour."""
+    z = draws.normal(photo_seeds, _SALT_LAMPS, 3)[..., None, None, None]
+    tint = torch.cat([torch.exp(0.16 * z[:, 0]), torch.exp(0.05 * z[:, 1]), torch.exp(-0.16 * z[:, 0])], 1)
+    haze = 0.05 * z[:, 2].clamp(min=0) * plane_mean(light)
+    return expose(light * tint + haze, photo_seeds, 1.5)
