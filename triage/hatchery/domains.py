@@ -38,8 +38,8 @@ def _grey(ground: Tensor, photo_seeds: Tensor) -> Tensor:
 
 
 def _plain_camera(light: Tensor, photo_seeds: Tensor) -> Tensor:
-    """Fixed exposure, neutral, no noise, no blur."""
-    return to_srgb((0.72 * light).clamp(0, 1))
+    """Fixed exposure, neutral, no noise, no blur; 256 levels, as in a file."""
+    return (to_srgb((0.72 * light).clamp(0, 1)) * 255).round() / 255
 
 
 TRAINING = Domain(

@@ -41,7 +41,7 @@ def own_pigments(
     amount = torch.exp(0.12 * z[:, 9])
     planes = []
     for channel in range(3):
-        brown, lilac = BROWN[channel] * torch.exp(0.10 * z[:, channel]), LAVENDER[channel] * torch.exp(0.10 * z[:, channel])
+        brown, lilac = BROWN[channel] * torch.exp(0.06 * z[:, channel]), LAVENDER[channel] * torch.exp(0.06 * z[:, channel])
         depth = melanin * amount * (brown + (lilac - brown) * lavender)
         depth = depth + xanthin * XANTHIN[channel] * torch.exp(0.15 * z[:, 3 + channel])
         depth = depth + erythrin * ERYTHRIN[channel] * torch.exp(0.15 * z[:, 6 + channel])

@@ -19,7 +19,7 @@ def vary(images: Tensor, masks: Tensor, seeds: Tensor, px: int) -> tuple[Tensor,
     reader sees them when it looks for the animal.
     """
     u = draws.uniform(seeds, _SALT, 8)
-    n = draws.normal(seeds, _SALT + 1, 8)
+    n = draws.normal(seeds, _SALT + 1, 1)
     picture = torch.cat([images, masks], 1).float() / 255
     margin = 0.02 + 0.20 * u[:, 0]
     boxes = boxes_of(picture[:, 3:], margin)
@@ -34,9 +34,25 @@ def vary(images: Tensor, masks: Tensor, seeds: Tensor, px: int) -> tuple[Tensor,
     picture = cut(picture, boxes, px, turn)
 
     image, mask = picture[:, :3], picture[:, 3:]
-    gain = torch.exp(0.07 * n[:, 1:4] + 0.14 * n[:, 4:5])[:, :, None, None]
-    gamma = torch.exp(0.11 * n[:, 5])[:, None, None, None]
+    return vary_colour(image, draws.uniform(seeds, _SALT + 2, 8), draws.normal(seeds, _SALT + 3, 8)), mask
+
+
+def vary_colour(image: Tensor, u: Tensor, n: Tensor) -> Tensor:
+    """Other cameras for photos (B, 3, px, px): white balance, exposure, gamma, tone curve, saturation, sharpness.
+
+    `u` uniform and `n` normal draws (B, 8). Half of the photos vary mildly, half widely: cameras not trained on differ
+    in just these.
+    """
+    wide = torch.where(u[:, 0] < 0.5, 0.5, 1.4)[:, None]
+    n = n * wide
+    warm, tint, stops, bend = 0.11 * n[:, 0], 0.04 * n[:, 1], 0.14 * n[:, 2], 0.11 * n[:, 3]
+    gain = torch.exp(torch.stack([stops + warm, stops - tint, stops - warm], 1))[:, :, None, None]
+    gamma = torch.exp(bend)[:, None, None, None]
     image = (image.clamp(min=1e-4) ** gamma * gain).clamp(0, 1)
-    soft = F.avg_pool2d(image, 3, 1, 1, count_include_pad=False)
-    image = torch.where((u[:, 6] < 0.2)[:, None, None, None], soft, image)
-    return image, mask
+    curve = (0.20 * n[:, 4]).clamp(-0.5, 0.5)[:, None, None, None]
+    image = image + curve * image * (1 - image) * (2 * image - 1)
+    grey = image.mean(1, keepdim=True)
+    image = grey + (image - grey) * torch.exp(0.16 * n[:, 5])[:, None, None, None]
+    soft = F.avg_pool2d(F.pad(image, (1, 1, 1, 1), mode="replicate"), 3, 1)
+    amount = torch.where(u[:, 1] < 0.2, -1.0, torch.where(u[:, 1] < 0.45, 1.2 * u[:, 2], 0.0))[:, None, None, None]
+    return (image + amount * (image - soft)).clamp(0, 1)
