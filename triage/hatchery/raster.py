@@ -93,8 +93,8 @@ def rasterise(pose: Pose, camera: Camera, height: int) -> Pixels:
     """What each of height x height pixels sees."""
     batch, device = len(pose.nodes), pose.nodes.device
     count = int(height * ZOOM_LIMIT * _DENSITY)
-    rings = 1 << int(height * ZOOM_LIMIT * 2 * RADIUS * _DENSITY - 1).bit_length()  # across the body; a power of two
-    bits = rings.bit_length() - 1
+    rings = int(height * ZOOM_LIMIT * 2 * RADIUS * _DENSITY)  # across the body
+    bits = (rings - 1).bit_length()
     tables = stations(count, str(device))
     width, tall = tables["width"], tables["height"]
     frame = _frame(pose, count)
@@ -125,7 +125,7 @@ def rasterise(pose: Pose, camera: Camera, height: int) -> Pixels:
     target = torch.where(inside, row * height + column, float(height * height)).long()
     nearness = ((depth - camera.distance.view(-1, 1, 1)) * 0.5 + 0.5).clamp(0, 1)  # bodies are 1 long: depth varies less
     key = (nearness * (_DEPTH_STEPS - 1)).long() << 24
-    key = key + torch.arange(count * rings, device=device).view(1, count, rings)
+    key = key + (torch.arange(count, device=device)[:, None] << bits) + torch.arange(rings, device=device)
     nearest = torch.full((batch, height * height + 1), _FAR, device=device, dtype=torch.int64)
     nearest.scatter_reduce_(1, target.flatten(1), key.flatten(1), "amin")
     nearest = _fill_pinholes(nearest[:, :-1].view(batch, height, height))
@@ -134,7 +134,7 @@ def rasterise(pose: Pose, camera: Camera, height: int) -> Pixels:
     flat = F.pad(nearest.flatten(1), (0, 1), value=_FAR).gather(1, columns)
     seen_flat = (flat < _FAR).float()
     index = (flat & ((1 << 24) - 1)) * (flat < _FAR)
-    station, ring = index >> bits, index & (rings - 1)
+    station, ring = index >> bits, index & ((1 << bits) - 1)
     phi = facing.gather(1, station) + torch.asin(steps)[ring]
     table = torch.cat(
         [

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import torch
+import torch.nn.functional as F
 from torch import Tensor
 
 from triage.training.crosses import CrossTables, candidate_calls, held_out
@@ -40,13 +41,12 @@ def read_images(network: ReaderNetwork, images: Tensor) -> tuple[Outputs, Tensor
 
     Returns the outputs and whether each photo was cut, bool (B,).
     """
-    px = network.shape.input_px
+    px, looking = network.shape.input_px, network.shape.looking_px
     device_type = images.device.type
     whole = torch.tensor([[0.5, 0.5, 1.0]], device=images.device).expand(len(images), 3)
     with torch.inference_mode(), torch.autocast(device_type, torch.bfloat16, enabled=device_type == "cuda"):
         source = images.float() / 255
-        full = cut(source, whole, px)
-        first = network(full)
+        first = network(F.interpolate(source, (looking, looking), mode="bilinear", antialias=True, align_corners=False))
         boxes = stay_inside(boxes_of(first.mask.sigmoid(), MARGIN))
         small = boxes[:, 2] < WIDE_ENOUGH
         boxes = torch.where(small[:, None], boxes, whole)

@@ -28,7 +28,8 @@ _BN = {"eps": 1e-3, "momentum": 0.01}
 
 @dataclass(frozen=True)
 class NetworkShape:
-    """Everything needed to build the network anew. `input_px` is a multiple of 32."""
+    """Everything needed to build the network anew. Photos are read at `input_px` and the animal in them is looked for at
+    `locate_px`; both are multiples of 32, and 0 means as `input_px`."""
 
     n_classes: tuple[int, ...]
     n_stages: int
@@ -36,6 +37,7 @@ class NetworkShape:
     token_width: int = 256
     queries: int = 2
     pair_width: int = 48
+    locate_px: int = 0
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -43,6 +45,11 @@ class NetworkShape:
     @classmethod
     def from_json(cls, values: dict[str, Any]) -> NetworkShape:
         return cls(**{**values, "n_classes": tuple(values["n_classes"])})
+
+    @property
+    def looking_px(self) -> int:
+        """Side of what the network is shown to find the animal."""
+        return self.locate_px or self.input_px
 
 
 @dataclass(frozen=True)

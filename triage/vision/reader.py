@@ -29,6 +29,8 @@ from triage.vision.weights import ModelFiles, load_model
 #: Until a keeper has confirmed photos of their own, photo readings are believed this much and no more.
 CAUTIOUS = "cautious"
 TRAINING_DOMAIN = "training domain"
+#: The box of a whole photo: (left, top, side) in shares of its longer side.
+WHOLE = (0.0, 0.0, 1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,20 +133,16 @@ class PhotoReader:
             return self._network(pixels)
 
     def _read_batch(self, photos: Sequence[Photo]) -> list[PhotoReading]:
-        px = self.input_px
         squares = [padded_square(photo) for photo in photos]
-        whole = torch.stack([sample(square, (0.0, 0.0, 1.0), px) for square in squares])
-        outputs = self.read_square(whole)
-        masks = outputs.mask.sigmoid()
-        boxes = [corner_box(row) for row in boxes_of(masks, MARGIN).tolist()]
-        looks, pairs, stage = outputs.looks.clone(), outputs.pairs.clone(), outputs.stage.clone()
-        visible, attention = outputs.visible.clone(), outputs.attention.clone()
-        small = [row for row, box in enumerate(boxes) if box[2] < WIDE_ENOUGH]
-        if small:  # a small animal is cut out and read at full sharpness
-            again = self.read_square(torch.stack([sample(squares[row], boxes[row], px) for row in small]))
-            looks[small], pairs[small], stage[small] = again.looks, again.pairs, again.stage
-            visible[small], attention[small] = again.visible, again.attention
-        ratios = divide_out_training_mix(looks.double(), self._log_mix, self.vocabulary.n_classes).numpy()
+        looking = self._network.shape.looking_px
+        masks = self.read_square(torch.stack([sample(square, WHOLE, looking) for square in squares])).mask.sigmoid()
+        found = [corner_box(row) for row in boxes_of(masks, MARGIN).tolist()]
+        boxes = [box if box[2] < WIDE_ENOUGH else WHOLE for box in found]
+        outputs = self.read_square(
+            torch.stack([sample(square, box, self.input_px) for square, box in zip(squares, boxes, strict=True)])
+        )
+        pairs, stage, visible, attention = outputs.pairs, outputs.stage, outputs.visible, outputs.attention
+        ratios = divide_out_training_mix(outputs.looks.double(), self._log_mix, self.vocabulary.n_classes).numpy()
         readings = []
         for row, photo in enumerate(photos):
             side = round(attention.shape[2] ** 0.5)
@@ -161,7 +159,7 @@ class PhotoReader:
                     stages=dict(zip(self._stages, stage[row].softmax(0).tolist(), strict=True)),
                     animal_share=float((masks[row] >= MASK_THRESHOLD).float().mean()) * padding,
                     visible_share=float(visible[row].sigmoid()),
-                    box=boxes[row] if row in small else (0.0, 0.0, 1.0),
+                    box=boxes[row],
                     attention=attention[row].reshape(-1, side, side).numpy(),
                     mask=masks[row, 0].numpy(),
                 )
