@@ -13,8 +13,8 @@ from triage.vision.network import NetworkShape, ReaderNetwork, fuse
 from triage.vision.reader import PhotoReader
 from triage.vision.weights import load_model
 
-TINY = ["--fresh", "4", "--batch", "4", "--steps-per-render", "2", "--memory", "8", "--render-px", "64", "--input-px", "64",
-        "--siblings", "4", "--mix-photos", "500", "--validate-photos", "4", "--start-from", "none", "--device", "cpu"]  # fmt: skip
+TINY = ["--fresh", "4", "--batch", "4", "--steps-per-render", "2", "--memory", "8", "--render-px", "64", "--input-px", "64", "--locate-px", "32", "--locate-photos", "2", "--first-fill", "1",
+               "--siblings", "4", "--mix-photos", "500", "--validate-photos", "4", "--start-from", "none", "--device", "cpu"]  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +31,7 @@ def weights(directory):
 def test_three_steps_on_a_cpu_make_a_model(trained):
     files = load_model(trained)
     log = [json.loads(line) for line in (trained / "training_log.jsonl").read_text().splitlines()]
-    assert log[-1]["step"] == 3 and log[-1]["photos"] == 8 and log[-1]["loci"] > 0
+    assert log[-1]["step"] == 3 and log[-1]["photos"] == 12 and log[-1]["loci"] > 0
     assert files.sidecar["history"] == log and files.sidecar["continued_from"] is None
     assert "--steps 3" in files.sidecar["command"]
 

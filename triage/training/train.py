@@ -26,7 +26,7 @@ from torch import Tensor, distributed, nn
 
 from triage.catalogue import load_species
 from triage.catalogue.looks import ball_python_looks
-from triage.hatchery import STAGES, draws
+from triage.hatchery import REPORTED_DOMAINS, STAGES, draws
 from triage.training.augment import vary
 from triage.training.crosses import CrossTables, classes_of, cross_tables, draw_offspring, held_out
 from triage.training.photos import Batch, Truth, draw_photos, draw_truth, photo_seeds
@@ -49,11 +49,15 @@ class Settings:
     steps: int = 6000  # optimiser steps of the whole schedule
     seconds: float = 0.0  # stop and wind down by this wall time instead, if above 0
     fresh: int = 512  # photos rendered at a time
-    steps_per_render: int = 5  # optimiser steps between renderings
-    batch: int = 384  # photos per step, drawn from those rendered so far and varied anew each time
-    memory: int = 150_000  # photos remembered for that, on the device; about 0.26 MB each at 256 px
-    render_px: int = 256  # side of a rendered photo
-    input_px: int = 224  # side of what the network reads
+    varied_share: float = 0.4  # of the renderings that come from the varied domain, to lean less on one generator
+    first_fill: int = 8  # renderings before the first step, so that it does not learn a few photos by heart
+    steps_per_render: int = 12  # optimiser steps between renderings: about as long as rendering takes
+    batch: int = 256  # photos per step, drawn from those rendered so far and varied anew each time
+    memory: int = 60_000  # photos remembered for that, on the device; about 0.64 MB each at 400 px
+    render_px: int = 400  # side of a rendered photo: the cut around the animal should not be enlarged
+    input_px: int = 320  # side of what the network reads
+    locate_px: int = 160  # side of what it is shown to find the animal
+    locate_photos: int = 32  # photos per step shown whole at that size
     rate: float = 1.5e-3  # peak learning rate of new parts
     backbone_rate: float = 0.6  # of the peak rate, for parts that start from learnt weights
     weight_decay: float = 0.02
@@ -123,14 +127,31 @@ def losses(
     out[:, 0] = False
     sibling = -(joint.masked_fill(out, -1e9).log_softmax(1)[:, 0] * weight).sum()
 
-    wanted = F.adaptive_avg_pool2d(masks, outputs.mask.shape[-2:])
     return {
         "loci": loci,
         "sibling": settings.sibling_weight * sibling,
-        "mask": F.binary_cross_entropy_with_logits(outputs.mask, wanted),
+        "mask": mask_loss(outputs, masks),
         "stage": 0.2 * F.cross_entropy(outputs.stage, batch.stages),
         "visible": 0.2 * F.binary_cross_entropy_with_logits(outputs.visible, batch.visible.clamp(0, 1)),
     }
+
+
+def mask_loss(outputs: Outputs, masks: Tensor) -> Tensor:
+    """Cross-entropy of the mask at the network's resolution, a scalar."""
+    wanted = F.adaptive_avg_pool2d(masks, outputs.mask.shape[-2:])
+    return F.binary_cross_entropy_with_logits(outputs.mask, wanted)
+
+
+def locating_loss(network: ReaderNetwork, batch: Batch, settings: Settings, precision: str) -> Tensor:
+    """`mask_loss` of some photos shown whole and small. Batch statistics are those of full size: they are for reading."""
+    picture = torch.cat([batch.images, batch.masks], 1)[: settings.locate_photos].float() / 255
+    small = (settings.locate_px, settings.locate_px)
+    picture = F.interpolate(picture, small, mode="bilinear", antialias=True, align_corners=False)
+    network.eval()
+    with torch.autocast(picture.device.type, torch.bfloat16, enabled=precision == "bfloat16"):
+        outputs = network(picture[:, :3].contiguous(memory_format=torch.channels_last))
+    network.train()
+    return 0.5 * mask_loss(outputs, picture[:, 3:])
 
 
 class Memory:
@@ -219,7 +240,7 @@ def train(settings: Settings) -> Path:
     tables = cross_tables(species, looks, vocabulary, device)
     log_mix = training_mix(tables, vocabulary, settings.seed, settings.mix_photos)
     places = Places(vocabulary, tables, log_mix.float().to(device))
-    shape = NetworkShape(vocabulary.n_classes, len(STAGES), settings.input_px)
+    shape = NetworkShape(vocabulary.n_classes, len(STAGES), settings.input_px, locate_px=settings.locate_px)
     network = ReaderNetwork(shape)
     if settings.start_from.endswith(".safetensors"):  # go on from a whole trained reader, with a fresh schedule
         continue_from(network, Path(settings.start_from))
@@ -249,22 +270,35 @@ def train(settings: Settings) -> Path:
         disable=rank > 0 or not sys.stderr.isatty(),
     )
     task = bar.add_task("training", total=1.0, completed=done)
-    started, last_seen, sums, counted = time.monotonic(), time.monotonic(), {}, 0
+    started, last_seen, sums, counted, rendering = time.monotonic(), time.monotonic(), {}, 0, 0.0
+
+    def hatch_more(number: int) -> None:
+        """Render the photos of that number; the same number, the same photos."""
+        seeds = photo_seeds("train", (number * world + rank) * settings.fresh, settings.fresh, settings.seed, device)
+        truth = draw_truth(tables, seeds, "training", keep_out=True)
+        varied = (number * 0.618034) % 1.0 < settings.varied_share
+        memory.add(draw_photos(truth, settings.render_px, domain="varied" if varied else "training"))
+        if device == "cuda":
+            torch.cuda.synchronize()
+
     with bar:
+        before = settings.first_fill - 1 - (-step // settings.steps_per_render)  # rendered before the next step
+        for number in range(max(0, before - settings.first_fill + 1), before + 1):
+            hatch_more(number)
         while done < 1.0:
             for group in optimiser.param_groups:
                 group["lr"] = group["peak"] * learning_rate(done)
             network.train()
-            if step % settings.steps_per_render == 0 or not memory.filled:
-                first = (step // settings.steps_per_render * world + rank) * settings.fresh
-                seeds = photo_seeds("train", first, settings.fresh, settings.seed, device)
-                truth = draw_truth(tables, seeds, "training", keep_out=True)
-                memory.add(draw_photos(truth, settings.render_px))
+            if step % settings.steps_per_render == 0:
+                asked = time.monotonic()
+                hatch_more(settings.first_fill + step // settings.steps_per_render)
+                rendering += time.monotonic() - asked
             batch = memory.take(_rows(memory.filled, settings, step, rank, device))
             images, masks = vary(batch.images, batch.masks, batch.truth.seeds + step * 15_485_863, settings.input_px)
             with torch.autocast(device, torch.bfloat16, enabled=precision == "bfloat16"):
                 outputs = model(images.contiguous(memory_format=torch.channels_last))
             parts = losses(outputs, network, batch, masks, settings, places)
+            parts["locating"] = locating_loss(network, batch, settings, precision)
             optimiser.zero_grad(set_to_none=True)
             sum(parts.values()).backward()
             nn.utils.clip_grad_norm_(network.parameters(), 5.0)
@@ -282,12 +316,13 @@ def train(settings: Settings) -> Path:
                 sums[name] = sums.get(name, 0.0) + value.detach()
             counted += 1
             if rank == 0 and (time.monotonic() - last_seen > settings.validate_every or done >= 1.0):
-                rendered = (-(-step // settings.steps_per_render)) * settings.fresh * world
+                rendered = (settings.first_fill - (-step // settings.steps_per_render)) * settings.fresh * world
                 entry = {
                     "step": step,
                     "photos": rendered,
                     "views": step * settings.batch * world,
                     "seconds": round(now, 1),
+                    "rendering": round(rendering, 1),
                 }
                 entry |= {name: round(float(value) / counted, 4) for name, value in sums.items()}
                 entry |= _validate(average, places, settings, device)
@@ -296,7 +331,7 @@ def train(settings: Settings) -> Path:
                     log.write(json.dumps(entry) + "\n")
                 print(json.dumps(entry), flush=True)
                 _keep(checkpoint, network, average, optimiser, step, now, history)
-                last_seen, sums, counted = time.monotonic(), {}, 0
+                last_seen, sums, counted, rendering = time.monotonic(), {}, 0, 0.0
     if rank == 0:
         sidecar = describe(settings, vocabulary, log_mix, shape, history, world)
         save_model(average, settings.directory, sidecar)
@@ -306,10 +341,14 @@ def train(settings: Settings) -> Path:
 
 
 def _validate(network: ReaderNetwork, places: Places, settings: Settings, device: str) -> dict[str, float]:
-    cases = read_protocol(network, places.tables, places.log_mix, "twelve genes", "validate", settings.validate_photos,
-                          seed=settings.seed, px=settings.render_px)  # fmt: skip
-    found = metrics(cases, 1.0, 1e-3)
-    return {"validation_top1": found["top1"], "validation_nll": found["nll"]}
+    """Figures of the running mean of the weights, before calibration; they choose nothing."""
+    shown = {}
+    for domain, prefix in zip(REPORTED_DOMAINS, ("validation", "shifted"), strict=True):
+        cases = read_protocol(network, places.tables, places.log_mix, "twelve genes", "validate", settings.validate_photos,
+                              seed=settings.seed, px=settings.render_px, domain=domain)  # fmt: skip
+        found = metrics(cases, 1.0, 1e-3)
+        shown |= {f"{prefix}_top1": found["top1"], f"{prefix}_nll": found["nll"]}
+    return shown
 
 
 def describe(
