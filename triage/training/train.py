@@ -376,8 +376,8 @@ def describe(
         "seed": settings.seed,
         "command": "python -m triage.training.train " + " ".join(f"--{k.replace('_', '-')} {v}" for k, v in kept.items()),
         "settings": kept,
-        "commit": _commit(),
-        "data": {"looks_sha256": _looks_hash(), "hatchery_sha256": _hatchery_hash()},
+        "commit": commit_of_code(),
+        "data": {"looks_sha256": looks_hash(), "hatchery_sha256": hatchery_hash()},
         "processes": world,
         "continued_from": _continued_from(settings.start_from),
         "torch": torch.__version__,
@@ -400,7 +400,7 @@ def _continued_from(start: str) -> dict[str, Any] | None:
     }
 
 
-def _commit() -> str:
+def commit_of_code() -> str:
     """The commit the code stands at, or "unknown" outside a checkout; GIT_COMMIT in the environment wins."""
     given = os.environ.get("GIT_COMMIT")
     if given:
@@ -414,13 +414,13 @@ def _commit() -> str:
         return "unknown"
 
 
-def _looks_hash() -> str:
+def looks_hash() -> str:
     from triage.vision.weights import sha256_of
 
     return sha256_of(Path(__file__).resolve().parents[1] / "catalogue" / "data" / "python_regius.looks.toml")
 
 
-def _hatchery_hash() -> str:
+def hatchery_hash() -> str:
     """One hash over the renderer's source: seeds and this say which photos were seen."""
     import hashlib
 
