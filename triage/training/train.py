@@ -234,6 +234,7 @@ def train(settings: Settings) -> Path:
         distributed.init_process_group("nccl" if device == "cuda" else "gloo")
     precision = settings.precision if settings.precision != "auto" else "bfloat16" if device == "cuda" else "float32"
     torch.manual_seed(settings.seed)
+    torch.backends.cudnn.benchmark = device == "cuda"
 
     species, looks = load_species("ball python"), ball_python_looks()
     vocabulary = build(species, looks)
