@@ -7,10 +7,13 @@ model was trained on and in the shifted one, which it never saw. `python -m tria
 from __future__ import annotations
 
 import argparse
+import gzip
 import itertools
+import pickle
 import sys
 import time
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -47,6 +50,8 @@ class Settings:
     px: int = 400  # side of a rendered test photo
     seed: int = 1
     device: str = "auto"
+    readings: Path = Path()  # folder that keeps what was read, if given
+    only: str = ""  # read only this domain
 
 
 def parse(argv: list[str] | None = None) -> Settings:
@@ -59,8 +64,23 @@ def parse(argv: list[str] | None = None) -> Settings:
     return Settings(**vars(parser.parse_args(argv)))
 
 
-def evaluate(settings: Settings) -> dict[str, Any]:
-    """Calibrate, report and write the sidecar; returns the figures."""
+@dataclass(frozen=True)
+class Readings:
+    """What the model said of the photos of one domain, before calibration.
+
+    `calibrate` and `protocols` by protocol; `animals`: three photos each of as many animals again as are reported, the
+    first half to fit how photos add up; `held_out`: combinations kept out of training; `lookalikes`: share right by pair.
+    """
+
+    calibrate: dict[str, list[Case]]
+    protocols: dict[str, list[Case]]
+    animals: list[list[Case]]
+    held_out: list[Case]
+    lookalikes: dict[str, dict[str, float]]
+
+
+def read_domain(settings: Settings, domain: str, note: Callable[[str], None]) -> Readings:
+    """Draw and read every photo that the report of one domain needs: the part that wants a GPU."""
     device = settings.device if settings.device != "auto" else "cuda" if torch.cuda.is_available() else "cpu"
     files = load_model(settings.directory)
     species, looks = load_species("ball python"), ball_python_looks()
@@ -70,60 +90,81 @@ def evaluate(settings: Settings) -> dict[str, Any]:
         )
     tables = cross_tables(species, looks, files.vocabulary, device)
     network, log_mix = files.network.to(device), files.log_mix.float().to(device)
-    same = {"seed": settings.seed, "px": settings.px}
+
+    def protocol(name: str, photo_set: str, count: int, **more: Any) -> list[Case]:
+        cases = read_protocol(
+            network, tables, log_mix, name, photo_set, count, domain=domain, seed=settings.seed, px=settings.px, **more
+        )
+        note(f"{domain}: {name}, {photo_set}: {len(cases)} photos read")
+        return cases
+
+    half = settings.calibration_photos // 2
+    calibrate_on = {name: protocol(name, "calibrate", half) for name in PROTOCOLS}
+    reported = {name: protocol(name, "report", settings.photos) for name in PROTOCOLS}
+    animals = several_photos(
+        network, tables, log_mix, 2 * settings.animals, 3, domain=domain, seed=settings.seed, px=settings.px
+    )
+    held = protocol("twelve genes", "held out", max(settings.photos // 5, 1), only_held_out=True)
+    pairs = lookalikes(network, tables, log_mix, species, looks, domain, settings)
+    note(f"{domain}: look-alikes read")
+    return Readings(calibrate_on, reported, animals, held, pairs)
+
+
+def evaluate(settings: Settings) -> dict[str, Any]:
+    """Read, calibrate, report and write the sidecar; returns the figures.
+
+    With `readings`, a folder, what was read is kept there and used again, so that two devices can read a domain each
+    (`--only training`, `--only shifted`) before one run without `--only` reports both.
+    """
     started = time.monotonic()
 
     def note(words: str) -> None:
         print(f"{time.monotonic() - started:6.1f} s  {words}", file=sys.stderr, flush=True)
 
+    read: dict[str, Readings] = {}
+    for domain in [settings.only] if settings.only else REPORTED_DOMAINS:
+        kept = settings.readings / f"{domain}.pickle" if settings.readings.name else None
+        if kept is not None and kept.is_file():
+            with gzip.open(kept) as file:
+                read[domain] = pickle.load(file)
+        else:
+            read[domain] = read_domain(settings, domain, note)
+            if kept is not None:
+                kept.parent.mkdir(parents=True, exist_ok=True)
+                with gzip.open(kept, "wb", compresslevel=3) as file:
+                    pickle.dump(read[domain], file)
+    return {} if settings.only else report_all(settings, read)
+
+
+def report_all(settings: Settings, read: dict[str, Readings]) -> dict[str, Any]:
+    """Calibrate and report what was read, into the sidecar."""
+    files = load_model(settings.directory)
     calibrations: dict[str, Calibration] = {}
-    animals: dict[str, list[list[Case]]] = {}
     for domain, name in zip(REPORTED_DOMAINS, (TRAINING_DOMAIN, CAUTIOUS), strict=True):
-        half = settings.calibration_photos // 2
-        cases = [
-            read_protocol(network, tables, log_mix, p, "calibrate", half, domain=domain, **same) for p in PROTOCOLS
-        ]
-        n = settings.animals
-        animals[domain] = several_photos(network, tables, log_mix, 2 * n, 3, domain=domain, **same)
-        words = f"{2 * half} crosses and {n} animals of the {domain} domain"
-        mixed = [case for both in zip(*cases) for case in both]
-        pairs_in_turn = [mixed[i] for i in _alternate(len(mixed))]
-        calibrations[name] = calibrate(pairs_in_turn, animals[domain][:n], words)
-        note(f"calibrated {name}: {calibrations[name]}")
-
-    figures: dict[str, Any] = {}
-
-    def keep() -> None:
-        """Write after every part, so that a run cut short leaves what it found."""
-        shown = {k: v for k, v in vars(settings).items() if k not in ("directory", "device")}
-        fitted = {name: calibration.to_json() for name, calibration in calibrations.items()}
-        write_sidecar(
-            settings.directory, {**files.sidecar, "calibration": fitted, "metrics": figures, "evaluation": shown}
+        found = read[domain]
+        mixed = [case for both in zip(*found.calibrate.values(), strict=True) for case in both]
+        words = f"{len(mixed)} crosses and {len(found.animals) // 2} animals of the {domain} domain"
+        calibrations[name] = calibrate(
+            [mixed[i] for i in _alternate(len(mixed))], found.animals[: len(found.animals) // 2], words
         )
-
-    keep()
-    for protocol, domain in itertools.product(PROTOCOLS, REPORTED_DOMAINS):
+    figures: dict[str, Any] = {}
+    for domain, found in read.items():
         own = calibrations[TRAINING_DOMAIN if domain == "training" else CAUTIOUS]
-        cases = read_protocol(network, tables, log_mix, protocol, "report", settings.photos, domain=domain, **same)
-        figures[f"{domain}: {protocol}"] = report(cases, own, calibrations[CAUTIOUS], files.vocabulary)
-        note(f"{domain}: {protocol}: {figures[f'{domain}: {protocol}']['both']}")
-        keep()
-    for domain in REPORTED_DOMAINS:
-        own = calibrations[TRAINING_DOMAIN if domain == "training" else CAUTIOUS]
-        rest = animals[domain][settings.animals :]
+        for protocol, cases in found.protocols.items():
+            figures[f"{domain}: {protocol}"] = report(cases, own, calibrations[CAUTIOUS], files.vocabulary)
+        rest = found.animals[len(found.animals) // 2 :]
         figures[f"{domain}: several photos"] = {
             "one photo": metrics([a[0] for a in rest], own.beta, own.eps),
             "three photos": metrics([join_photos(a, own.photo_exponent) for a in rest], own.beta, own.eps),
             "three photos as if independent": metrics([join_photos(a, 0.0) for a in rest], own.beta, own.eps),
         }
-        note(f"{domain}: {figures[f'{domain}: several photos']}")
-        kept = read_protocol(network, tables, log_mix, "twelve genes", "held out", max(settings.photos // 5, 1), domain=domain,
-                             only_held_out=True, **same)  # fmt: skip
-        figures[f"{domain}: held-out combinations"] = metrics(kept, own.beta, own.eps)
-        note(f"{domain}: held out {figures[f'{domain}: held-out combinations']}")
-        keep()
-        figures[f"{domain}: look-alikes"] = lookalikes(network, tables, log_mix, species, looks, domain, settings)
-        keep()
+        figures[f"{domain}: held-out combinations"] = metrics(found.held_out, own.beta, own.eps)
+        figures[f"{domain}: look-alikes"] = found.lookalikes
+    shown = {k: v for k, v in vars(settings).items() if k not in ("directory", "device", "readings", "only")}
+    fitted = {name: calibration.to_json() for name, calibration in calibrations.items()}
+    write_sidecar(
+        settings.directory, {**files.sidecar, "calibration": fitted, "metrics": figures, "evaluation": shown}
+    )
     return figures
 
 
@@ -153,6 +194,7 @@ def report(cases: list[Case], own: Calibration, cautious: Calibration, vocabular
         "by stage": groups(cases, own.beta, own.eps, [STAGES[c.stage] for c in cases]),
         "by share of the body seen": groups(cases, own.beta, own.eps, [_quarter(c.visible) for c in cases]),
         "reliability": reliability(cases, own),
+        "mistakes": mistakes(cases, own, vocabulary),
         **by_look(cases, own, vocabulary),
     }
 
@@ -180,11 +222,32 @@ def reliability(cases: list[Case], calibration: Calibration, bins: int = 10) -> 
     ]
 
 
+def mistakes(cases: list[Case], calibration: Calibration, vocabulary: Any, count: int = 12) -> list[dict[str, Any]]:
+    """The most confident wrong calls: the photo's seed, what it was, what it was called, and how surely."""
+    found = []
+    for case in cases:
+        p = posterior(case, calibration.beta, calibration.eps)
+        best = int(p.argmax())
+        if best != case.truth:
+            found.append((float(p[best]), case.seed, case.codes[case.truth], case.codes[best], float(p[case.truth])))
+    found.sort(key=lambda one: -one[0])
+    return [
+        {"seed": seed, "truth": _words(truth, vocabulary), "called": _words(called, vocabulary), "probability": round(p, 4),
+         "of the truth": round(q, 4)}
+        for p, seed, truth, called, q in found[:count]
+    ]  # fmt: skip
+
+
+def _words(codes: np.ndarray, vocabulary: Any) -> str:
+    named = [locus.classes[code][0] for locus, code in zip(vocabulary.loci, codes, strict=True)]
+    return " ".join(name for name in named if name) or "wild type"
+
+
 def by_look(cases: list[Case], calibration: Calibration, vocabulary: Any) -> dict[str, Any]:
     """Per locus, among crosses in which it varies: share right and NLL of its marginal; the commonest mistakes."""
     right: dict[str, list[float]] = {}
     nll: dict[str, list[float]] = {}
-    mistakes: Counter[str] = Counter()
+    wrong: Counter[str] = Counter()
     for case in cases:
         p = posterior(case, calibration.beta, calibration.eps)
         for number, locus in enumerate(vocabulary.loci):
@@ -197,7 +260,7 @@ def by_look(cases: list[Case], calibration: Calibration, vocabulary: Any) -> dic
             nll.setdefault(locus.locus, []).append(-np.log(mass[truth]))
             if truth != best:
                 names = [locus.classes[k][0] or "wild" for k in (truth, best)]
-                mistakes[f"{names[0]} taken for {names[1]} ({locus.locus})"] += 1
+                wrong[f"{names[0]} taken for {names[1]} ({locus.locus})"] += 1
     per_locus = {
         name: {
             "n": len(right[name]),
@@ -206,7 +269,7 @@ def by_look(cases: list[Case], calibration: Calibration, vocabulary: Any) -> dic
         }
         for name in sorted(right)
     }
-    return {"per locus": per_locus, "commonest mistakes": dict(mistakes.most_common(25))}
+    return {"per locus": per_locus, "commonest mistakes": dict(wrong.most_common(25))}
 
 
 def genotype_of(species: Species, call: VisualCall) -> dict[str, tuple[str, str]]:

@@ -24,7 +24,7 @@ from triage.vision.network import Outputs, ReaderNetwork
 class Case:
     """One photo. `codes` (n, n_loci), `prior` (n,), `log_likelihood` (n,), all over the calls its cross can give.
 
-    `heads_only` (n,) leaves the pair terms out; `truth` is the row of the true call.
+    `heads_only` (n,) leaves the pair terms out; `truth` is the row of the true call; `seed` is the photo's.
     """
 
     codes: np.ndarray
@@ -34,6 +34,7 @@ class Case:
     truth: int
     stage: int
     visible: float
+    seed: int = -1
 
 
 def read_images(network: ReaderNetwork, images: Tensor) -> tuple[Outputs, Tensor]:
@@ -61,7 +62,7 @@ def read_batch(network: ReaderNetwork, tables: CrossTables, log_mix: Tensor, bat
     pairs, embedding = outputs.pairs.double().cpu(), network.pair_embedding.detach().double().cpu()
     offsets, class_of = tables.offsets.cpu(), tables.class_of.cpu().numpy()
     parents, codes = batch.truth.parents.cpu().numpy(), batch.truth.codes.cpu().numpy()
-    stages, visible = batch.stages.cpu().tolist(), batch.visible.cpu().tolist()
+    stages, visible, seeds = batch.stages.tolist(), batch.visible.tolist(), batch.truth.seeds.tolist()
     cases = []
     for row in range(len(codes)):
         options, prior = candidate_calls(class_of, parents[row])
@@ -69,7 +70,7 @@ def read_batch(network: ReaderNetwork, tables: CrossTables, log_mix: Tensor, bat
         joint = joint_log_likelihood(ratios[row : row + 1], pairs[row : row + 1], embedding, choice, offsets)[0]
         single = ratios[row][choice + offsets].sum(1)
         truth = int(np.flatnonzero((options == codes[row]).all(1))[0])
-        cases.append(Case(options, prior, joint.numpy(), single.numpy(), truth, stages[row], visible[row]))
+        cases.append(Case(options, prior, joint.numpy(), single.numpy(), truth, stages[row], visible[row], seeds[row]))
     return cases
 
 

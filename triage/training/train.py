@@ -38,6 +38,7 @@ from triage.vision.vocabulary import Vocabulary, build
 from triage.vision.weights import save_model
 
 _SALT_ROWS = 9201
+_STEPS_TO_AGREE = 10
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,7 @@ class Settings:
         "imagenet"  # "imagenet", "none", a file of backbone weights (.pth), or a trained reader (.safetensors)
     )
     mix_photos: int = 200_000  # animals counted (not rendered) for the class mix that is divided out
-    validate_every: float = 60.0  # seconds
+    validate_every: float = 90.0  # seconds
     validate_photos: int = 512
     device: str = "auto"
     precision: str = "auto"  # "bfloat16" on a GPU, "float32" on a CPU
@@ -234,7 +235,6 @@ def train(settings: Settings) -> Path:
         distributed.init_process_group("nccl" if device == "cuda" else "gloo")
     precision = settings.precision if settings.precision != "auto" else "bfloat16" if device == "cuda" else "float32"
     torch.manual_seed(settings.seed)
-    torch.backends.cudnn.benchmark = device == "cuda"
 
     species, looks = load_species("ball python"), ball_python_looks()
     vocabulary = build(species, looks)
@@ -271,7 +271,7 @@ def train(settings: Settings) -> Path:
         disable=rank > 0 or not sys.stderr.isatty(),
     )
     task = bar.add_task("training", total=1.0, completed=done)
-    started, last_seen, sums, counted, rendering = time.monotonic(), time.monotonic(), {}, 0, 0.0
+    sums, counted, rendering = {}, 0, 0.0
 
     def hatch_more(number: int) -> None:
         """Render the photos of that number; the same number, the same photos."""
@@ -286,6 +286,7 @@ def train(settings: Settings) -> Path:
         before = settings.first_fill - 1 - (-step // settings.steps_per_render)  # rendered before the next step
         for number in range(max(0, before - settings.first_fill + 1), before + 1):
             hatch_more(number)
+        started = last_seen = time.monotonic()  # the first photos are not part of the schedule
         while done < 1.0:
             for group in optimiser.param_groups:
                 group["lr"] = group["peak"] * learning_rate(done)
@@ -307,9 +308,12 @@ def train(settings: Settings) -> Path:
             blend_average(average, network, min(settings.average, (step + 1) / (step + 10)))
             step += 1
             now = spent + time.monotonic() - started
-            done = now / settings.seconds if settings.seconds else step / settings.steps
-            if world > 1 and settings.seconds:  # clocks differ: the first process says how far all of them are
-                shared = torch.tensor([done], dtype=torch.float64, device=device)
+            if world == 1 or not settings.seconds:
+                done = now / settings.seconds if settings.seconds else step / settings.steps
+            elif step % _STEPS_TO_AGREE == 0:
+                # clocks differ, so the first process says how far all of them are; not at every step, because that
+                # waits for the device
+                shared = torch.tensor([now / settings.seconds], dtype=torch.float64, device=device)
                 distributed.broadcast(shared, 0)
                 done = float(shared)
             bar.update(task, completed=min(done, 1.0))

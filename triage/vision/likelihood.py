@@ -46,8 +46,10 @@ def pair_terms(scale: Tensor, embedding: Tensor, flat_codes: Tensor, wild: Tenso
     The sum over pairs is half of (square of the sum - sum of the squares): Rendle 2010, "Factorization machines", eq. 5.
     """
     table = embedding * (~wild)[:, None]
-    chosen = table[flat_codes]
-    total = chosen.sum(-2).square() - chosen.square().sum(-2)
+    # shown (..., n_total) is 1 where a look shows a class: a product with it is far quicker to learn through than look-ups
+    shown = torch.zeros(*flat_codes.shape[:-1], len(table), dtype=table.dtype, device=table.device)
+    shown.scatter_(-1, flat_codes, 1.0)
+    total = (shown @ table).square() - shown @ table.square()
     return 0.5 * (total @ scale[..., None]).squeeze(-1) if total.dim() == 3 else 0.5 * scale @ total.T
 
 
