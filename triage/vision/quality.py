@@ -35,6 +35,8 @@ class Fault(StrEnum):
     CAST = "colour cast"
     SMALL_ANIMAL = "animal too small"
     NO_ANIMAL = "no animal"
+    SEVERAL = "more than one animal"
+    UNLIKE = "unlike a hatchling"
 
 
 @dataclass(frozen=True)

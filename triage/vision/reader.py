@@ -41,6 +41,8 @@ class PhotoReading:
     stage. `animal_share`: share of the photo covered by the animal. `visible_share`: estimated share of the body seen.
     `box`: the square that was read, (left, top, side) in shares of the photo's longer side, of the photo padded to a
     square. `attention` float32 (n_loci, g, g): where in that square each locus was looked for; rows sum to 1.
+    `mask` float32 (h, h): probability that a place of the whole padded photo shows the animal. `features` float32 (1280,):
+    the network's pooled features, for the gate; `whole_features` those of the whole photo, seen small.
     """
 
     name: str
@@ -55,6 +57,8 @@ class PhotoReading:
     box: tuple[float, float, float]
     attention: np.ndarray = field(repr=False)
     mask: np.ndarray = field(repr=False)
+    features: np.ndarray = field(repr=False)
+    whole_features: np.ndarray = field(repr=False)
 
     def raw_log_likelihoods(self, calls: Sequence[Call]) -> np.ndarray:
         """log P(photo | look) up to a constant, float64 (n_calls,), before tempering."""
@@ -132,10 +136,18 @@ class PhotoReader:
         with torch.inference_mode(), _half_the_threads():
             return self._network(pixels)
 
+    def log_likelihoods_of_codes(self, pixels: Tensor, codes: Tensor) -> Tensor:
+        """log P(photo | look) up to a constant, before tempering (B, n), of squares (B, 3, px, px) and classes (n, n_loci)."""
+        outputs = self.read_square(pixels)
+        ratios = divide_out_training_mix(outputs.looks, self._log_mix.float(), self.vocabulary.n_classes)
+        embedding = torch.from_numpy(self._embedding).float()
+        return joint_log_likelihood(ratios, outputs.pairs, embedding, codes, torch.tensor(self.vocabulary.offsets))
+
     def _read_batch(self, photos: Sequence[Photo]) -> list[PhotoReading]:
         squares = [padded_square(photo) for photo in photos]
         looking = self._network.shape.looking_px
-        masks = self.read_square(torch.stack([sample(square, WHOLE, looking) for square in squares])).mask.sigmoid()
+        first = self.read_square(torch.stack([sample(square, WHOLE, looking) for square in squares]))
+        masks = first.mask.sigmoid()
         found = [corner_box(row) for row in boxes_of(masks, MARGIN).tolist()]
         boxes = [box if box[2] < WIDE_ENOUGH else WHOLE for box in found]
         outputs = self.read_square(
@@ -162,6 +174,8 @@ class PhotoReader:
                     box=boxes[row],
                     attention=attention[row].reshape(-1, side, side).numpy(),
                     mask=masks[row, 0].numpy(),
+                    features=outputs.features[row].numpy(),
+                    whole_features=first.features[row].numpy(),
                 )
             )
         return readings
