@@ -16,7 +16,7 @@ def options_of(module):
 
 
 def test_the_commands_are_the_ones_of_the_parser():
-    assert [module.NAME for module in COMMANDS] == ["demo", "sort", "genes", "hatch", "app"]
+    assert [module.NAME for module in COMMANDS] == ["demo", "sort", "evidence", "genes", "hatch", "app"]
 
 
 @pytest.mark.parametrize("module", COMMANDS, ids=lambda m: m.NAME)

@@ -11,12 +11,12 @@ from types import ModuleType
 from typing import NoReturn
 
 import triage
-from triage.cli import app, demo, genes, hatch, sort
+from triage.cli import app, demo, evidence, genes, hatch, sort
 from triage.cli.output import error_line, remark_line
 from triage.errors import TriageError, TriageWarning
 
 #: Every command, in the order in which the help lists them.
-COMMANDS: tuple[ModuleType, ...] = (demo, sort, genes, hatch, app)
+COMMANDS: tuple[ModuleType, ...] = (demo, sort, evidence, genes, hatch, app)
 
 OK, REFUSED, INTERRUPTED, BROKEN_PIPE = 0, 2, 130, 141
 

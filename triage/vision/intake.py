@@ -70,6 +70,25 @@ def open_photo(source: Path | str | bytes, *, name: str | None = None) -> Photo:
     return _decode(data, name)
 
 
+def cut_to(photo: Photo, crop: tuple[float, float, float, float]) -> Photo:
+    """The part of a photo in a frame drawn by hand: left, top, right, bottom as shares 0..1 of its width and height.
+
+    PhotoError if the frame is empty or lies outside, or leaves too few pixels.
+    """
+    left, top, right, bottom = crop
+    if not (0 <= left < right <= 1 and 0 <= top < bottom <= 1):
+        _refuse(photo.name, f"the frame {left:g}, {top:g}, {right:g}, {bottom:g} is not inside the photo",
+                "give left, top, right, bottom as shares from 0 to 1")  # fmt: skip
+    height, width = photo.pixels.shape[:2]
+    rows = slice(round(top * height), max(round(bottom * height), round(top * height) + 1))
+    columns = slice(round(left * width), max(round(right * width), round(left * width) + 1))
+    pixels = np.ascontiguousarray(photo.pixels[rows, columns])
+    if min(pixels.shape[:2]) < SMALLEST_SIDE:
+        _refuse(photo.name, f"the frame leaves {pixels.shape[1]} x {pixels.shape[0]} pixels; both sides need "
+                f"{SMALLEST_SIDE} or more", "draw a larger frame, or take a closer photo")  # fmt: skip
+    return Photo(photo.name, pixels, photo.taken_size, photo.format, photo.remarks)
+
+
 def _bytes_of(path: Path, name: str) -> bytes:
     try:
         if path.is_dir():

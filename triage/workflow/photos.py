@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
+from triage.errors import ModelFileError
 from triage.genetics.model import CrossModel
 from triage.records import CallReading, Species, VisualCall
-from triage.vision.intake import open_photo
-from triage.vision.quality import judge
+from triage.vision.colour import find_grey_card, neutral_by_card
+from triage.vision.gate import Gate
+from triage.vision.intake import Photo, cut_to, open_photo
+from triage.vision.quality import Fault, judge
 from triage.vision.reader import PhotoReader, PhotoReading, combine
-from triage.workflow.sheet import ClutchSheet, SheetEgg
+from triage.vision.weights import SHIPPED, read_sidecar
+from triage.workflow.sheet import ClutchSheet, PhotoSource, SheetEgg
 
 #: Around this many of the calls that fit a photo best, calls that the parents cannot give are weighed too.
 _NEIGHBOURS_OF = 2
@@ -25,6 +30,51 @@ def load_reader(models_directory: Path | None = None) -> PhotoReader:
     return PhotoReader.load(models_directory)
 
 
+def gate_of(reader: PhotoReader) -> Gate | None:
+    """The gate fitted to a reader's weights, or None where the reader is another than the shipped one."""
+    try:
+        return Gate.load(reader.sidecar["sha256"])
+    except ModelFileError:
+        if reader.sidecar["sha256"] == read_sidecar(SHIPPED)["sha256"]:
+            raise
+        return None
+
+
+def open_source(source: PhotoSource) -> Photo:
+    """Open a photo and cut it to the frame that the keeper drew, if any."""
+    photo = open_photo(source.source, name=source.name)
+    return photo if source.crop is None else cut_to(photo, source.crop)
+
+
+@dataclass(frozen=True, slots=True)
+class LookedAt:
+    """One photo after judging and reading: the photo as it was read (colours corrected, say), its reading unless it was
+    refused, and remarks in plain words."""
+
+    photo: Photo
+    reading: PhotoReading | None
+    remarks: tuple[str, ...]
+
+
+def look_at(photo: Photo, reader: PhotoReader, gate: Gate | None) -> LookedAt:
+    """Judge a photo, correct a colour cast by a grey card if one is found, read it, and ask the gate."""
+    judged = judge(photo)
+    if any(remark.fault is Fault.CAST for remark in judged):
+        card = find_grey_card(photo)
+        if card is not None:
+            photo = neutral_by_card(photo, card)
+            judged = judge(photo)
+    words = list(photo.remarks)
+    reading = None
+    if not any(remark.refuses for remark in judged):
+        reading = reader.read([photo])[0]
+        judged = (*judge(photo, reading), *(gate.judge(photo, reading) if gate is not None else ()))
+        if any(remark.refuses for remark in judged):
+            reading = None
+    words += [remark.text + (" (not read)" if remark.refuses else "") for remark in judged]
+    return LookedAt(photo, reading, tuple(words))
+
+
 def read_photos(
     sheet: ClutchSheet,
     model: CrossModel,
@@ -35,8 +85,9 @@ def read_photos(
 
     Every photo is opened before the first is read, so that a bad file stops the work at once.
     """
-    opened = [[open_photo(p.source, name=p.name) for p in egg.photos] for egg in sheet.eggs]
+    opened = [[open_source(p) for p in egg.photos] for egg in sheet.eggs]
     reader = reader or load_reader()
+    gate = gate_of(reader)
     total = sum(map(len, opened))
     done = 0
     results: list[EggReading] = []
@@ -46,11 +97,10 @@ def read_photos(
         for photo in photos:
             if progress is not None:
                 progress(done, total)
-            reading = None if any(r.refuses for r in judge(photo)) else reader.read([photo])[0]
-            judged = judge(photo, reading)
-            remarks += [f"{photo.name}: {r.text}" + (" (not read)" if r.refuses else "") for r in judged]
-            if not any(r.refuses for r in judged):
-                readings.append(reading)
+            looked = look_at(photo, reader, gate)
+            remarks += [f"{photo.name}: {words}" for words in looked.remarks]
+            if looked.reading is not None:
+                readings.append(looked.reading)
             done += 1
         results.append(_reading(sheet.species, model, egg, readings, remarks))
     if progress is not None:

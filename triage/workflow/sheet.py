@@ -42,11 +42,13 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class PhotoSource:
-    """A photo as a file on disk or as bytes from a form."""
+    """A photo as a file on disk or as bytes from a form; ``crop`` is the frame drawn around the animal, if any: left, top,
+    right, bottom as shares of width and height."""
 
     name: str
     path: Path | None = None
     data: bytes | None = None
+    crop: tuple[float, float, float, float] | None = None
 
     @property
     def source(self) -> Path | bytes:
@@ -287,11 +289,27 @@ def _egg(entry: Entry, species: Species, folder: Path) -> SheetEgg:
 
 
 def _photo(entry: Entry, folder: Path) -> PhotoSource:
-    name = entry.text("the path of a photo, relative to the sheet")
+    crop = None
+    named = entry
+    if entry.is_mapping:
+        named = entry.child("file", "the path of the photo, for example 'file: a1.jpg'")
+        crop = _crop(entry.optional("crop"))
+        entry.finish()
+    name = named.text("the path of a photo, relative to the sheet")
     path = folder / name
     if not path.is_file():
         entry.refuse(f"photo '{name}' is not there", f"an image file at {path}")
-    return PhotoSource(name, path=path)
+    return PhotoSource(name, path=path, crop=crop)
+
+
+def _crop(entry: Entry | None) -> tuple[float, float, float, float] | None:
+    if entry is None:
+        return None
+    values = tuple(item.number(0, 1) for item in entry.items())
+    if len(values) != 4 or values[0] >= values[2] or values[1] >= values[3]:
+        entry.refuse(f"the crop {list(values)} is no frame", "[left, top, right, bottom] as shares from 0 to 1, left before "
+                     "right and top before bottom")  # fmt: skip
+    return values
 
 
 def _evidence(entry: Entry, species: Species) -> CallReading:
