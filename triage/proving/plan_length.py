@@ -7,7 +7,6 @@ eggs, and all together at the end of a season for the count of seasons.
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
@@ -15,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.errors import WorkTooLargeError
-from triage.proving.plan_information import Counts, _informative
 from triage.proving.plan_table import EggTable
 from triage.proving.seasons import EggCount
 
@@ -58,14 +56,13 @@ class UntilSettled:
         return math.fsum(n * p for n, p in enumerate(self.chances))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Standing:
-    """One history at the end of a season: its counts, its chance by answer, and the hypotheses' chances given it.
+    """Where histories that say the same leave the animal at the end of a season.
 
-    ``p_by_hypothesis`` is P(history, hypothesis), shape (n_hypotheses,).
+    ``p_by_hypothesis`` is P(one of these histories, hypothesis), shape (n_hypotheses,); ``settled`` the answer, or None.
     """
 
-    counts: Counts
     p_by_hypothesis: NDArray[np.float64]
     answers: Mapping[str, float]
     settled: str | None
@@ -75,67 +72,75 @@ class Standing:
         return float(self.p_by_hypothesis.sum())
 
 
-class _Histories:
-    """Likelihoods and posteriors of counts, each worked out once."""
+#: Histories by what they say; each holds P(history, hypothesis, mate), shape (n_hypotheses, n_mate_states).
+_Histories = dict[bytes, NDArray[np.float64]]
+
+
+class _Walk:
+    """Takes histories on by one egg; histories with the same posterior are one."""
 
     def __init__(self, table: EggTable, level: float) -> None:
         self.table, self.level = table, level
-        self.joint, per_class = table.per_egg()
-        self.classes = _informative(table)
-        self.per_class = [per_class[..., k] for k in self.classes]
-        dull = table.uninformative
-        self.p_dull = 0.0 if dull is None else float(per_class[..., dull][self.joint > 0].flat[0])
+        self.joint, self.per_class = table.per_egg()
         self.words, self.answer_of = table.answer_of
-        self._known: dict[Counts, tuple[NDArray[np.float64], str | None]] = {}
 
-    @property
-    def start(self) -> dict[Counts, float]:
-        return {(0,) * len(self.classes): 1.0}
+    def start(self) -> _Histories:
+        return {_key(self.joint): self.joint}
 
-    def weights(self, counts: Counts) -> NDArray[np.float64]:
-        """P(one given order of these counts, hypothesis), shape (n_hypotheses,)."""
-        return self._look_up(counts)[0]
+    def can_settle(self) -> bool:
+        """False only where no number of eggs can: hypotheses that this mate's eggs cannot tell apart keep their odds for ever."""
+        if self.joint.shape[1] > 1:
+            return True
+        together: dict[bytes, NDArray[np.float64]] = {}
+        for hypothesis, row in enumerate(np.round(self.per_class[:, 0, :], 12) + 0.0):
+            alone = np.zeros_like(self.joint)
+            alone[hypothesis] = self.joint[hypothesis]
+            key = row.tobytes()
+            together[key] = together.get(key, 0.0) + alone
+        return any(self.settled(weights) is not None for weights in together.values())
 
-    def settled(self, counts: Counts) -> str | None:
-        return self._look_up(counts)[1]
+    def one_more_egg(self, histories: _Histories) -> _Histories:
+        later: _Histories = {}
+        for weights in histories.values():
+            for k in range(self.per_class.shape[-1]):
+                _add(later, weights * self.per_class[..., k])
+        if len(later) > MOST_HISTORIES:
+            raise WorkTooLargeError(
+                f"proving {self.table.held.animal.name} with {self.table.mate.name}: more than {MOST_HISTORIES:,} histories that say "
+                "different things; name fewer genes in question, or ask for fewer seasons"
+            )
+        return later
 
-    def answers(self, counts: Counts) -> dict[str, float]:
-        by_answer = np.bincount(self.answer_of, weights=self.weights(counts), minlength=len(self.words))
-        return dict(zip(self.words, (by_answer / by_answer.sum()).tolist(), strict=True))
+    def by_answer(self, weights: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.bincount(self.answer_of, weights=weights.sum(axis=1), minlength=len(self.words))
 
-    def _look_up(self, counts: Counts) -> tuple[NDArray[np.float64], str | None]:
-        found = self._known.get(counts)
-        if found is None:
-            if len(self._known) > MOST_HISTORIES:
-                raise WorkTooLargeError(
-                    f"proving {self.table.held.animal.name} with {self.table.mate.name}: more than {MOST_HISTORIES:,} different "
-                    "histories; name fewer genes in question, or ask for fewer seasons"
-                )
-            likelihood = self.joint.copy()
-            for chance, n in zip(self.per_class, counts, strict=True):
-                if n:
-                    likelihood = likelihood * chance**n
-            weights = likelihood.sum(axis=1)
-            by_answer = np.bincount(self.answer_of, weights=weights, minlength=len(self.words))
-            best = int(by_answer.argmax())
-            total = by_answer.sum()
-            is_settled = total > 0 and by_answer[best] >= self.level * total * (1 - 1e-12)
-            found = self._known[counts] = (weights, self.words[best] if is_settled else None)
-        return found
+    def settled(self, weights: NDArray[np.float64]) -> str | None:
+        by_answer = self.by_answer(weights)
+        best = int(by_answer.argmax())
+        return self.words[best] if by_answer[best] >= self.level * by_answer.sum() * (1 - 1e-12) else None
 
-    def one_more_egg(self, paths: Mapping[Counts, float]) -> dict[Counts, float]:
-        """Orders of eggs that lead to each history, one egg later; histories nobody can have are dropped."""
-        later: dict[Counts, float] = defaultdict(float)
-        for counts, n in paths.items():
-            if self.p_dull:
-                later[counts] += n * self.p_dull
-            for k in range(len(counts)):
-                more = (*counts[:k], counts[k] + 1, *counts[k + 1 :])
-                later[more] += n
-        return {c: n for c, n in later.items() if self.weights(c).any()}
+    def standing(self, weights: NDArray[np.float64]) -> Standing:
+        by_answer = self.by_answer(weights)
+        answers = dict(zip(self.words, (by_answer / by_answer.sum()).tolist(), strict=True))
+        return Standing(weights.sum(axis=1), answers, self.settled(weights))
 
-    def probability(self, paths: Mapping[Counts, float]) -> float:
-        return math.fsum(n * float(self.weights(c).sum()) for c, n in paths.items())
+
+def _key(weights: NDArray[np.float64]) -> bytes:
+    """Equal for equal posteriors, up to a billionth of the log-odds."""
+    with np.errstate(divide="ignore"):
+        logs = np.log(weights / weights.max())
+    return (np.round(logs, 9) + 0.0).tobytes()
+
+
+def _add(histories: _Histories, weights: NDArray[np.float64]) -> None:
+    if weights.max() > 0:
+        key = _key(weights)
+        known = histories.get(key)
+        histories[key] = weights if known is None else known + weights
+
+
+def _total(histories: _Histories) -> float:
+    return math.fsum(float(w.sum()) for w in histories.values())
 
 
 def eggs_until_settled(table: EggTable, level: float, *, most_eggs: int = MOST_EGGS, negligible: float = 1e-9) -> UntilSettled:
@@ -143,18 +148,20 @@ def eggs_until_settled(table: EggTable, level: float, *, most_eggs: int = MOST_E
 
     Stops at ``most_eggs``, or where less than ``negligible`` is left.
     """
-    histories = _Histories(table, level)
-    open_paths = histories.start
+    walk = _Walk(table, level)
+    if not walk.can_settle():
+        return UntilSettled("eggs", level, (0.0,), 1.0)
+    still_open = walk.start()
     chances = []
     left = 1.0
     for n in range(most_eggs + 1):
         if n:
-            open_paths = histories.one_more_egg(open_paths)
-        done = {c: k for c, k in open_paths.items() if histories.settled(c) is not None}
-        open_paths = {c: k for c, k in open_paths.items() if c not in done}
-        chances.append(histories.probability(done))
-        left = histories.probability(open_paths)
-        if left < negligible or not open_paths:
+            still_open = walk.one_more_egg(still_open)
+        done = {k: w for k, w in still_open.items() if walk.settled(w) is not None}
+        still_open = {k: w for k, w in still_open.items() if k not in done}
+        chances.append(_total(done))
+        left = _total(still_open)
+        if left < negligible or not still_open:
             break
     return UntilSettled("eggs", level, tuple(chances), max(0.0, left))
 
@@ -164,20 +171,19 @@ def season_ends(table: EggTable, eggs: EggCount, level: float, n_seasons: int) -
 
     A history that is settled at the end of a season goes no further.
     """
-    histories = _Histories(table, level)
-    paths = histories.start
+    walk = _Walk(table, level)
+    histories = walk.start()
     for season in range(n_seasons + 1):
         if season:
-            paths = _one_more_season(histories, paths, eggs)
-        standings = tuple(
-            Standing(c, k * histories.weights(c), histories.answers(c), histories.settled(c)) for c, k in paths.items()
-        )
-        yield standings
-        paths = {c: k for c, k in paths.items() if histories.settled(c) is None}
+            histories = _one_more_season(walk, histories, eggs)
+        yield tuple(walk.standing(w) for w in histories.values())
+        histories = {k: w for k, w in histories.items() if walk.settled(w) is None}
 
 
 def seasons_until_settled(table: EggTable, eggs: EggCount, level: float, *, n_seasons: int = 8) -> UntilSettled:
     """Distribution of the number of seasons until settled; ``eggs`` is the number of eggs of one season."""
+    if not _Walk(table, level).can_settle():
+        return UntilSettled("seasons", level, (0.0,), 1.0)
     chances, left = [], 1.0
     for standings in season_ends(table, eggs, level, n_seasons):
         chances.append(math.fsum(s.probability for s in standings if s.settled is not None))
@@ -185,17 +191,16 @@ def seasons_until_settled(table: EggTable, eggs: EggCount, level: float, *, n_se
     return UntilSettled("seasons", level, tuple(chances), max(0.0, left))
 
 
-def _one_more_season(histories: _Histories, paths: Mapping[Counts, float], eggs: EggCount) -> dict[Counts, float]:
-    after: dict[Counts, float] = defaultdict(float)
-    step = dict(paths)
+def _one_more_season(walk: _Walk, histories: _Histories, eggs: EggCount) -> _Histories:
+    after: _Histories = {}
+    step = histories
     for n in range(eggs.largest + 1):
         if n:
-            step = histories.one_more_egg(step)
-        p = eggs.chances[n]
-        if p > 0:
-            for counts, k in step.items():
-                after[counts] += p * k
-    return dict(after)
+            step = walk.one_more_egg(step)
+        if eggs.chances[n] > 0:
+            for weights in step.values():
+                _add(after, weights * eggs.chances[n])
+    return after
 
 
 @dataclass(frozen=True, slots=True)
