@@ -369,3 +369,17 @@ def test_text_stands_out_from_its_ground(scheme):
     for ground in grounds:
         for text in [THEME[f"theme.{scheme}.textColor"], *tones]:
             assert contrast(text, ground) >= 4.5, (text, ground)
+
+
+def test_the_evidence_in_a_photo_is_shown_on_request():
+    at = AppTest.from_file(str(APP / "main.py"), default_timeout=TIMEOUT_S)
+    at.query_params["clutch"] = "demo"
+    at.run()
+    at.run()
+    assert not at.exception
+    at.toggle(key="evidence-A4").set_value(True).run()
+    assert not at.exception
+    assert any("The photo alone favours" in caption.value for caption in at.caption)
+    at.selectbox(key="for-A4").select(at.selectbox(key="for-A4").options[1]).run()
+    assert not at.exception
+    assert at.selectbox(key="against-A4").options[0] == at.selectbox(key="for-A4").options[0]

@@ -46,7 +46,7 @@ def test_evidence_lies_on_the_animal(found):
     for reader, _, reading, _, evidence in found:
         mask = mask_of_cut(reading, reader.input_px).numpy()
         on = np.abs(evidence.map)[mask > 0.2].sum()  # the mask's own edge is soft
-        assert on > 0.9 * np.abs(evidence.map).sum() > 0
+        assert on > 0.8 * np.abs(evidence.map).sum() > 0
 
 
 def test_hiding_what_the_map_points_at_costs_more_than_hiding_as_much_elsewhere(found):

@@ -8,10 +8,11 @@ import streamlit as st
 
 from triage.app import markup
 from triage.app.notices import errors_shown
-from triage.app.shared import journal
+from triage.app.shared import journal, photo_reader
 from triage.app.shelf import SortedClutch
 from triage.proving.trays import Tray
 from triage.storage.marks import HoldMark
+from triage.workflow.evidence import find_clutch_evidence
 from triage.workflow.report import EggReport
 from triage.workflow.wording import in_tray
 
@@ -55,6 +56,8 @@ def _cards(clutch: SortedClutch, eggs: list[EggReport], marks: Mapping[str, Hold
 def _card(clutch: SortedClutch, egg: EggReport, mark: HoldMark | None) -> None:
     note = f"You hold this one back, since {mark.at.astimezone():%d %B %Y}" if mark else ""
     st.html(markup.card_html(egg, clutch.thumbnails.get(egg.label, ()), note))
+    if clutch.sheet is not None and clutch.thumbnails.get(egg.label) and len(egg.calls) > 1:
+        _evidence(clutch, egg)
     if egg.label_text:
         st.caption("Sale label: no more than the records support")
         st.code(egg.label_text, language=None, wrap_lines=True)
@@ -69,6 +72,23 @@ def _card(clutch: SortedClutch, egg: EggReport, mark: HoldMark | None) -> None:
             f"Hold {egg.label} back", key=f"hold-{egg.label}", on_click=_hold, args=(clutch.marks, egg.label, said),
             icon=":material/inventory_2:",
         )  # fmt: skip
+
+
+def _evidence(clutch: SortedClutch, egg: EggReport) -> None:
+    """On request: where in the photo the two likeliest calls, or two others, differ."""
+    if not st.toggle("Where in the photo is the evidence?", key=f"evidence-{egg.label}"):
+        return
+    names = [chance.call.name for chance in egg.calls]
+    first = st.selectbox("for", names, index=0, key=f"for-{egg.label}")
+    rest = [name for name in names if name != first]
+    second = st.selectbox("against", rest, index=0, key=f"against-{egg.label}")
+    with errors_shown(), st.spinner("Looking at the photo, a part at a time"):
+        view = find_clutch_evidence(clutch.sheet, clutch.report, egg.label, first, second, photo_reader())
+        read, shown = st.columns(2)
+        read.image(view.cut, caption="what was read")
+        shown.image(view.overlay, caption=f"orange speaks for {view.call}, violet against it")
+        favoured, other = (view.call, view.other) if view.difference > 0 else (view.other, view.call)
+        st.caption(f"The photo alone favours {favoured} over {other} by {abs(view.difference):.1f} nats. {view.look_for}")
 
 
 def _hold(marks: str, label: str, said: str) -> None:

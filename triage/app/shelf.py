@@ -9,6 +9,7 @@ from threading import Lock
 from typing import Any
 
 from triage.workflow.report import ClutchReport
+from triage.workflow.sheet import ClutchSheet
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,12 +24,15 @@ class SortedClutch:
         Name under which hold-back marks of this clutch are kept.
     thumbnails
         Small JPEG pictures by hatchling label.
+    sheet
+        What was sorted, for questions about its photos.
     """
 
     report: ClutchReport
     entries: Mapping[str, Any]
     marks: str
     thumbnails: Mapping[str, tuple[bytes, ...]] = field(default_factory=dict)
+    sheet: ClutchSheet | None = None
 
 
 class Shelf:

@@ -75,7 +75,7 @@ def _sort(state, sheet: ClutchSheet, key: str) -> None:
         finally:
             bar.empty()
         pictures = {egg.label: _pictures(egg) for egg in sheet.eggs}
-        clutch = SortedClutch(report, draft.snapshot(state), draft.mark_name(sheet, state["clutch_name"]), pictures)
+        clutch = SortedClutch(report, draft.snapshot(state), draft.mark_name(sheet, state["clutch_name"]), pictures, sheet)
         shelf().put(key, clutch)
         state["sorted"] = clutch
         st.query_params[_ADDRESS] = key

@@ -4,7 +4,7 @@ First, exactly: a reader that sees the settings of the drawing themselves (the l
 Gaussian error of k times its natural spread. An animal's settings are normal given its genotype: each parameter has its own
 spread, and the expression of every locus a common strength, so the covariance is diagonal plus one rank a locus that shows.
 Clipping to a parameter's range is left out, so white animals keep what leucism hides: an upper bound.
-Second, with the shipped reader: the same animals seen clean, whole, from above, in neutral light, in one to three poses.
+Second, with the shipped reader: animals of the same crosses' recipe seen clean, whole, from above, in neutral light, in one to three poses.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from triage.catalogue import load_species
 from triage.catalogue.looks import ball_python_looks
 from triage.hatchery import draws
 from triage.hatchery.express import _SALT_INDIVIDUAL, _SALT_STRENGTH, _WEAKEST, effect_tables
-from triage.training.calibrate import fit_temper, join_photos, several_photos
+from triage.training.calibrate import fit_photo_exponent, fit_temper, join_photos, several_photos
 from triage.training.crosses import candidate_calls, cross_tables
 from triage.training.photos import draw_truth, photo_seeds
 from triage.training.protocol import metrics
@@ -103,19 +103,19 @@ def _rows_in_cross(class_of: NDArray[np.int64], row: NDArray[np.int64], parents:
 
 
 def seen_clean(directory: Path, animals: int, px: int, seed: int, device: str) -> dict[str, Any]:
-    """The shipped reader on clean photos; exponent and floor fitted on as many other animals seen so."""
+    """The shipped reader on one to three clean photos of an animal; its tempering is fitted on as many others seen so."""
     files = load_model(directory)
     species, looks = load_species("ball python"), ball_python_looks()
     tables = cross_tables(species, looks, files.vocabulary, device)
     found = several_photos(files.network.to(device), tables, files.log_mix.float().to(device), 2 * animals, 3, seed=seed, px=px,
                            domain="clean")  # fmt: skip
     fitting, reported = found[:animals], found[animals:]
-    result = {}
-    for name, exponent, count in (("one", 0.0, 1), ("three", 0.5, 3)):
-        joined = [[join_photos(photos[:count], exponent) for photos in part] for part in (fitting, reported)]
-        beta, eps = fit_temper(joined[0])
-        result[name] = metrics(joined[1], beta, eps)
-    return result
+    beta, eps = fit_temper([photos[0] for photos in fitting])
+    exponent = fit_photo_exponent(fitting, beta, eps)
+    return {
+        name: metrics([join_photos(photos[:count], exponent) for photos in reported], beta, eps)
+        for name, count in (("one", 1), ("two", 2), ("three", 3))
+    }
 
 
 def main(argv: list[str] | None = None) -> None:

@@ -1,0 +1,147 @@
+"""Pictures of the model card: `python -m triage.training.pictures --directory models`.
+
+Contact sheets (one a locus: every pair of alleles, one animal, one pose), the most confident mistakes drawn again from their
+seeds, learning curves and reliability. Everything is drawn from the looks file and the sidecar.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from PIL import Image, ImageDraw, ImageFont
+
+from triage.catalogue import load_species
+from triage.catalogue.looks import LocusLooks, ball_python_looks
+from triage.hatchery import REPORTED_DOMAINS, STAGES, render
+from triage.training.crosses import cross_tables
+from triage.training.photos import draw_photos, draw_truth
+from triage.vision.vocabulary import build
+from triage.vision.weights import read_sidecar
+
+FOLDER = "pictures"
+_PX, _CAPTION, _COLUMNS = 176, 30, 6
+_ANIMAL, _POSE = 7, 33
+
+
+def sheet(images: list[Image.Image], captions: list[str], columns: int = _COLUMNS) -> Image.Image:
+    """Square pictures in rows with a caption under each."""
+    px, rows = images[0].width, -(-len(images) // columns)
+    columns = min(columns, len(images))
+    whole = Image.new("RGB", (columns * px, rows * (px + _CAPTION)), "white")
+    pen, font = ImageDraw.Draw(whole), ImageFont.load_default(12)
+    for number, (image, caption) in enumerate(zip(images, captions, strict=True)):
+        x, y = number % columns * px, number // columns * (px + _CAPTION)
+        whole.paste(image, (x, y))
+        pen.multiline_text((x + 3, y + px + 1), wrapped(caption, font, px - 6), fill="black", font=font, spacing=1)
+    return whole
+
+
+def wrapped(words: str, font: Any, width: int) -> str:
+    """At most two lines that fit `width` pixels."""
+    lines = [""]
+    for word in words.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if font.getlength(longer) > width and lines[-1]:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return "\n".join(lines[:2]) + ("..." if len(lines) > 2 else "")
+
+
+def as_image(planes: torch.Tensor) -> Image.Image:
+    return Image.fromarray((planes * 255).round().to(torch.uint8).permute(1, 2, 0).cpu().numpy())
+
+
+def contact_sheet(locus: LocusLooks) -> Image.Image:
+    """Every look of a locus, seen clean, on one animal in one pose after its first shed, then two copies of its first allele by stage."""
+    pairs = list(locus.effects)
+    shown = [({locus.name: pair}, "after first shed", " / ".join(pair)) for pair in pairs]
+    first = (locus.alleles[1],) * 2
+    shown += [({locus.name: first}, stage, f"{locus.alleles[1]} twice, {stage}") for stage in STAGES]
+    drawn = render([genes for genes, _, _ in shown], [_ANIMAL] * len(shown), [_POSE] * len(shown), size=_PX,
+                   stage=[stage for _, stage, _ in shown], domain="clean")  # fmt: skip
+    return sheet([as_image(image) for image in drawn.images], [caption for *_, caption in shown])
+
+
+def failures(sidecar: dict[str, Any], domain: str, px: int) -> Image.Image | None:
+    """The most confident mistakes of the twelve-gene protocol in one domain, drawn again."""
+    wrong = sidecar.get("metrics", {}).get(f"{domain}: twelve genes", {}).get("mistakes", [])
+    if not wrong:
+        return None
+    species, looks = load_species("ball python"), ball_python_looks()
+    tables = cross_tables(species, looks, build(species, looks), "cpu")
+    truth = draw_truth(tables, torch.tensor([one["seed"] for one in wrong]), "twelve genes", keep_out=False)
+    drawn = draw_photos(truth, px, domain=domain)
+    captions = [f"{one['truth']}, called {one['called']} ({100 * one['probability']:.0f} %)" for one in wrong]
+    size = (_PX, _PX)
+    pictures = [Image.fromarray(np.ascontiguousarray(image.permute(1, 2, 0).numpy())).resize(size) for image in drawn.images]
+    return sheet(pictures, captions)
+
+
+def runs_of(sidecar: dict[str, Any]) -> list[dict[str, Any]]:
+    """Every training run behind the weights, the first one first."""
+    runs: list[dict[str, Any]] = []
+    run: dict[str, Any] | None = sidecar
+    while run:
+        runs.insert(0, run)
+        run = run.get("continued_from")
+    return runs
+
+
+def draw_curves(sidecar: dict[str, Any], path: Path) -> None:
+    """Validation NLL against views and seconds, and stated against observed share right, as one PNG."""
+    import matplotlib
+
+    matplotlib.use("Agg")
+    from matplotlib import pyplot
+
+    figure, (left, middle, right) = pyplot.subplots(1, 3, figsize=(12, 3.6), layout="constrained")
+    views = seconds = 0.0
+    for run in runs_of(sidecar):
+        history, label = run.get("history", []), f"{run['settings']['input_px']} px"
+        left.plot([views + e.get("views", 0) for e in history], [e["validation_nll"] for e in history], marker=".", label=label)
+        middle.plot([seconds + e["seconds"] for e in history], [e["validation_nll"] for e in history], marker=".", label=label)
+        if history and "shifted_nll" in history[-1]:
+            left.plot([views + e["views"] for e in history], [e["shifted_nll"] for e in history], "--", label=f"{label}, shifted domain")
+        if history:
+            views, seconds = views + history[-1].get("views", 0), seconds + history[-1]["seconds"]
+    for axes, words in ((left, "photos seen (views)"), (middle, "seconds of training")):
+        axes.set(xlabel=words, ylabel="validation NLL, nats")
+        axes.legend(fontsize=8)
+    for domain in REPORTED_DOMAINS:
+        bins = sidecar["metrics"].get(f"{domain}: twelve genes", {}).get("reliability", [])
+        right.plot([b["stated"] for b in bins], [b["right"] for b in bins], marker="o", label=f"{domain} domain")
+    right.plot([0, 1], [0, 1], color="grey", linewidth=0.8)
+    right.set(xlabel="stated chance of the best call", ylabel="share right")
+    right.legend(fontsize=8)
+    figure.savefig(path, dpi=100, metadata={"Software": None})
+    pyplot.close(figure)
+
+
+def main(argv: list[str] | None = None) -> None:
+    parser = argparse.ArgumentParser(prog="python -m triage.training.pictures", description=__doc__.splitlines()[0])
+    parser.add_argument("--directory", type=Path, default=Path("models"), help="default models")
+    parser.add_argument("--loci", nargs="*", help="only these contact sheets")
+    given = parser.parse_args(argv)
+    folder = given.directory / FOLDER
+    folder.mkdir(parents=True, exist_ok=True)
+    sidecar = read_sidecar(given.directory)
+    for locus in ball_python_looks().loci:
+        if given.loci is None or locus.name in given.loci:
+            contact_sheet(locus).save(folder / f"{locus.name.replace(' ', '_')}.jpg", quality=80)
+            print(locus.name, file=sys.stderr, flush=True)
+    px = sidecar.get("evaluation", {}).get("px", 256)
+    for domain in REPORTED_DOMAINS:
+        picture = failures(sidecar, domain, px)
+        if picture is not None:
+            picture.save(folder / f"mistakes_{domain}.jpg", quality=80)
+    draw_curves(sidecar, folder / "curves.png")
+
+
+if __name__ == "__main__":
+    main()
