@@ -4,7 +4,8 @@ First, exactly: a reader that sees the settings of the drawing themselves (the l
 Gaussian error of k times its natural spread. An animal's settings are normal given its genotype: each parameter has its own
 spread, and the expression of every locus a common strength, so the covariance is diagonal plus one rank a locus that shows.
 Clipping to a parameter's range is left out, so white animals keep what leucism hides: an upper bound.
-Second, with the shipped reader: animals of the same crosses' recipe seen clean, whole, from above, in neutral light, in one to three poses.
+Second, with the shipped reader: animals of the same protocol seen clean, whole, from above, in neutral light, in one to three
+poses.
 """
 
 from __future__ import annotations
