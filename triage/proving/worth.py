@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,8 +18,8 @@ from triage.proving.plan_length import Standing, season_ends
 from triage.proving.plan_table import EggTable, HeldBack, Joint, egg_table
 from triage.proving.seasons import Season
 
-#: Points of the search for the probability at which the decision flips.
-_GRID = 200
+#: Points of the chart, and of the search for the probability at which the decision flips.
+_GRID = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,9 +142,9 @@ class Decision:
     chance
         Probability of the answer the prices are about.
     flips_at
-        Probabilities of that answer at which the better choice changes, in order; empty where it never does.
+        Probabilities of that answer at which holding is worth today's price, in order; empty where it never is.
     chart
-        (probability, sell now, mean of holding), for a small chart.
+        (probability, today's price, price of an honest label at that probability, mean of holding), for a small chart.
     """
 
     of: str
@@ -152,7 +152,7 @@ class Decision:
     sell_now: float
     holding: Holding
     flips_at: tuple[float, ...]
-    chart: tuple[tuple[float, float, float], ...]
+    chart: tuple[tuple[float, float, float, float], ...]
 
     @property
     def gain(self) -> float:
@@ -173,10 +173,12 @@ class Decision:
             f"it ends above today's price with a chance of {100 * h.p_above(self.sell_now):.0f} %.",
         ]
         if self.flips_at:
-            at = " and ".join(f"{100 * p:.0f} %" for p in self.flips_at)
-            sentences.append(f"The choice changes where the chance of {self.of} is {at}; it is {100 * self.chance:.0f} % now.")
+            at = " and ".join(f"{100 * p:.1f} %" for p in self.flips_at)
+            sentences.append(
+                f"Against today's price the choice changes where the chance of {self.of} is {at}; it is {100 * self.chance:.1f} %."
+            )
         else:
-            sentences.append(f"No chance of {self.of} would change the choice at these prices.")
+            sentences.append(f"Against today's price no chance of {self.of} would change the choice.")
         return tuple(sentences)
 
 
@@ -242,7 +244,8 @@ def decide(
 ) -> Decision:
     """Selling now under the honest label against holding, and where the choice flips.
 
-    The chance of ``prices.of`` is moved with the odds among all other hypotheses kept.
+    To find the flip the chance of ``prices.of`` is moved, the odds among all other hypotheses kept, and holding is compared with
+    what the animal fetches today.
 
     Raises
     ------
@@ -253,30 +256,26 @@ def decide(
     if prices.of not in held.answers:
         raise ValueError(f"'{prices.of}' is no answer in question; needed one of: {', '.join(held.answers)}")
 
-    def both(chance: float) -> tuple[float, float]:
-        at = _with_chance(held, prices.of, chance)
-        moved = egg_table(at, table.mate, season, crossover=crossover)
-        holding = hold(
-            moved, season, prices, costs, level=level, n_seasons=n_seasons, price_of_young=price_of_young
-        )
-        return _sell_now(prices, at, level), holding.mean
+    sell_now = _sell_now(prices, held, level)
 
-    grid = [float(x) for x in np.linspace(0, 1, _GRID + 1)[1:-1]]
-    # A price step is a jump: look on both sides of each.
-    steps = [s + d for s in (*prices.possible, level, 1 - level) for d in (-1e-9, 2e-9) if 0 < s + d < 1]
-    places = sorted({*grid, *steps})
-    chart = [(p, *both(p)) for p in places]
-    flips = []
-    for (p, sell, keep), (q, sell_later, keep_later) in itertools.pairwise(chart):
-        if (keep > sell) != (keep_later > sell_later):
-            flips.append(_flip(both, p, q))
-    chance = held.answers[prices.of]
+    def holding_at(chance: float) -> float:
+        moved = egg_table(_with_chance(held, prices.of, chance), table.mate, season, crossover=crossover)
+        return hold(moved, season, prices, costs, level=level, n_seasons=n_seasons, price_of_young=price_of_young).mean
+
+    chart = []
+    for p in np.linspace(0, 1, _GRID + 1)[1:-1].tolist():
+        at = _with_chance(held, prices.of, p)
+        chart.append((p, sell_now, _sell_now(prices, at, level), holding_at(p)))
     return Decision(
         of=prices.of,
-        chance=chance,
-        sell_now=_sell_now(prices, held, level),
+        chance=held.answers[prices.of],
+        sell_now=sell_now,
         holding=hold(table, season, prices, costs, level=level, n_seasons=n_seasons, price_of_young=price_of_young),
-        flips_at=tuple(flips),
+        flips_at=tuple(
+            _flip(lambda p: holding_at(p) > sell_now, before[0], after[0])
+            for before, after in itertools.pairwise(chart)
+            if (before[3] > sell_now) != (after[3] > sell_now)
+        ),
         chart=tuple(chart),
     )
 
@@ -297,20 +296,12 @@ def _sell_now(prices: LabelPrices, held: HeldBack, level: float) -> float:
     return prices.open(held.answers.get(prices.of, 0.0))
 
 
-def _flip(both, low: float, high: float) -> float:
-    """Where the sign of (hold - sell) changes between two places, by bisection to 1e-9."""
-
-    def sign(p: float) -> bool:
-        sell, keep = both(p)
-        return keep > sell
-
-    at_low = sign(low)
-    while high - low > 1e-9:
+def _flip(holds: Callable[[float], bool], low: float, high: float) -> float:
+    """Where the choice changes between two probabilities, by bisection to 1e-7."""
+    at_low = holds(low)
+    while high - low > 1e-7:
         middle = (low + high) / 2
-        if sign(middle) == at_low:
-            low = middle
-        else:
-            high = middle
+        low, high = (middle, high) if holds(middle) == at_low else (low, middle)
     return (low + high) / 2
 
 
