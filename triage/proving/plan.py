@@ -63,7 +63,10 @@ class RankedMate:
 
 @dataclass(frozen=True, slots=True)
 class YoungNeeded:
-    """The handbooks' number: young so that one of them shows it, if ``answer`` is true, with chance ``level``; None: no number is enough."""
+    """The handbooks' number: young so that one of them shows it with chance ``level`` if ``answer`` is true.
+
+    ``n_young`` is None where no number is enough.
+    """
 
     answer: str
     level: float

@@ -32,7 +32,7 @@ def information_nats(table: EggTable, eggs: EggCount) -> float:
     WorkTooLargeError
         The eggs can show too many different counts.
     """
-    shown, chances = _counts_and_chances(table, eggs)
+    _, chances = _counts_and_chances(table, eggs)
     by_answer = _by_answer(table, chances)
     prior = by_answer.sum(axis=0)
     outcome = by_answer.sum(axis=1)

@@ -260,7 +260,6 @@ def young_to_show(table: EggTable, answer: str, chance: float, *, most_eggs: int
 
 def _telling(table: EggTable) -> tuple[tuple[str, ...], NDArray[np.float64]]:
     """Words of outcomes that exclude a hypothesis, and P(an egg excludes nothing | hypothesis, mate)."""
-    joint, _ = table.per_egg()
     averaged = np.einsum("hm,hmo->ho", table.mate_weights, table.chances)
     plain = (averaged > 0).all(axis=0)
     telling = tuple(w for w, common in zip(table.outcomes, plain, strict=True) if not common)

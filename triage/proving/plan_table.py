@@ -269,7 +269,8 @@ def egg_table(
     for at, label in enumerate(labels):
         chances[..., outcomes.index(label)] += alive[..., at]
     chances[..., -2] = season.p_slug
-    chances[..., -1] = np.maximum(0.0, 1 - season.p_slug - alive.sum(axis=-1))
+    died = 1 - season.p_slug - alive.sum(axis=-1)
+    chances[..., -1] = np.where(died > _SAME, died, 0.0)
     kept = [k for k in range(chances.shape[-1]) if (chances[..., k] > _SAME).any()]
     chances = chances[..., kept]
     words = [(*outcomes, SLUG, DIED)[k] for k in kept]
@@ -401,7 +402,7 @@ def _joint_looks(model: CrossModel, blocks: list[Block], tables, rows, mates):
             by_look[..., axis.index(label)] += table[..., at]
         picked = by_look[np.array([r[i] for r in rows])[:, None], np.array([m[i] for m in mates])[None, :]]
         joint = (joint[..., :, None] * picked[..., None, :]).reshape(len(rows), len(mates), -1)
-        parts = [done + ((order[block.loci[0]], block.loci[0], *label),) for done in parts for label in axis]
+        parts = [(*done, (order[block.loci[0]], block.loci[0], *label)) for done in parts for label in axis]
     calls = []
     for part in parts:
         call = VisualCall(tuple((name, word) for _, name, word, _ in sorted(part, key=lambda x: x[0]) if word))
