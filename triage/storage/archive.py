@@ -1,0 +1,312 @@
+"""The records of seasons: entries that are never overwritten, because every change to them is kept.
+
+A change is one act of a person, with time and reason, and may touch several entries; it happens whole or not at all. Undoing
+is another change. The state of an entry is its newest revision, and every change carries a hash over itself and the one
+before, so that tampering and damage show.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import secrets
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import Connection, delete, func, insert, select, update
+
+from triage.errors import StorageError
+from triage.storage.database import Database
+from triage.storage.kinds import KINDS, check, references
+from triage.storage.schema import change, record, reference, revision
+
+FIRST_HASH = "0" * 64
+_LETTERS = "23456789abcdefghjkmnpqrstvwxyz"  # without those that are taken for one another
+
+
+class StaleEntryError(StorageError):
+    """An entry was changed by somebody else since it was read."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry as it is, or was at some version."""
+
+    id: str
+    kind: str
+    version: int
+    content: Mapping[str, Any]
+
+    def __getitem__(self, name: str) -> Any:
+        return self.content[name]
+
+    def get(self, name: str, default: Any = None) -> Any:
+        return self.content.get(name, default)
+
+
+@dataclass(frozen=True, slots=True)
+class Revision:
+    """What one change made of one entry; `content` None where it was removed."""
+
+    change: int
+    at: datetime
+    who: str
+    reason: str
+    record_id: str
+    kind: str
+    version: int
+    content: Mapping[str, Any] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One act, with everything it changed."""
+
+    id: int
+    at: str
+    who: str
+    reason: str
+    previous: str
+    hash: str
+    revisions: tuple[tuple[str, str, int, str | None], ...]  # (id, kind, version, content as JSON or None)
+
+
+def hash_of(previous: str, at: str, who: str, reason: str, revisions: Iterable[tuple[str, str, int, str | None]]) -> str:
+    """SHA-256 of a change, hexadecimal."""
+    whole = json.dumps([previous, at, who, reason, [list(one) for one in revisions]], ensure_ascii=True, separators=(",", ":"))
+    return hashlib.sha256(whole.encode()).hexdigest()
+
+
+def as_json(content: Mapping[str, Any]) -> str:
+    """Content as it is kept: one text for one content."""
+    return json.dumps(content, ensure_ascii=True, sort_keys=True, separators=(",", ":"), allow_nan=False)
+
+
+def new_id(kind: str) -> str:
+    """A fresh id, short enough to be read out: the kind and ten letters and digits."""
+    return f"{kind}-{''.join(secrets.choice(_LETTERS) for _ in range(10))}"
+
+
+@dataclass
+class Draft:
+    """Entries to be written together; nothing is written before the change ends well."""
+
+    _connection: Connection
+    _revisions: list[tuple[str, str, int, str | None]] = field(default_factory=list)
+
+    def add(self, kind: str, content: Mapping[str, Any], *, id: str | None = None) -> str:
+        """A new entry; returns its id. StorageError if the content is not right or refers to nothing."""
+        id = id or new_id(kind)
+        if self._newest(id) is not None:
+            raise StorageError(f"{id}: is there already; needed: a new id")
+        self._write(id, kind, self._next_version(id), check(kind, content), new=True)
+        return id
+
+    def put(self, entry: Entry, **changed: Any) -> Entry:
+        """The entry with some fields changed (None empties one).
+
+        StaleEntryError if it is no longer at the version that `entry` was read at.
+        """
+        self._expect(entry)
+        content = check(entry.kind, {**entry.content, **changed})
+        self._write(entry.id, entry.kind, entry.version + 1, content, new=False)
+        return Entry(entry.id, entry.kind, entry.version + 1, content)
+
+    def remove(self, entry: Entry) -> None:
+        """Take an entry out; it stays in the history. StorageError if others refer to it."""
+        self._expect(entry)
+        pointing = self._connection.execute(select(reference.c.record_id).where(reference.c.target == entry.id)).scalars().first()
+        if pointing is not None:
+            raise StorageError(f"{entry.id}: {pointing} refers to it; remove that first")
+        self._connection.execute(delete(reference).where(reference.c.record_id == entry.id))
+        self._connection.execute(delete(record).where(record.c.id == entry.id))
+        self._revisions.append((entry.id, entry.kind, entry.version + 1, None))
+
+    def _expect(self, entry: Entry) -> None:
+        version = self._connection.execute(select(record.c.version).where(record.c.id == entry.id)).scalar()
+        if version is None:
+            raise StaleEntryError(f"{entry.id}: was removed meanwhile; look at it again")
+        if version != entry.version:
+            raise StaleEntryError(f"{entry.id}: was changed meanwhile (version {version}, not {entry.version}); look at it again")
+
+    def _newest(self, id: str) -> int | None:
+        return self._connection.execute(select(record.c.version).where(record.c.id == id)).scalar()
+
+    def _next_version(self, id: str) -> int:
+        newest = self._connection.execute(select(func.max(revision.c.version)).where(revision.c.record_id == id)).scalar()
+        return (newest or 0) + 1
+
+    def _write(self, id: str, kind: str, version: int, content: dict[str, Any], *, new: bool) -> None:
+        text = as_json(content)
+        row = {"kind": kind, "version": version, "content": text}
+        self._connection.execute(insert(record).values(id=id, **row) if new else update(record).where(record.c.id == id).values(row))
+        self._connection.execute(delete(reference).where(reference.c.record_id == id))
+        for name, target, kinds in references(kind, content):
+            there = self._connection.execute(select(record.c.kind).where(record.c.id == target)).scalar()
+            if there not in kinds:
+                found = "nothing" if there is None else f"an entry of kind {there}"
+                raise StorageError(f"{kind}, field '{name}': '{target}' is {found}; needed: the id of {' or '.join(kinds)}")
+            self._connection.execute(insert(reference).values(record_id=id, field=name, target=target))
+        self._revisions.append((id, kind, version, text))
+
+
+class Archive:
+    """All entries of one database."""
+
+    def __init__(self, database: Database | None = None) -> None:
+        self.database = database or Database()
+
+    @contextmanager
+    def change(self, reason: str, *, who: str = "keeper", at: datetime | None = None) -> Iterator[Draft]:
+        """Write entries together: all of them, or, if anything raises, none."""
+        with self.database.writing() as connection:
+            draft = Draft(connection)
+            yield draft
+            if draft._revisions:
+                moment = (at or datetime.now(UTC)).astimezone(UTC).isoformat()
+                _append(connection, moment, who, reason, draft._revisions)
+
+    def find(self, id: str) -> Entry:
+        """The entry with this id; StorageError if there is none."""
+        with self.database.reading() as connection:
+            row = connection.execute(select(record).where(record.c.id == id)).first()
+        if row is None:
+            raise StorageError(f"{id}: no such entry; 'triage animal list' and 'triage clutch list' name those that are there")
+        return _entry(row)
+
+    def all(self, kind: str | None = None, **where: Any) -> tuple[Entry, ...]:
+        """Entries of a kind, or of all, whose fields have these values, in the order of their making."""
+        wanted = select(record, func.min(revision.c.change_id).label("born")).join(revision, revision.c.record_id == record.c.id)
+        if kind is not None:
+            if kind not in KINDS:
+                raise StorageError(f"'{kind}' is no kind of entry; needed: one of {', '.join(KINDS)}")
+            wanted = wanted.where(record.c.kind == kind)
+        wanted = wanted.group_by(record.c.id, record.c.kind, record.c.version, record.c.content).order_by("born", record.c.id)
+        with self.database.reading() as connection:
+            found = [_entry(row) for row in connection.execute(wanted)]
+        return tuple(one for one in found if all(one.get(name) == value for name, value in where.items()))
+
+    def history(self, id: str | None = None) -> tuple[Revision, ...]:
+        """Every revision, of one entry or of all, oldest first."""
+        wanted = select(revision, change.c.at, change.c.who, change.c.reason).join(change).order_by(change.c.id, revision.c.place)
+        if id is not None:
+            wanted = wanted.where(revision.c.record_id == id)
+        with self.database.reading() as connection:
+            rows = connection.execute(wanted).all()
+        return tuple(
+            Revision(row.change_id, datetime.fromisoformat(row.at), row.who, row.reason, row.record_id, row.kind, row.version,
+                     None if row.content is None else json.loads(row.content))
+            for row in rows
+        )  # fmt: skip
+
+    def undo(self, change_id: int, *, who: str = "keeper", at: datetime | None = None) -> None:
+        """Put back what a change changed, by another change.
+
+        StorageError if there is no such change, or something it touched was changed again since: then undo that first.
+        """
+        with self.change(f"undo of change {change_id}", who=who, at=at) as draft:
+            connection = draft._connection
+            touched = connection.execute(
+                select(revision).where(revision.c.change_id == change_id).order_by(revision.c.place.desc())
+            ).all()
+            if not touched:
+                raise StorageError(f"change {change_id}: there is none; 'triage history' lists them")
+            for row in touched:
+                newest = draft._next_version(row.record_id) - 1
+                if newest != row.version:
+                    raise StorageError(f"{row.record_id}: was changed again after change {change_id}; undo the later change first")
+                before = connection.execute(
+                    select(revision.c.content).where(revision.c.record_id == row.record_id, revision.c.version == row.version - 1)
+                ).scalar()
+                if before is None and row.content is not None:
+                    draft.remove(Entry(row.record_id, row.kind, row.version, json.loads(row.content)))
+                elif row.content is None:
+                    draft.add(row.kind, json.loads(before), id=row.record_id)
+                else:
+                    entry = Entry(row.record_id, row.kind, row.version, {})
+                    draft.put(entry, **json.loads(before))
+
+    def changes(self) -> Iterator[Change]:
+        """Every change from the first on, as one consistent view."""
+        with self.database.reading() as connection:
+            rows = connection.execute(select(revision).order_by(revision.c.change_id, revision.c.place)).all()
+            heads = connection.execute(select(change).order_by(change.c.id)).all()
+        by_change: dict[int, list[tuple[str, str, int, str | None]]] = {}
+        for row in rows:
+            by_change.setdefault(row.change_id, []).append((row.record_id, row.kind, row.version, row.content))
+        for head in heads:
+            yield Change(head.id, head.at, head.who, head.reason, head.previous, head.hash, tuple(by_change.get(head.id, ())))
+
+    def replay(self, changes: Iterable[Change]) -> int:
+        """Write changes of another archive into this empty one, checking their chain; returns how many."""
+        count, previous = 0, FIRST_HASH
+        with self.database.writing() as connection:
+            if connection.execute(select(func.count()).select_from(change)).scalar():
+                raise StorageError(f"{self.database.name}: holds records already; needed: an empty database to restore into")
+            entries: dict[str, tuple[str, int, str]] = {}
+            for one in changes:
+                if one.previous != previous or hash_of(previous, one.at, one.who, one.reason, one.revisions) != one.hash:
+                    raise StorageError(f"change {one.id} of the backup does not follow from the one before; the backup is damaged")
+                _append(connection, one.at, one.who, one.reason, one.revisions)
+                for id, kind, version, content in one.revisions:
+                    if content is None:
+                        entries.pop(id, None)
+                    else:
+                        entries[id] = (kind, version, content)
+                previous, count = one.hash, count + 1
+            for id, (kind, version, content) in entries.items():
+                connection.execute(insert(record).values(id=id, kind=kind, version=version, content=content))
+            for id, (kind, _, content) in entries.items():
+                for name, target, _ in references(kind, json.loads(content)):
+                    connection.execute(insert(reference).values(record_id=id, field=name, target=target))
+        return count
+
+    def faults(self) -> tuple[str, ...]:
+        """What does not fit together: the chain of changes, the entries against them, the references. Empty if all is well."""
+        found, previous = [], FIRST_HASH
+        expected: dict[str, tuple[str, int, str]] = {}
+        for one in self.changes():
+            if one.previous != previous or hash_of(one.previous, one.at, one.who, one.reason, one.revisions) != one.hash:
+                found.append(f"change {one.id}: was altered after it was written, or the one before is missing")
+            previous = one.hash
+            for id, kind, version, content in one.revisions:
+                if content is None:
+                    expected.pop(id, None)
+                else:
+                    expected[id] = (kind, version, content)
+        with self.database.reading() as connection:
+            rows = connection.execute(select(record)).all()
+            pointed = set(connection.execute(select(reference.c.record_id, reference.c.field, reference.c.target)).tuples())
+        actual = {row.id: (row.kind, row.version, row.content) for row in rows}
+        found += [f"{id}: is missing, though no change removed it" for id in expected.keys() - actual.keys()]
+        found += [f"{id}: is there, though no change made it" for id in actual.keys() - expected.keys()]
+        found += [f"{id}: differs from its last change" for id in expected.keys() & actual.keys() if expected[id] != actual[id]]
+        wanted = set()
+        for id, (kind, _, content) in expected.items():
+            for name, target, kinds in references(kind, json.loads(content)):
+                wanted.add((id, name, target))
+                if target not in expected or expected[target][0] not in kinds:
+                    found.append(f"{id}: field '{name}' refers to {target}, which is not there")
+        found += [f"{id}: reference '{name}' to {target} is not what the entry says" for id, name, target in wanted ^ pointed]
+        return tuple(sorted(found))
+
+
+def _append(
+    connection: Connection, at: str, who: str, reason: str, revisions: Iterable[tuple[str, str, int, str | None]]
+) -> None:
+    revisions = list(revisions)
+    last = connection.execute(select(change.c.hash).order_by(change.c.id.desc()).limit(1)).scalar() or FIRST_HASH
+    row = {"at": at, "who": who, "reason": reason, "previous": last, "hash": hash_of(last, at, who, reason, revisions)}
+    number = connection.execute(insert(change).values(row)).inserted_primary_key[0]
+    connection.execute(
+        insert(revision),
+        [{"change_id": number, "place": place, "record_id": id, "kind": kind, "version": version, "content": content}
+         for place, (id, kind, version, content) in enumerate(revisions)],
+    )  # fmt: skip
+
+
+def _entry(row: Any) -> Entry:
+    return Entry(row.id, row.kind, row.version, json.loads(row.content))
