@@ -279,7 +279,7 @@ class Archive:
                     expected[id] = (kind, version, content)
         with self.database.reading() as connection:
             rows = connection.execute(select(record)).all()
-            pointed = set(connection.execute(select(reference.c.record_id, reference.c.field, reference.c.target)).tuples())
+            pointed = {tuple(row) for row in connection.execute(select(reference.c.record_id, reference.c.field, reference.c.target))}
         actual = {row.id: (row.kind, row.version, row.content) for row in rows}
         found += [f"{id}: is missing, though no change removed it" for id in expected.keys() - actual.keys()]
         found += [f"{id}: is there, though no change made it" for id in actual.keys() - expected.keys()]
