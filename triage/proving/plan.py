@@ -119,7 +119,6 @@ def rank_mates(
     *,
     level: float = 0.95,
     crossover: Mapping[str, float] | None = None,
-    all_lookalikes: bool = False,
 ) -> list[RankedMate]:
     """Every mate by what a year with it teaches, most first; mates of the same sex are left out.
 
@@ -131,7 +130,7 @@ def rank_mates(
         if mate.animal.sex is held.animal.sex:
             continue
         try:
-            table = _table(held, mate, season, crossover, all_lookalikes)
+            table = _table(held, mate, season, crossover)
             eggs = season.eggs
             ranked.append(
                 RankedMate(
@@ -154,7 +153,6 @@ def proving_plan(
     *,
     n_seasons: int = 8,
     crossover: Mapping[str, float] | None = None,
-    all_lookalikes: bool = False,
     hatch_date: date | None = None,
     today: date | None = None,
     mass_g: float | None = None,
@@ -179,9 +177,9 @@ def proving_plan(
     WorkTooLargeError
         Too much is open for an exact answer.
     """
-    table = _table(held, mate, season, crossover, all_lookalikes)
+    table = _table(held, mate, season, crossover)
     young = egg_table(
-        held, mate, replace(season, p_slug=0.0, p_lost=0.0), crossover=crossover, all_lookalikes=all_lookalikes
+        held, mate, replace(season, p_slug=0.0, p_lost=0.0), crossover=crossover
     )
     eggs = season.eggs
     n_eggs = round(season.clutch.mean)
@@ -218,8 +216,8 @@ def entropy_nats(chances: Iterable[float]) -> float:
     return -math.fsum(p * math.log(p) for p in chances if p > 0)
 
 
-def _table(held: HeldBack, mate: Mate, season: Season, crossover, all_lookalikes: bool) -> EggTable:
-    table = egg_table(held, mate, season, crossover=crossover, all_lookalikes=all_lookalikes)
+def _table(held: HeldBack, mate: Mate, season: Season, crossover) -> EggTable:
+    table = egg_table(held, mate, season, crossover=crossover)
     if season.n_females > 1 and table.mate_weights.shape[1] > 1 and not mate.another_for_each_egg:
         certain = ((table.joint > 0).sum(axis=1) == 1).all()
         if not certain:

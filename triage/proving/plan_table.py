@@ -18,7 +18,7 @@ from triage.catalogue.looks_alike import lookalikes_of, seen_as, seen_name
 from triage.errors import ContradictionError, WorkTooLargeError
 from triage.genetics.model import Block, CrossModel, compile_cross
 from triage.proving.seasons import Season
-from triage.records import NORMAL, Cross, Genotype, GenotypePrior, Parent, Sex, Species, VisualCall
+from triage.records import NORMAL, Cross, Genotype, GenotypePrior, Lookalike, Parent, Sex, Species, VisualCall
 
 Joint = tuple[Genotype, ...]
 
@@ -222,7 +222,6 @@ def egg_table(
     season: Season,
     *,
     crossover: Mapping[str, float] | None = None,
-    all_lookalikes: bool = False,
 ) -> EggTable:
     """What an egg of this pairing shows, by hypothesis.
 
@@ -232,8 +231,6 @@ def egg_table(
         Chances of slugs and of eggs lost.
     crossover
         Crossing-over rates that replace the catalogue's, by locus.
-    all_lookalikes
-        Count every look-alike pair of the catalogue as one look, not only those that no photo can tell.
 
     Raises
     ------
@@ -248,7 +245,7 @@ def egg_table(
         )
     held_is_dam = held.animal.sex is Sex.FEMALE
     model = _model(held, mate, crossover)
-    relevant = _relevant_blocks(model, held, all_lookalikes)
+    relevant = _relevant_blocks(model, held)
     own_states = [b.dam_states if held_is_dam else b.sire_states[0] for b in relevant]
     own_priors = [b.dam_prior if held_is_dam else b.sire_priors[0] for b in relevant]
     mate_states = [b.sire_states[0] if held_is_dam else b.dam_states for b in relevant]
@@ -263,7 +260,7 @@ def egg_table(
     mates, weights = _mate_weights(held, mate, names, mate_states, mate_priors, hypotheses)
     calls, by_call = _joint_looks(model, relevant, tables, rows, mates)
     alive = (1 - season.p_slug) * (1 - season.p_lost) * by_call
-    labels = _seen_labels(held.species, calls, all_lookalikes)
+    labels = _seen_labels(held.species, calls)
     outcomes = tuple(dict.fromkeys(labels))
     chances = np.zeros((*alive.shape[:2], len(outcomes) + 2))
     for at, label in enumerate(labels):
@@ -301,7 +298,7 @@ def _model(held: HeldBack, mate: Mate, crossover: Mapping[str, float] | None) ->
     return compile_cross(Cross(held.species, dam, (sire,), (1,), 0, dict(crossover or {})))
 
 
-def _relevant_blocks(model: CrossModel, held: HeldBack, all_lookalikes: bool) -> list[Block]:
+def _relevant_blocks(model: CrossModel, held: HeldBack) -> list[Block]:
     """Blocks that can matter: those in question, those whose looks hide or resemble others, those that cost eggs unevenly."""
     species = model.species
     hiding = {(a.locus, look) for a in species.appearances if a.hides_other_genes for look in a.looks}
@@ -312,7 +309,7 @@ def _relevant_blocks(model: CrossModel, held: HeldBack, all_lookalikes: bool) ->
         if uneven or any((name, words[0]) in hiding for words in block.looks):
             keep.add(name)
     linked = [
-        {n for n, _ in (*pair.first.looks, *pair.second.looks)} for pair in species.lookalikes if _merged(pair, all_lookalikes)
+        {n for n, _ in (*pair.first.looks, *pair.second.looks)} for pair in species.lookalikes if _merged(pair)
     ]
     grown = True
     while grown:
@@ -325,8 +322,9 @@ def _relevant_blocks(model: CrossModel, held: HeldBack, all_lookalikes: bool) ->
     return [b for b in model.blocks if b.loci[0] in keep]
 
 
-def _merged(pair, all_lookalikes: bool) -> bool:
-    return all_lookalikes or pair.breeding_only or not pair.photo_can_tell
+def _merged(pair: Lookalike) -> bool:
+    """Whether nobody can tell the pair apart by eye; other look-alikes count as told apart after the first shed."""
+    return pair.breeding_only or not pair.photo_can_tell
 
 
 def _refuse_too_large(held: HeldBack, mate: Mate, own_states, mate_states, tables) -> None:
@@ -411,7 +409,7 @@ def _joint_looks(model: CrossModel, blocks: list[Block], tables, rows, mates):
     return calls, joint
 
 
-def _seen_labels(species: Species, calls, all_lookalikes: bool) -> list[str]:
+def _seen_labels(species: Species, calls) -> list[str]:
     """Words for what can be seen of each call; calls that cannot be told apart have the same words."""
     seen = [(seen_as(species, call), sex) for call, sex in calls]
     group = {s: s for s in seen}
@@ -424,7 +422,7 @@ def _seen_labels(species: Species, calls, all_lookalikes: bool) -> list[str]:
     by_call = {(call, sex): s for (call, sex), s in zip(calls, seen, strict=True)}
     for call, sex in calls:
         for other, pair in lookalikes_of(species, call):
-            if _merged(pair, all_lookalikes) and (other, sex) in by_call:
+            if _merged(pair) and (other, sex) in by_call:
                 group[root(by_call[other, sex])] = root(by_call[call, sex])
     names: dict[tuple, dict[str, None]] = {}
     for (call, _), s in zip(calls, seen, strict=True):
