@@ -232,13 +232,14 @@ def mistakes(cases: list[Case], calibration: Calibration, vocabulary: Any, count
             found.append((float(p[best]), case.seed, case.codes[case.truth], case.codes[best], float(p[case.truth])))
     found.sort(key=lambda one: -one[0])
     return [
-        {"seed": seed, "truth": _words(truth, vocabulary), "called": _words(called, vocabulary), "probability": round(p, 4),
+        {"seed": seed, "truth": words_of(truth, vocabulary), "called": words_of(called, vocabulary), "probability": round(p, 4),
          "of the truth": round(q, 4)}
         for p, seed, truth, called, q in found[:count]
     ]  # fmt: skip
 
 
-def _words(codes: np.ndarray, vocabulary: Any) -> str:
+def words_of(codes: np.ndarray, vocabulary: Any) -> str:
+    """The look of appearance classes (n_loci,) in words, each class by its first name."""
     named = [locus.classes[code][0] for locus, code in zip(vocabulary.loci, codes, strict=True)]
     return " ".join(name for name in named if name) or "wild type"
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,16 +17,19 @@ import torch
 from PIL import Image, ImageDraw, ImageFont
 
 from triage.catalogue import load_species
-from triage.catalogue.looks import LocusLooks, ball_python_looks
+from triage.catalogue.looks import NORMAL, LocusLooks, ball_python_looks
+from triage.errors import ModelFileError
 from triage.hatchery import REPORTED_DOMAINS, STAGES, render
+from triage.records import Genotype
 from triage.training.crosses import cross_tables
-from triage.training.photos import draw_photos, draw_truth
+from triage.training.evaluate import PROTOCOLS, words_of
+from triage.training.photos import Truth, draw_photos, draw_truth
 from triage.vision.vocabulary import build
-from triage.vision.weights import read_sidecar
+from triage.vision.weights import SIDECAR_NAME, read_sidecar
 
 FOLDER = "pictures"
-_PX, _CAPTION, _COLUMNS = 176, 30, 6
-_ANIMAL, _POSE = 7, 33
+_PX, _CAPTION, _COLUMNS = 176, 44, 6
+_ANIMAL, _POSE = 7, 62  # head and back in view, no coil over another, nothing else in the frame
 
 
 def sheet(images: list[Image.Image], captions: list[str], columns: int = _COLUMNS) -> Image.Image:
@@ -42,15 +46,15 @@ def sheet(images: list[Image.Image], captions: list[str], columns: int = _COLUMN
 
 
 def wrapped(words: str, font: Any, width: int) -> str:
-    """At most two lines that fit `width` pixels."""
+    """At most three lines that fit `width` pixels."""
     lines = [""]
-    for word in words.split():
+    for word in words.split(" "):
         longer = f"{lines[-1]} {word}".strip()
         if font.getlength(longer) > width and lines[-1]:
             lines.append(word)
         else:
             lines[-1] = longer
-    return "\n".join(lines[:2]) + ("..." if len(lines) > 2 else "")
+    return "\n".join(lines[:3]) + ("..." if len(lines) > 3 else "")
 
 
 def as_image(planes: torch.Tensor) -> Image.Image:
@@ -59,28 +63,47 @@ def as_image(planes: torch.Tensor) -> Image.Image:
 
 def contact_sheet(locus: LocusLooks) -> Image.Image:
     """Every look of a locus, seen clean, on one animal in one pose after its first shed, then two copies of its first allele by stage."""
-    pairs = list(locus.effects)
-    shown = [({locus.name: pair}, "after first shed", " / ".join(pair)) for pair in pairs]
+    known = load_species("ball python").locus(locus.name)
+    shown = []
+    for pair in locus.effects:
+        name = known.look(Genotype(*pair))
+        plain = "wild type" if set(pair) == {NORMAL} else "looks wild"
+        shown.append(({locus.name: pair}, "after first shed", f"{name or plain} ({' + '.join(pair)})"))
     first = (locus.alleles[1],) * 2
-    shown += [({locus.name: first}, stage, f"{locus.alleles[1]} twice, {stage}") for stage in STAGES]
+    name = known.look(Genotype(*first))
+    shown += [({locus.name: first}, stage, f"{name}, {stage}") for stage in STAGES]
     drawn = render([genes for genes, _, _ in shown], [_ANIMAL] * len(shown), [_POSE] * len(shown), size=_PX,
                    stage=[stage for _, stage, _ in shown], domain="clean")  # fmt: skip
     return sheet([as_image(image) for image in drawn.images], [caption for *_, caption in shown])
 
 
-def failures(sidecar: dict[str, Any], domain: str, px: int) -> Image.Image | None:
-    """The most confident mistakes of the twelve-gene protocol in one domain, drawn again."""
-    wrong = sidecar.get("metrics", {}).get(f"{domain}: twelve genes", {}).get("mistakes", [])
+def truth_of_seeds(seeds: Sequence[int], protocol: str) -> tuple[Truth, list[str]]:
+    """Report photos of a protocol drawn again from their seeds, and the looks of their animals in words."""
+    species, looks = load_species("ball python"), ball_python_looks()
+    vocabulary = build(species, looks)
+    truth = draw_truth(cross_tables(species, looks, vocabulary, "cpu"), torch.tensor(seeds), protocol, keep_out=False)
+    return truth, [words_of(codes, vocabulary) for codes in truth.codes.numpy()]
+
+
+def failures(sidecar: dict[str, Any], domain: str, protocol: str, px: int) -> Image.Image | None:
+    """The most confident mistakes of a protocol in one domain, drawn again; None if the sidecar names none.
+
+    ModelFileError if the seeds no longer give the animals that the sidecar names.
+    """
+    wrong = sidecar.get("metrics", {}).get(f"{domain}: {protocol}", {}).get("mistakes", [])
     if not wrong:
         return None
-    species, looks = load_species("ball python"), ball_python_looks()
-    tables = cross_tables(species, looks, build(species, looks), "cpu")
-    truth = draw_truth(tables, torch.tensor([one["seed"] for one in wrong]), "twelve genes", keep_out=False)
+    truth, animals = truth_of_seeds([one["seed"] for one in wrong], protocol)
+    if animals != [one["truth"] for one in wrong]:
+        raise ModelFileError(
+            f"{SIDECAR_NAME}: metrics, {domain}: {protocol}, mistakes: the seeds no longer give the animals named there; "
+            "the crosses or the catalogue have changed since: run python -m triage.training.evaluate again."
+        )
     drawn = draw_photos(truth, px, domain=domain)
-    captions = [f"{one['truth']}, called {one['called']} ({100 * one['probability']:.0f} %)" for one in wrong]
+    captions = [f"{one['truth']}, called {one['called']} ({100 * one['probability']:.0f}\u00a0%)" for one in wrong]
     size = (_PX, _PX)
-    pictures = [Image.fromarray(np.ascontiguousarray(image.permute(1, 2, 0).numpy())).resize(size) for image in drawn.images]
-    return sheet(pictures, captions)
+    shown = [Image.fromarray(np.ascontiguousarray(image.permute(1, 2, 0).numpy())).resize(size) for image in drawn.images]
+    return sheet(shown, captions)
 
 
 def runs_of(sidecar: dict[str, Any]) -> list[dict[str, Any]]:
@@ -137,9 +160,10 @@ def main(argv: list[str] | None = None) -> None:
             print(locus.name, file=sys.stderr, flush=True)
     px = sidecar.get("evaluation", {}).get("px", 256)
     for domain in REPORTED_DOMAINS:
-        picture = failures(sidecar, domain, px)
-        if picture is not None:
-            picture.save(folder / f"mistakes_{domain}.jpg", quality=80)
+        for protocol in PROTOCOLS:
+            picture = failures(sidecar, domain, protocol, px)
+            if picture is not None:
+                picture.save(folder / f"mistakes_{domain}_{protocol.replace(' ', '_')}.jpg", quality=80)
     draw_curves(sidecar, folder / "curves.png")
 
 

@@ -69,7 +69,8 @@ def snake_masses(
 ) -> tuple[NDArray[np.float64], list[str], list[str], list[str]]:
     """Snake mass 0..1 of `photos` renders of each look, and the look, stage and share seen of each.
 
-    Every look is drawn on the same animals in the same photos, so looks differ in nothing but their genes.
+    Every look is drawn on the same animals in the same photos, so looks differ in nothing but their genes; a stage's figure
+    therefore rests on few poses, however many looks it counts (`triage.training.gate` measures stages on other animals each).
     """
     masses: list[float] = []
     names: list[str] = []

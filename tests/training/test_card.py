@@ -1,0 +1,120 @@
+"""The model card: the same bytes twice, no number that is in no file of figures, and what is missing said."""
+
+import json
+import re
+
+import pytest
+from PIL import ImageFont
+
+from triage.errors import ModelFileError
+from triage.training import pictures
+from triage.training.card import card, card_of
+from triage.vision.weights import SHIPPED, read_sidecar
+
+NAMES = ("comparison.json", "gate.json", "ceiling.json", "realism.json")
+
+
+def files():
+    return [json.loads((SHIPPED / name).read_text("utf-8")) for name in NAMES]
+
+
+def leaves(found):
+    if isinstance(found, dict):
+        for value in found.values():
+            yield from leaves(value)
+    elif isinstance(found, list):
+        for value in found:
+            yield from leaves(value)
+    elif isinstance(found, int | float) and not isinstance(found, bool):
+        yield found
+
+
+def spellings(value):
+    return {str(value), f"{value:.0f}", f"{value:,}", f"{value:.1f}", f"{value:.3f}", f"{100 * value:.1f}"}
+
+
+def numbers_of_tables(text):
+    """Numbers in the cells of the card's tables, the first cell (a name) left out."""
+    for line in text.splitlines():
+        if line.startswith("| ") and not line.startswith("| ---"):
+            for cell in line.strip("|").split("|")[1:]:
+                if "`" not in cell:
+                    yield from re.findall(r"\d[\d,]*(?:\.\d+)?(?:e-\d+)?", re.sub(r"95 %", "", cell))
+
+
+def unknown_numbers(text, sources):
+    known = set().union(*(spellings(value) for value in leaves(sources)))
+    return [number for number in numbers_of_tables(text) if number not in known]
+
+
+@pytest.fixture(scope="module")
+def sources():
+    return [read_sidecar(SHIPPED), *files()]
+
+
+def words_of(calibrations):
+    """Numbers inside the words of the calibrations, which the card repeats."""
+    return [float(n) for c in calibrations.values() for n in re.findall(r"\d+", c["fitted_on"])] + [
+        int(n) for c in calibrations.values() for n in re.findall(r"\d+", c["fitted_on"])
+    ]
+
+
+def test_the_card_is_the_same_twice_and_is_the_one_in_the_repository():
+    assert card_of(SHIPPED) == card_of(SHIPPED) == (SHIPPED / "MODEL_CARD.md").read_text("utf-8")
+
+
+def test_every_number_of_a_table_is_in_a_file_of_figures(sources):
+    runs = [[number, run] for number, run in enumerate(pictures.runs_of(sources[0]), 1)]
+    text = card(*sources)
+    assert len(list(numbers_of_tables(text))) > 1000
+    assert unknown_numbers(text, [sources, runs, words_of(sources[0]["calibration"])]) == []
+
+
+def test_a_number_changed_by_hand_is_found(sources):
+    figures = sources[0]["metrics"]["shifted: twelve genes"]["both"]
+    assert unknown_numbers(f"| both | {figures['top1']:.3f} |", sources) == []
+    assert unknown_numbers("| both | 0.98765 |", sources) == ["0.98765"]
+
+
+def test_both_domains_stand_side_by_side(sources):
+    text = card(*sources)
+    one, two = (sources[0]["metrics"][f"{domain}: twelve genes"]["both"] for domain in ("training", "shifted"))
+    assert f"| twelve genes | {one['n']} | {one['top1']:.3f} | {two['top1']:.3f} |" in text
+
+
+def test_every_lookalike_pair_and_its_n_are_there(sources):
+    text = card(*sources)
+    pairs = sources[0]["metrics"]["training: look-alikes"]
+    assert len(pairs) > 20
+    assert all(f"| {name} | {figures['n']} | {figures['right']:.3f} |" in text for name, figures in pairs.items())
+
+
+def test_what_is_missing_is_said(sources):
+    bare = card(sources[0])
+    assert bare.lower().count("not measured") == len(NAMES) and "None drawn" in bare
+    for name in ("compare", "gate", "ceiling", "realism"):
+        assert f"run `python -m triage.training.{name}`" in bare
+
+
+def test_mistakes_are_drawn_again_as_they_were(sources):
+    """The seeds in the sidecar still give the animals it names, else the pictures would show others."""
+    metrics = sources[0]["metrics"]
+    for domain in ("training", "shifted"):
+        for protocol in ("twelve genes", "whole catalogue"):
+            wrong = metrics[f"{domain}: {protocol}"]["mistakes"]
+            assert pictures.truth_of_seeds([one["seed"] for one in wrong], protocol)[1] == [one["truth"] for one in wrong]
+
+
+def test_seeds_that_give_other_animals_are_refused(sources):
+    entry = sources[0]["metrics"]["training: twelve genes"]["mistakes"][0]
+    changed = {"metrics": {"training: twelve genes": {"mistakes": [{**entry, "truth": "banana"}]}}}
+    with pytest.raises(ModelFileError, match=r"the seeds no longer give the animals named there.*evaluate again"):
+        pictures.failures(changed, "training", "twelve genes", 64)
+    assert pictures.failures({"metrics": {}}, "training", "twelve genes", 64) is None
+
+
+def test_captions_keep_to_three_lines():
+    font = ImageFont.load_default(12)
+    text = pictures.wrapped("super pastel fire enchi yellow belly banana cinnamon mojave clown piebald", font, 100)
+    assert text.count("\n") == 2 and text.endswith("...")
+    assert all(font.getlength(line.removesuffix("...")) <= 100 for line in text.split("\n"))
