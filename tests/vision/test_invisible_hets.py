@@ -9,8 +9,7 @@ from triage.hatchery import render
 from triage.records import Cross, Egg, Genotype, Sex
 from triage.vision.intake import Photo
 from triage.vision.reader import PhotoReader
-from triage.workflow.photos import _reading
-from triage.workflow.sheet import SheetEgg
+from triage.workflow.photos import reading_of
 
 PHOTOS, PX, STEP = 1000, 96, 40
 
@@ -30,7 +29,7 @@ def test_photos_do_not_move_what_cannot_be_seen():
         pixels = (drawn.images * 255).round().to(torch.uint8).permute(0, 2, 3, 1).numpy()
         photos = [Photo(str(seed), image, (PX, PX), "PNG") for seed, image in zip(seeds, pixels, strict=True)]
         for photo_reading in reader.read(photos, batch=STEP):
-            reading, _ = _reading(species, model, SheetEgg("A1", "A1"), [photo_reading], ())
+            reading = reading_of(model, (), [photo_reading])
             (egg,) = infer(model, [Egg("A1", readings=(reading,))]).eggs
             pied, albino = egg.loci["piebald"], egg.loci["albino"]
             assert abs(pied[Genotype("normal", "piebald")] - 1 / 3) < 1e-9

@@ -11,12 +11,16 @@ from types import ModuleType
 from typing import NoReturn
 
 import triage
-from triage.cli import app, demo, evidence, genes, hatch, sort
+from triage.cli import app, clutch, demo, entries, evidence, genes, hatch, keeping, sort
 from triage.cli.output import error_line, remark_line
 from triage.errors import TriageError, TriageWarning
 
 #: Every command, in the order in which the help lists them.
-COMMANDS: tuple[ModuleType, ...] = (demo, sort, evidence, genes, hatch, app)
+COMMANDS: tuple[ModuleType | entries.EntryCommand | keeping.RecordCommand, ...] = (
+    demo, sort, evidence, genes, hatch, app,
+    entries.animal, entries.pair, clutch, entries.egg, keeping.read, entries.call, entries.hold, entries.outcome, keeping.label, entries.note,
+    keeping.history, keeping.undo, keeping.export, keeping.import_, keeping.backup, keeping.restore, keeping.verify, keeping.completion,
+)  # fmt: skip
 
 OK, REFUSED, INTERRUPTED, BROKEN_PIPE = 0, 2, 130, 141
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import Connection, delete, func, insert, select, update
+from sqlalchemy import BigInteger, Connection, cast, delete, func, insert, select, update
 
 from triage.errors import StorageError
 from triage.storage.database import Database
@@ -24,6 +24,7 @@ from triage.storage.kinds import KINDS, check, references
 from triage.storage.schema import change, record, reference, revision
 
 FIRST_HASH = "0" * 64
+_MOST_IN_A_CHANGE = 1_000_000
 _LETTERS = "23456789abcdefghjkmnpqrstvwxyz"  # without those that are taken for one another
 
 
@@ -179,12 +180,13 @@ class Archive:
 
     def all(self, kind: str | None = None, **where: Any) -> tuple[Entry, ...]:
         """Entries of a kind, or of all, whose fields have these values, in the order of their making."""
-        wanted = select(record, func.min(revision.c.change_id).label("born")).join(revision, revision.c.record_id == record.c.id)
+        made = func.min(cast(revision.c.change_id, BigInteger) * _MOST_IN_A_CHANGE + revision.c.place).label("made")
+        wanted = select(record, made).join(revision, revision.c.record_id == record.c.id)
         if kind is not None:
             if kind not in KINDS:
                 raise StorageError(f"'{kind}' is no kind of entry; needed: one of {', '.join(KINDS)}")
             wanted = wanted.where(record.c.kind == kind)
-        wanted = wanted.group_by(record.c.id, record.c.kind, record.c.version, record.c.content).order_by("born", record.c.id)
+        wanted = wanted.group_by(record.c.id, record.c.kind, record.c.version, record.c.content).order_by("made")
         with self.database.reading() as connection:
             found = [_entry(row) for row in connection.execute(wanted)]
         return tuple(one for one in found if all(one.get(name) == value for name, value in where.items()))

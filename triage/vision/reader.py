@@ -181,6 +181,11 @@ class PhotoReader:
         return readings
 
 
+def use_one_thread() -> None:
+    """For a worker process that has one core."""
+    torch.set_num_threads(1)
+
+
 @contextmanager
 def _half_the_threads() -> Iterator[None]:
     """Leave half of the cores to the rest of the machine.

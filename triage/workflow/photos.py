@@ -17,7 +17,7 @@ from triage.vision.intake import Photo, cut_to, open_photo
 from triage.vision.quality import Fault, judge
 from triage.vision.reader import PhotoReader, PhotoReading, combine
 from triage.vision.weights import SHIPPED, read_sidecar
-from triage.workflow.sheet import ClutchSheet, PhotoSource, SheetEgg
+from triage.workflow.sheet import ClutchSheet, PhotoSource
 
 #: Around this many of the calls that fit a photo best, calls that the parents cannot give are weighed too.
 _NEIGHBOURS_OF = 2
@@ -102,26 +102,21 @@ def read_photos(
             if looked.reading is not None:
                 readings.append(looked.reading)
             done += 1
-        results.append(_reading(sheet.species, model, egg, readings, remarks))
+        results.append((reading_of(model, egg.called, readings) if readings else None, tuple(remarks)))
     if progress is not None:
         progress(total, total)
     return results
 
 
-def _reading(
-    species: Species, model: CrossModel, egg: SheetEgg, readings: Sequence[PhotoReading], remarks: Sequence[str]
-) -> EggReading:
-    if not readings:
-        return None, tuple(remarks)
+def reading_of(model: CrossModel, called: Sequence[VisualCall], readings: Sequence[PhotoReading]) -> CallReading:
+    """One reading of a hatchling's photos over every call that its parents can give, those the keeper called, and neighbours
+    of the calls that fit best: so that a photo can also say that no call of this cross fits."""
     first = combine(readings, model.calls)
     best = [model.calls[i] for i in np.argsort(-first)[:_NEIGHBOURS_OF]]
-    calls = list(dict.fromkeys([*model.calls, *egg.called, *neighbours(species, best)]))
+    calls = list(dict.fromkeys([*model.calls, *called, *neighbours(model.cross.species, best)]))
     log_likelihoods = combine(readings, calls)
     likelihoods = np.exp(log_likelihoods - log_likelihoods.max())
-    reading = CallReading(
-        dict(zip(calls, map(float, likelihoods), strict=True)), float(likelihoods.min()), "photo"
-    )
-    return reading, tuple(remarks)
+    return CallReading(dict(zip(calls, map(float, likelihoods), strict=True)), float(likelihoods.min()), "photo")
 
 
 def neighbours(species: Species, calls: Sequence[VisualCall]) -> list[VisualCall]:

@@ -1,0 +1,230 @@
+"""The records as a keeper uses them: a clutch into them, a season's photos, cards, export and import, every command."""
+
+import io
+import json
+import shutil
+import subprocess
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from PIL import Image
+
+from triage.cli.main import main
+from triage.errors import StorageError, TriageError
+from triage.storage.archive import Archive
+from triage.storage.database import Database
+from triage.storage.photo_files import PhotoFiles
+from triage.workflow.demo import FOLDER
+from triage.workflow.keeping.cards import Card, cards_of, cards_pdf
+from triage.workflow.keeping.clutches import cross_of, keep_sheet
+from triage.workflow.keeping.entries import add_entry, change_entry
+from triage.workflow.keeping.exchange import from_csv, from_json, guarded, import_entries, to_csv, to_json, unguarded
+from triage.workflow.keeping.season import egg_of, read_folder
+from triage.workflow.sheet import load_sheet
+
+SHEET = """
+species: ball python
+dam: {name: Juniper, genes: "pastel, 66% het clown"}
+sires: [{name: Basil, genes: "enchi", share: 0.8}, {name: Thyme, genes: mojave, share: 0.2}]
+eggs:
+  - {label: A1, call: pastel, photos: [a1.jpg]}
+  - {label: A2, call: normal, sex: female}
+  - {label: A3, hatched: false}
+"""
+NASTY = st.text(st.characters(codec="utf-8", exclude_characters="\x00"), max_size=12)
+
+
+@pytest.fixture
+def archive(tmp_path):
+    return Archive(Database(f"sqlite:///{tmp_path / 'records.sqlite'}"))
+
+
+@pytest.fixture
+def photos(tmp_path):
+    return PhotoFiles(tmp_path / "photos")
+
+
+@pytest.fixture
+def sheet(tmp_path):
+    photo = Image.open(FOLDER / "a1.jpg")
+    tags = photo.getexif()
+    tags[0x8825] = {1: "N", 2: (51.0, 30.0, 0.0)}  # where it was taken
+    tags[0x010F] = "a phone"
+    photo.save(tmp_path / "a1.jpg", exif=tags)
+    (tmp_path / "clutch.yaml").write_text(SHEET)
+    return load_sheet(tmp_path / "clutch.yaml")
+
+
+def test_a_sheet_is_kept_whole_and_can_be_undone(archive, photos, sheet):
+    kept = keep_sheet(archive, photos, sheet, name="2031-1", hatched="2031-08-01")
+    assert [entry["state"] for entry in archive.all("egg")] == ["hatched", "hatched", "dead"]
+    assert {entry["name"] for entry in archive.all("animal")} == {"Juniper", "Basil", "Thyme"}
+    calls = archive.all("call", about=kept.eggs["A1"])
+    assert {entry["by"].split()[0] for entry in calls} == {"sorting", "keeper"}
+    assert {entry["tray"] for entry in archive.all("tray")} == {egg.tray.value for egg in kept.report.eggs}
+    cross = cross_of(archive, archive.find(kept.clutch))
+    assert cross.shares == (0.8, 0.2) and cross.dam == sheet.cross.dam
+    assert archive.faults() == ()
+    with pytest.raises(StorageError, match="'2031-1' is in the records already"):
+        keep_sheet(archive, photos, sheet, name="2031-1")
+    archive.undo(1)
+    assert archive.all() == ()
+
+
+def test_a_second_clutch_uses_the_parents_that_are_there(archive, photos, sheet):
+    first = keep_sheet(archive, photos, sheet, name="2031-1")
+    second = keep_sheet(archive, photos, sheet, name="2032-1")
+    assert first.parents == second.parents and len(archive.all("animal")) == 3
+
+
+def test_the_place_a_photo_was_taken_at_is_not_kept(archive, photos, sheet):
+    keep_sheet(archive, photos, sheet)
+    (photo,) = archive.all("photo")
+    kept = Image.open(io.BytesIO(photos.read(photo["sha256"])))
+    assert len(kept.getexif()) == 0 and b"a phone" not in photos.read(photo["sha256"])
+
+
+def test_a_folder_is_read_once_and_goes_on_where_it_stopped(archive, photos, sheet, tmp_path):
+    clutch = archive.find(keep_sheet(archive, photos, sheet).clutch)
+    folder = tmp_path / "season"
+    folder.mkdir()
+    shutil.copy(FOLDER / "a1.jpg", folder / "A1-2.jpg")
+    shutil.copy(FOLDER / "a2.jpg", folder / "a2.jpg")
+    shutil.copy(FOLDER / "a3.jpg", folder / "unknown.jpg")
+    (folder / "a2_broken.jpg").write_bytes((FOLDER / "a2.jpg").read_bytes()[:500])
+    (folder / "notes.txt").write_text("no photo")
+    stop = RuntimeError("stopped")
+
+    def interrupt(done, total):
+        assert total == 3
+        if done == 2:
+            raise stop
+
+    with pytest.raises(RuntimeError):
+        read_folder(archive, photos, folder, clutch, workers=1, progress=interrupt)
+    assert len(archive.all("reading")) == 1
+    again = read_folder(archive, photos, folder, clutch, workers=1)
+    assert len(again.known) == 1 and again.unmatched == ("unknown.jpg",)
+    assert list(again.unread) == ["a2_broken.jpg"] and "damaged" in again.unread["a2_broken.jpg"]
+    assert len(archive.all("reading")) == 2 and archive.faults() == ()
+    reading = archive.all("reading")[0]
+    assert reading["observer"] == "photo" and max(reading["likelihoods"].values()) == 1
+    assert read_folder(archive, photos, folder, clutch, workers=1).read == ()
+
+
+@pytest.mark.parametrize(
+    ("stem", "found"),
+    [("a1", "e1"), ("A1-2", "e1"), ("a1_belly", "e1"), ("a12", "e12"), ("A12 x", "e12"), ("b1", None), ("1", None), ("a1b", None)],
+)
+def test_photos_are_matched_to_eggs_by_their_names(stem, found):
+    assert egg_of(stem, {"A1": "e1", "A12": "e12"}) == found
+
+
+def test_cards_hold_what_the_records_support_and_the_id(archive, photos, sheet):
+    kept = keep_sheet(archive, photos, sheet, name="2031-1", hatched="2031-08-01")
+    cards = cards_of(archive, archive.find(kept.clutch))
+    assert [card.title for card in cards] == ["2031-1 A1", "2031-1 A2"]
+    for card, egg in zip(cards, kept.report.eggs, strict=False):
+        assert card.lines[0] == (egg.label_text or "not named yet: no label is supported")
+        assert "100%" not in card.lines[0] and card.id == kept.eggs[egg.label]
+    pdf = cards_pdf(cards)
+    assert pdf.startswith(b"%PDF") and cards_pdf(cards) == pdf  # the same cards, the same bytes
+    many = cards_pdf([Card(f"egg-{n}", "long title " * 20, ("a long line " * 40,)) for n in range(23)])
+    assert many.count(b"/Type /Page\n") == 3
+
+
+def test_words_are_brought_to_the_catalogue_s_or_refused(archive):
+    animal = add_entry(archive, "animal", {"name": "J", "species": "Ball Python", "sex": "female", "genes": "het CLOWN, pastel"})
+    assert animal["genes"] == "pastel, het clown" and animal["species"] == "ball python"
+    with pytest.raises(TriageError, match="pastle"):
+        change_entry(archive, animal.id, {"genes": "pastle"})
+    with pytest.raises(StorageError, match="at version 1, not 3"):
+        change_entry(archive, animal.id, {"weight_g": 5.0}, version=3)
+    call = add_entry(archive, "call", {"about": animal.id, "call": "enchi pastel", "by": "keeper", "at": "2031-06-02T10:00:00+00:00"})
+    assert call["call"] == "pastel enchi"
+
+
+@given(NASTY)
+def test_guarded_text_is_no_formula_and_comes_back(text):
+    assert not guarded(text).startswith(("=", "+", "-", "@", "\t", "\r", "\n"))
+    assert unguarded(guarded(text)) == text
+
+
+def test_export_and_import_are_exact_both_ways(archive, photos, sheet, tmp_path):
+    keep_sheet(archive, photos, sheet, name="=2+2", hatched="2031-08-01")
+    add_entry(archive, "line", {"name": "@SUM(A1)", "note": "'quoted\r\nsecond, \"line\""})
+    data = to_json(archive)
+    other = Archive(Database(f"sqlite:///{tmp_path / 'other.sqlite'}"))
+    shuffled = from_json(json.dumps({**data, "entries": data["entries"][::-1]}), "x.json")
+    assert import_entries(other, shuffled) == (len(data["entries"]), 0, 0)
+    key = lambda e: e["id"]  # noqa: E731
+    assert sorted(to_json(other)["entries"], key=key) == sorted(data["entries"], key=key)
+    third = Archive(Database(f"sqlite:///{tmp_path / 'third.sqlite'}"))
+    rows = [row for kind in dict.fromkeys(e["kind"] for e in data["entries"]) for row in from_csv(to_csv(archive, kind), kind)]
+    import_entries(third, rows)
+    assert sorted(to_json(third)["entries"], key=key) == sorted(data["entries"], key=key)
+    assert import_entries(third, rows) == (0, 0, len(rows))
+    assert "'=2+2" in to_csv(archive, "clutch") and ",=2+2" not in to_csv(archive, "clutch")
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "words"),
+    [
+        ("a.csv", "name,species\n", "must begin with id, kind"),
+        ("a.csv", "id,kind,name\nx,line\n", "row 2: 2 cells; needed: 3"),
+        ("a.csv", "id,kind,weight_g\nx,animal,heavy\n", "row 2, 'weight_g': 'heavy' cannot be read"),
+        ("a.csv", "id,kind,colour\nx,animal,brown\n", "'animal' has no field 'colour'"),
+        ("a.json", "{}", "not records that 'triage export' wrote"),
+        ("a.json", '{"format": 7, "entries": []}', "format 7"),
+    ],
+)
+def test_a_bad_file_changes_nothing(monkeypatch, tmp_path, capsys, name, text, words):
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
+    (tmp_path / name).write_text(text)
+    assert main(["import", str(tmp_path / name)]) == 2
+    assert words in capsys.readouterr().err
+    assert main(["history", "--json"]) == 0 and json.loads(capsys.readouterr().out)["revisions"] == []
+
+
+def test_the_commands_from_first_animal_to_restore(monkeypatch, tmp_path, capsys):
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
+
+    def run(*words, code=0):
+        assert main([*words, "--json"]) == code, words
+        return json.loads(capsys.readouterr().out)
+
+    dam = run("animal", "add", "--name", "Juniper", "--species", "ball python", "--sex", "female", "--genes", "pastel")["id"]
+    sire = run("animal", "add", "--name", "Basil", "--species", "ball python", "--sex", "male")["id"]
+    pairing = run("pair", "add", "--dam", dam, "--sires", f"{sire}=1.0", "--from", "2031-01-10")["id"]
+    clutch = run("clutch", "add", "--name", "2031-1", "--pairing", pairing)["id"]
+    egg = run("egg", "add", "--clutch", clutch, "--label", "A1", "--state", "laid")["id"]
+    assert run("egg", "change", egg, "--state", "hatched")["version"] == 2
+    run("call", "add", "--about", egg, "--call", "pastel", "--by", "keeper")
+    run("hold", "add", "--about", egg, "--note", "pretty")
+    run("outcome", "add", "--animal", dam, "--says", "het clown=1")
+    run("note", "add", "--about", egg, "--text", "first meal")
+    assert [one["id"] for one in run("animal", "list", "--where", "sex=male")["entries"]] == [sire]
+    assert run("label", clutch)["labels"][0]["lines"][0].startswith("not named yet")
+    assert run("verify")["faults"] == []
+    run("undo")
+    assert main(["note", "list"]) == 0 and "None yet" in capsys.readouterr().out
+    before = run("export", str(tmp_path / "all.json"))["entries"]
+    run("backup", str(tmp_path / "b.zip"))
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "new"))
+    run("restore", str(tmp_path / "b.zip"))
+    assert run("export", str(tmp_path / "again.json"))["entries"] == before
+    assert (tmp_path / "all.json").read_text() == (tmp_path / "again.json").read_text()
+    assert len(run("history", egg)["revisions"]) == 2
+    assert main(["animal", "add", "--name", "X", "--species", "dragon", "--sex", "male"]) == 2
+    assert "dragon" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_scripts_name_every_command(shell, capsys):
+    assert main(["completion", shell]) == 0
+    script = capsys.readouterr().out
+    assert all(word in script for word in ("animal", "restore", "sort", "--threshold" if shell != "fish" else "-l threshold"))
+    if shutil.which(shell) and shell == "bash":
+        asked = f"{script}\nCOMP_WORDS=(triage ver); COMP_CWORD=1; _triage; echo ${{COMPREPLY[@]}}"
+        assert subprocess.run([shell, "-c", asked], capture_output=True, text=True).stdout.split() == ["verify"]

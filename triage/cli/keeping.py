@@ -1,0 +1,276 @@
+"""Commands for the records as a whole: read, label, export, import, backup, restore, verify, history, undo, completion."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from triage.cli.output import print_json, progress_bar
+from triage.errors import StorageError
+
+
+@dataclass(frozen=True)
+class RecordCommand:
+    """A command with its arguments and what it does."""
+
+    NAME: str
+    HELP: str
+    EXAMPLES: str
+    arguments: Callable[[argparse.ArgumentParser], None]
+    act: Callable[[argparse.Namespace], dict]
+    say: Callable[[dict], str]
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        self.arguments(parser)
+        parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+
+    def run(self, arguments: argparse.Namespace) -> int:
+        answer = self.act(arguments)
+        if arguments.json:
+            print_json({"format": 1, **answer})
+        else:
+            print(self.say(answer))
+        return 1 if answer.get("faults") else 0
+
+
+def _read_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("folder", metavar="FOLDER", help="folder of photos named after their eggs: a4.jpg, A4-2.jpg")
+    parser.add_argument("--clutch", required=True, metavar="ID", help="the clutch they are of")
+    parser.add_argument("--workers", type=int, metavar="N", help="worker processes (half of the cores)")
+
+
+def _read(arguments: argparse.Namespace) -> dict:
+    from triage.workflow.keeping.entries import open_archive, open_photos
+    from triage.workflow.keeping.season import read_folder
+
+    archive = open_archive()
+    with progress_bar("reading photos") as progress:
+        done = read_folder(archive, open_photos(), Path(arguments.folder), archive.find(arguments.clutch), workers=arguments.workers,
+                           progress=progress)  # fmt: skip
+    return {"read": list(done.read), "unread": dict(done.unread), "known": list(done.known), "unmatched": list(done.unmatched)}
+
+
+def _read_words(answer: dict) -> str:
+    lines = [f"{len(answer['read'])} read, {len(answer['known'])} known already, {len(answer['unread'])} not read, "
+             f"{len(answer['unmatched'])} named after no egg"]  # fmt: skip
+    lines += [f"  {name}: {why}" for name, why in answer["unread"].items()]
+    lines += [f"  {name}: begins with no egg's label" for name in answer["unmatched"]]
+    return "\n".join(lines)
+
+
+def _label_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("clutch", metavar="CLUTCH", help="id of the clutch")
+    parser.add_argument("--to", metavar="FILE", help="write hatch cards (PDF, several to a page, with codes) to this file")
+
+
+def _label(arguments: argparse.Namespace) -> dict:
+    from triage.workflow.keeping.cards import cards_of, cards_pdf
+    from triage.workflow.keeping.entries import open_archive
+
+    archive = open_archive()
+    clutch = archive.find(arguments.clutch)
+    if clutch.kind != "clutch":
+        raise StorageError(f"{clutch.id}: is of kind {clutch.kind}; needed: the id of a clutch ('triage clutch list')")
+    cards = cards_of(archive, clutch)
+    if arguments.to:
+        _write(Path(arguments.to), cards_pdf(cards))
+    return {"labels": [{"id": card.id, "title": card.title, "lines": list(card.lines)} for card in cards], "file": arguments.to}
+
+
+def _label_words(answer: dict) -> str:
+    lines = [f"{one['title']}  ({one['id']})\n  " + "\n  ".join(one["lines"]) for one in answer["labels"]]
+    lines += [f"{len(answer['labels'])} cards written to {answer['file']}"] if answer["file"] else []
+    return "\n".join(lines) or "No egg of this clutch has hatched."
+
+
+def _export_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", metavar="FILE", help="where to: .json for everything, .csv for one kind")
+    parser.add_argument("--kind", metavar="KIND", help="the kind of entry, for CSV: animal, egg ...")
+
+
+def _export(arguments: argparse.Namespace) -> dict:
+    from triage.workflow.keeping.entries import open_archive
+    from triage.workflow.keeping.exchange import to_csv, to_json
+
+    path, archive = Path(arguments.file), open_archive()
+    if path.suffix.lower() == ".csv":
+        if not arguments.kind:
+            raise StorageError(f"{path}: a table holds one kind of entry; needed: --kind, for example --kind animal")
+        text = to_csv(archive, arguments.kind)
+        count = len(archive.all(arguments.kind))
+    elif path.suffix.lower() == ".json":
+        data = to_json(archive, (arguments.kind,) if arguments.kind else ())
+        text, count = json.dumps(data, indent=1, ensure_ascii=False) + "\n", len(data["entries"])
+    else:
+        raise StorageError(f"{path}: ends in '{path.suffix}'; needed: a name that ends in .json or .csv")
+    _write(path, text.encode("utf-8"))
+    return {"file": str(path), "entries": count}
+
+
+def _import_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", metavar="FILE", help="a .json or .csv that 'triage export' wrote")
+
+
+def _import(arguments: argparse.Namespace) -> dict:
+    from triage.workflow.keeping.entries import open_archive
+    from triage.workflow.keeping.exchange import from_csv, from_json, import_entries
+
+    path = Path(arguments.file)
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise StorageError(f"{path}: cannot be read as text ({error}); needed: a file that 'triage export' wrote") from error
+    rows = from_csv(text, path.name) if path.suffix.lower() == ".csv" else from_json(text, path.name)
+    new, changed, same = import_entries(open_archive(), rows)
+    return {"new": new, "changed": changed, "same": same}
+
+
+def _backup(arguments: argparse.Namespace) -> dict:
+    from triage.storage.backup import back_up
+    from triage.workflow.keeping.entries import open_archive, open_photos
+
+    with progress_bar("photos") as progress:
+        manifest = back_up(open_archive(), open_photos(), Path(arguments.file), progress)
+    return {"file": arguments.file, "changes": manifest["changes"], "photos": manifest["photos"]}
+
+
+def _restore(arguments: argparse.Namespace) -> dict:
+    from triage.storage.backup import restore
+    from triage.workflow.keeping.entries import open_archive, open_photos
+
+    manifest = restore(Path(arguments.file), open_archive(), open_photos())
+    return {"file": arguments.file, "changes": manifest["changes"], "photos": manifest["photos"]}
+
+
+def _verify(_: argparse.Namespace) -> dict:
+    from triage.workflow.keeping.entries import open_archive, open_photos
+
+    archive, photos = open_archive(), open_photos()
+    wanted = sorted({entry["sha256"] for entry in archive.all("photo")})
+    return {"entries": len(archive.all()), "photos": len(wanted), "faults": [*archive.faults(), *photos.faults(iter(wanted))]}
+
+
+def _verify_words(answer: dict) -> str:
+    lines = [f"{answer['entries']} entries and {answer['photos']} photos looked at: "
+             + (f"{len(answer['faults'])} faults" if answer["faults"] else "all is well")]  # fmt: skip
+    return "\n".join([*lines, *(f"  {fault}" for fault in answer["faults"])])
+
+
+def _history(arguments: argparse.Namespace) -> dict:
+    from triage.cli.entries import revision_json
+    from triage.workflow.keeping.entries import open_archive
+
+    found = open_archive().history(arguments.id)
+    return {"revisions": [revision_json(one) for one in found[-arguments.last :]]}
+
+
+def _history_words(answer: dict) -> str:
+    lines = [f"change {one['change']}, {one['at'][:16]}, {one['who']}: {one['reason']} - {one['id']} "
+             + ("removed" if one["content"] is None else f"version {one['version']}") for one in answer["revisions"]]  # fmt: skip
+    return "\n".join(lines) or "Nothing has been entered yet."
+
+
+def _undo(arguments: argparse.Namespace) -> dict:
+    from triage.workflow.keeping.entries import open_archive
+
+    archive = open_archive()
+    number = arguments.change
+    if number is None:
+        found = archive.history()
+        if not found:
+            raise StorageError("nothing has been entered yet, so nothing can be undone")
+        number = found[-1].change
+    archive.undo(number)
+    return {"undone": number}
+
+
+def _completion(arguments: argparse.Namespace) -> dict:
+    from triage.cli.main import build_parser
+
+    top = next(action for action in build_parser()._actions if isinstance(action, argparse._SubParsersAction))
+    words = {name: _words_of(parser) for name, parser in top.choices.items()}
+    return {"shell": arguments.shell, "script": _SCRIPTS[arguments.shell](words)}
+
+
+def _words_of(parser: argparse.ArgumentParser) -> list[str]:
+    found = []
+    for action in parser._actions:
+        found += [option for option in action.option_strings if option.startswith("--")]
+        if isinstance(action, argparse._SubParsersAction):
+            found += list(action.choices)
+    return found
+
+
+def _bash(words: dict[str, list[str]]) -> str:
+    cases = "\n".join(f"    {name}) words='{' '.join(options)}' ;;" for name, options in words.items())
+    return (
+        "_triage() {\n  local words\n  if [ \"$COMP_CWORD\" = 1 ]; then words='" + " ".join(words) + "'; else\n"
+        '  case "${COMP_WORDS[1]}" in\n' + cases + "\n  esac; fi\n"
+        '  COMPREPLY=($(compgen -W "$words" -- "${COMP_WORDS[COMP_CWORD]}"))\n}\ncomplete -o default -F _triage triage'
+    )
+
+
+def _zsh(words: dict[str, list[str]]) -> str:
+    return "autoload -U +X bashcompinit && bashcompinit\n" + _bash(words)
+
+
+def _fish(words: dict[str, list[str]]) -> str:
+    lines = [f"complete -c triage -n __fish_use_subcommand -a '{' '.join(words)}'"]
+    for name, options in words.items():
+        for option in options:
+            how = f"-l {option[2:]}" if option.startswith("--") else f"-a {option}"
+            lines.append(f"complete -c triage -n '__fish_seen_subcommand_from {name}' {how}")
+    return "\n".join(lines)
+
+
+_SCRIPTS = {"bash": _bash, "zsh": _zsh, "fish": _fish}
+
+
+def _write(path: Path, data: bytes) -> None:
+    if path.exists():
+        raise StorageError(f"{path}: exists already and is not overwritten; name another file")
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise StorageError(f"{path}: cannot be written ({error.strerror}); name another folder") from error
+
+
+def _file(what: str) -> Callable[[argparse.ArgumentParser], None]:
+    return lambda parser: parser.add_argument("file", metavar="FILE", help=what) and None
+
+
+def _history_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("id", metavar="ID", nargs="?", help="only this entry")
+    parser.add_argument("--last", type=int, default=50, metavar="N", help="the newest N (50)")
+
+
+read = RecordCommand("read", "read a folder of photos into the records, and go on where it stopped",
+                     "examples:\n  triage read photos/2031-4 --clutch ID --workers 4\n", _read_arguments, _read, _read_words)  # fmt: skip
+label = RecordCommand("label", "sale labels and hatch cards of a clutch: no more than the records support",
+                      "examples:\n  triage label ID\n  triage label ID --to cards.pdf\n", _label_arguments, _label, _label_words)  # fmt: skip
+export = RecordCommand("export", "write the records to JSON, or one kind of entry to a table",
+                       "examples:\n  triage export all.json\n  triage export animals.csv --kind animal\n", _export_arguments, _export,
+                       lambda a: f"{a['entries']} entries written to {a['file']}")  # fmt: skip
+import_ = RecordCommand("import", "enter what 'triage export' wrote, all of it or nothing",
+                        "examples:\n  triage import animals.csv\n", _import_arguments, _import,
+                        lambda a: f"{a['new']} new, {a['changed']} changed, {a['same']} as they were")  # fmt: skip
+backup = RecordCommand("backup", "write everything, with its history and photos, to one file",
+                       "examples:\n  triage backup 2031-08-01.triage.zip\n", _file("the file to write"), _backup,
+                       lambda a: f"{a['file']}: {a['changes']} changes and {a['photos']} photos")  # fmt: skip
+restore = RecordCommand("restore", "fill empty records from a backup", "examples:\n  triage restore 2031-08-01.triage.zip\n",
+                        _file("a file that 'triage backup' wrote"), _restore,
+                        lambda a: f"{a['changes']} changes and {a['photos']} photos restored")  # fmt: skip
+verify = RecordCommand("verify", "look for damage: altered changes, broken references, flipped bits in photos",
+                       "examples:\n  triage verify\n", lambda parser: None, _verify, _verify_words)  # fmt: skip
+history = RecordCommand("history", "every change to the records, with time and reason", "examples:\n  triage history --last 10\n",
+                        _history_arguments, _history, _history_words)  # fmt: skip
+undo = RecordCommand("undo", "undo the last change to the records, or a named one", "examples:\n  triage undo\n  triage undo 41\n",
+                     lambda parser: parser.add_argument("change", metavar="N", type=int, nargs="?", help="number of the change (the last)")
+                     and None, _undo, lambda a: f"change {a['undone']} undone; 'triage undo' again brings it back")  # fmt: skip
+completion = RecordCommand("completion", "print a script that completes this program's words in a shell",
+                           "examples:\n  triage completion bash >> ~/.bashrc\n",
+                           lambda parser: parser.add_argument("shell", choices=sorted(_SCRIPTS), help="the shell") and None, _completion,
+                           lambda a: a["script"])  # fmt: skip

@@ -1,0 +1,1 @@
+"""What a keeper does with the records of seasons, one function each."""

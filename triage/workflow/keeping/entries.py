@@ -1,0 +1,80 @@
+"""Enter and change single entries: words are understood, or refused, before they are kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+from triage.catalogue import load_species, parse_call, parse_parent, write_parent
+from triage.errors import StorageError, TriageError
+from triage.records import Parent, Sex, Species
+from triage.storage.archive import Archive, Entry
+from triage.storage.database import Database
+from triage.storage.photo_files import PhotoFiles
+
+_SEXES = {"male": Sex.MALE, "female": Sex.FEMALE}
+
+
+def open_archive(address: str | None = None) -> Archive:
+    """The keeper's records: the file in the data folder, or the database that TRIAGE_DATABASE names."""
+    return Archive(Database(address))
+
+
+def open_photos() -> PhotoFiles:
+    """The keeper's photos, in the data folder."""
+    return PhotoFiles()
+
+
+def now() -> str:
+    """This moment as records keep it."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def add_entry(archive: Archive, kind: str, content: Mapping[str, Any], *, reason: str = "entered", who: str = "keeper") -> Entry:
+    """Keep a new entry; genes and calls are brought to the catalogue's words first."""
+    with archive.change(reason, who=who) as draft:
+        id = draft.add(kind, in_catalogue_words(archive, kind, content))
+    return archive.find(id)
+
+
+def change_entry(
+    archive: Archive, id: str, changed: Mapping[str, Any], *, reason: str = "changed", who: str = "keeper", version: int | None = None
+) -> Entry:
+    """Change fields of an entry (None empties one); with `version`, only if it is still at that version."""
+    entry = archive.find(id)
+    if version is not None and entry.version != version:
+        raise StorageError(f"{id}: is at version {entry.version}, not {version}; look at it again")
+    whole = in_catalogue_words(archive, entry.kind, {**entry.content, **changed})
+    with archive.change(reason, who=who) as draft:
+        return draft.put(entry, **{name: whole.get(name) for name in {*entry.content, *whole}})
+
+
+def in_catalogue_words(archive: Archive, kind: str, content: Mapping[str, Any]) -> dict[str, Any]:
+    """Content with genes and calls as the catalogue writes them; TriageError names what is not understood."""
+    kept = dict(content)
+    if kind == "animal" and kept.get("species"):
+        species = load_species(kept["species"])
+        kept["species"] = species.name
+        if kept.get("genes"):
+            kept["genes"] = write_parent(species, parent_of(species, kept))
+    if kind == "call" and kept.get("call"):
+        kept["call"] = parse_call(species_of(archive, kept.get("about", "")), kept["call"])[0].name
+    return kept
+
+
+def parent_of(species: Species, content: Mapping[str, Any]) -> Parent:
+    """An animal's own genes as the engine takes them. An animal of unknown sex passes as a female."""
+    name = content.get("name", "animal")
+    try:
+        return parse_parent(species, content.get("genes", ""), name=name, sex=_SEXES.get(content.get("sex"), Sex.FEMALE))
+    except TriageError as error:
+        raise type(error)(f"{name}: {error}") from error
+
+
+def species_of(archive: Archive, about: str) -> Species:
+    """The species of an animal, or of an egg by its clutch."""
+    entry = archive.find(about)
+    if entry.kind == "egg":
+        entry = archive.find(archive.find(archive.find(entry["clutch"])["pairing"])["dam"])
+    return load_species(entry["species"])

@@ -1,0 +1,139 @@
+"""Records out to CSV or JSON and back in, without loss.
+
+A spreadsheet runs a cell that begins with =, +, -, @, a tab or a carriage return as a formula. Such text goes out behind an
+apostrophe, as does text that begins with one; coming in, the first apostrophe is taken off again.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from triage.errors import StorageError
+from triage.storage.archive import Archive
+from triage.storage.kinds import KINDS, check, references
+
+FORMAT = 1
+_DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
+_HEAD = ("id", "kind")
+
+
+def guarded(text: str) -> str:
+    """Text that no spreadsheet takes for a formula."""
+    return f"'{text}" if text.startswith(_DANGEROUS) else text
+
+
+def unguarded(text: str) -> str:
+    """The text that `guarded` was given."""
+    return text[1:] if text.startswith("'") else text
+
+
+def to_csv(archive: Archive, kind: str) -> str:
+    """All entries of a kind, a row each; numbers and lists as JSON, text guarded."""
+    if kind not in KINDS:
+        raise StorageError(f"'{kind}' is no kind of entry; needed: one of {', '.join(KINDS)}")
+    fields = KINDS[kind]
+    file = io.StringIO()
+    writer = csv.writer(file, lineterminator="\r\n")
+    writer.writerow([*_HEAD, *fields])
+    for entry in archive.all(kind):
+        writer.writerow([entry.id, kind, *(_cell(fields[name].type, entry.get(name)) for name in fields)])
+    return file.getvalue()
+
+
+def from_csv(text: str, place: str) -> list[dict[str, Any]]:
+    """Rows of `to_csv` as {id, kind, content}; StorageError names the row that is wrong."""
+    rows = list(csv.reader(io.StringIO(text, newline="")))
+    if not rows or tuple(rows[0][:2]) != _HEAD:
+        raise StorageError(f"{place}: the first row must begin with {', '.join(_HEAD)}; needed: a table that 'triage export' wrote")
+    found = []
+    for number, row in enumerate(rows[1:], 2):
+        if not any(row):
+            continue
+        if len(row) != len(rows[0]):
+            raise StorageError(f"{place}, row {number}: {len(row)} cells; needed: {len(rows[0])}, as in the first row")
+        kind = row[1]
+        content = {}
+        for name, cell in zip(rows[0][2:], row[2:], strict=True):
+            if kind not in KINDS or name not in KINDS[kind]:
+                raise StorageError(f"{place}, row {number}: '{kind}' has no field '{name}'; needed: a table that 'triage export' wrote")
+            if cell != "":
+                content[name] = _value(KINDS[kind][name].type, cell, f"{place}, row {number}, '{name}'")
+        found.append({"id": row[0], "kind": kind, "content": content})
+    return found
+
+
+def _cell(type: str, value: Any) -> str:
+    if value is None:
+        return ""
+    if type in ("number", "texts", "table", "shares"):
+        return json.dumps(value, ensure_ascii=False)
+    return guarded(value)
+
+
+def _value(type: str, cell: str, where: str) -> Any:
+    if type not in ("number", "texts", "table", "shares"):
+        return unguarded(cell)
+    try:
+        return json.loads(cell)
+    except ValueError as error:
+        raise StorageError(f"{where}: '{cell[:40]}' cannot be read; needed: a number, or a list in brackets") from error
+
+
+def to_json(archive: Archive, kinds: Sequence[str] = ()) -> dict[str, Any]:
+    """Every entry (of some kinds) as JSON values."""
+    entries = [entry for entry in archive.all() if not kinds or entry.kind in kinds]
+    return {"format": FORMAT, "entries": [{"id": e.id, "kind": e.kind, "content": dict(e.content)} for e in entries]}
+
+
+def from_json(text: str, place: str) -> list[dict[str, Any]]:
+    """Entries of `to_json` as {id, kind, content}."""
+    try:
+        data = json.loads(text)
+        if data["format"] != FORMAT:
+            raise StorageError(f"{place}: format {data['format']!r}; this program reads format {FORMAT}")
+        return [{"id": str(e["id"]), "kind": str(e["kind"]), "content": dict(e["content"])} for e in data["entries"]]
+    except (ValueError, KeyError, TypeError) as error:
+        raise StorageError(f"{place}: not records that 'triage export' wrote ({error!r})") from error
+
+
+def import_entries(archive: Archive, rows: Sequence[Mapping[str, Any]], *, who: str = "keeper") -> tuple[int, int, int]:
+    """Enter rows as one change: new ids are added, known ones brought to the row's content; returns (new, changed, same).
+
+    Rows may come in any order; everything is entered or nothing.
+    """
+    new = changed = same = 0
+    waiting = [{**row, "content": check(row["kind"], row["content"])} for row in rows]
+    there = {entry.id: entry for entry in archive.all()}
+    with archive.change(f"import of {len(waiting)} entries", who=who) as draft:
+        while waiting:
+            left = []
+            for row in waiting:
+                known = there.get(row["id"])
+                if known is not None and known.kind != row["kind"]:
+                    raise StorageError(f"{row['id']}: is of kind {known.kind} in the records, {row['kind']} in the file")
+                if known is not None and dict(known.content) == row["content"]:
+                    same += 1
+                    continue
+                names = {one["id"] for one in waiting if one is not row and one["id"] not in there}
+                if names & _targets(row):
+                    left.append(row)
+                elif known is None:
+                    draft.add(row["kind"], row["content"], id=row["id"] or None)
+                    new += 1
+                    there[row["id"]] = None
+                else:
+                    draft.put(known, **{name: row["content"].get(name) for name in {*known.content, *row["content"]}})
+                    changed += 1
+            if len(left) == len(waiting):
+                raise StorageError(f"{left[0]['id']}: the entries of the file refer to each other in a ring; needed: a file that 'triage "
+                                   "export' wrote")  # fmt: skip
+            waiting = left
+    return new, changed, same
+
+
+def _targets(row: Mapping[str, Any]) -> set[str]:
+    return {target for _, target, _ in references(row["kind"], row["content"])}
