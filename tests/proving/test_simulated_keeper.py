@@ -22,7 +22,7 @@ def bench():
 
 @pytest.fixture(scope="module")
 def found(bench):
-    return bench.simulate(4, 20, bench.PRICE_LISTS[0], seed=1)
+    return bench.simulate(4, 20, bench.PRICE_LISTS[0], "genes that show", seed=1)
 
 
 def test_wrong_labels_follow_from_how_often_a_look_is_misread(bench, found):
@@ -50,6 +50,6 @@ def test_selling_everything_proves_nothing(found):
 
 
 def test_the_same_seed_gives_the_same_books(bench):
-    lines = [bench.Line.of(*pairing) for pairing in bench.PAIRINGS]
+    lines = [bench.Line.of(*pairing) for pairing in bench.COLONIES["genes that hide"]]
     one, two = (bench.run(7, 3, bench.PRICE_LISTS[0], lines) for _ in range(2))
     assert {way: b.money for way, b in one.items()} == {way: b.money for way, b in two.items()}
