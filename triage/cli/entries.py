@@ -65,6 +65,8 @@ class EntryCommand:
         if verb == "add":
             content = self._content(arguments)
             content |= {name: now() for name in self.stamped if name not in content}
+            if self.kind == "outcome":
+                return self._add_outcome(archive, content, arguments)
             return self._show(add_entry(archive, self.kind, content, reason=arguments.reason), arguments, "kept as")
         if verb == "list":
             where = dict(self._pair(text, "--where") for text in arguments.where)
@@ -85,6 +87,29 @@ class EntryCommand:
                 print(f"{entry.id} removed; 'triage undo' brings it back.")
             return 0
         return self._history(archive.history(entry.id), arguments)
+
+    def _add_outcome(self, archive, content: dict, arguments: argparse.Namespace) -> int:
+        """Keep an outcome and say whose chances it changed."""
+        from triage.workflow.keeping.collection import known_of, news, news_words, outcome_reading
+        from triage.workflow.keeping.entries import add_entry, species_of
+
+        species = species_of(archive, content["animal"])
+        outcome_reading(species, content["says"])  # refused before anything is kept
+        before = known_of(archive, species.name)
+        entry = add_entry(archive, "outcome", content, reason=arguments.reason)
+        try:
+            found = news(before, known_of(archive, species.name, before))
+        except Exception:
+            archive.undo(archive.history(entry.id)[-1].change)
+            raise
+        if arguments.json:
+            print_json({"format": 1, "id": entry.id, "kind": entry.kind, "version": entry.version, "content": dict(entry.content),
+                        "news": [{"id": n.id, "name": n.name, "what": n.what, "before": n.before, "after": n.after, "buyer": n.buyer}
+                                 for n in found]})  # fmt: skip
+            return 0
+        print(f"kept as {entry.id}")
+        print("\n".join(f"  {news_words(one)}" for one in found) or "  it changes nobody's chances")
+        return 0
 
     def _content(self, arguments: argparse.Namespace, *, emptied: bool = False) -> dict:
         from triage.errors import StorageError

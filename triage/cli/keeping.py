@@ -159,6 +159,152 @@ def _verify_words(answer: dict) -> str:
     return "\n".join([*lines, *(f"  {fault}" for fault in answer["faults"])])
 
 
+def _known_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("id", metavar="ID", nargs="?", help="only this animal or egg")
+    parser.add_argument("--why", metavar="LOCUS", help="what its chances at this locus rest on")
+    parser.add_argument("--species", default="ball python", metavar="NAME", help="the species (ball python)")
+
+
+def _known(arguments: argparse.Namespace) -> dict:
+    from triage.workflow.keeping.collection import known_of, why, words_of
+    from triage.workflow.keeping.entries import open_archive
+
+    known = known_of(open_archive(), arguments.species)
+    ids = [arguments.id] if arguments.id else list(known.collection.animals)
+    if arguments.id and arguments.id not in known.collection.animals:
+        raise StorageError(f"{arguments.id}: is no animal or hatched egg of the {arguments.species}; 'triage known' lists them")
+    shown = []
+    for id in ids:
+        loci = {
+            locus: {words_of(known.collection.species, locus, g): round(p, 9) for g, p in sorted(table.items(), key=lambda one: -one[1]) if p > 0}
+            for locus, table in known.posterior.loci[id].items()
+        }
+        one = {"id": id, "name": known.name(id), "loci": loci, "sires": {known.name(s): p for s, p in known.posterior.sires.get(id, {}).items()}}
+        if arguments.why:
+            one["why"] = [
+                {"what": what, "rests_on": [{"animal": known.name(r.animal), "observer": r.observer, "without": r.without,
+                                             "log_odds": r.log_odds} for r in rests]}
+                for what, rests in why(known, id, arguments.why)
+            ]  # fmt: skip
+        shown.append(one)
+    rough = [{"loci": list(part.loci), "animals": len(part.animals)} for part in known.posterior.parts if not part.exact]
+    return {"log_evidence": known.posterior.log_evidence, "exact": known.posterior.exact, "approximate_parts": rough, "animals": shown}
+
+
+def _known_words(answer: dict) -> str:
+    lines = []
+    for one in answer["animals"]:
+        parts = [", ".join(f"{what} {_percent(p)}" for what, p in table.items() if p >= 0.0005) for table in one["loci"].values()]
+        lines.append(f"{one['name']}  ({one['id']})  " + ("; ".join(parts) or "nothing but wild type"))
+        if len(one["sires"]) > 1:
+            lines.append("  by " + ", ".join(f"{name} {_percent(p)}" for name, p in one["sires"].items()))
+        for reason in one.get("why", ()):
+            lines.append(f"  {reason['what']} rests on")
+            for rest in reason["rests_on"] or [{}]:
+                lines.append(f"    {rest['observer']} of {rest['animal']}: {_percent(rest['without'])} without it" if rest
+                             else "    the records of the parents alone")  # fmt: skip
+    if not answer["exact"]:
+        loci = ", ".join(sorted({locus for part in answer["approximate_parts"] for locus in part["loci"]}))
+        lines.append(f"Too much hangs together to be summed at once at {loci}: these chances are approximate, each locus exact by itself.")
+    return "\n".join(lines) or "No animals yet. Enter one with 'triage animal add'."
+
+
+def _percent(p: float) -> str:
+    return "proven" if p > 1 - 1e-9 else "over 99 %" if p > 0.99 else f"{100 * p:.0f} %" if p >= 0.01 else "under 1 %"
+
+
+def _plan_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("id", metavar="ID", help="the animal or hatched egg to be proved")
+    parser.add_argument("--gene", action="append", default=[], metavar="GENE", help="a gene in question; may be given several times")
+    parser.add_argument("--mate", metavar="NAME", help="plan with this mate instead of the best")
+    parser.add_argument("--sex", choices=("male", "female"), help="its sex, if the records do not say")
+    parser.add_argument("--species", default="ball python", metavar="NAME", help="the species (ball python)")
+    parser.add_argument("--price", action="append", default=[], metavar="LABEL=MONEY",
+                        help="your own price: 'het clown=300', '66%% het clown=120', 'plain=60'")  # fmt: skip
+    parser.add_argument("--of", metavar="ANSWER", help="the answer that the prices turn on, such as 'het clown'")
+    parser.add_argument("--keeping", type=float, default=0.0, metavar="MONEY", help="what a year of keeping it costs you")
+    parser.add_argument("--breeding", type=float, default=0.0, metavar="MONEY", help="what a season of breeding costs on top")
+    parser.add_argument("--death", type=float, default=0.0, metavar="P", help="chance that it dies in a year")
+
+
+def _plan(arguments: argparse.Namespace) -> dict:
+    from datetime import date
+
+    from triage.cli.entries import EntryCommand
+    from triage.proving.worth import Costs
+    from triage.records import Sex
+    from triage.workflow.keeping.collection import known_of
+    from triage.workflow.keeping.entries import open_archive
+    from triage.workflow.keeping.plans import plan_for, prices_from, worth_of
+
+    known = known_of(open_archive(), arguments.species)
+    today = date.today()
+    answer = plan_for(known, arguments.id, genes=tuple(arguments.gene), mate=arguments.mate,
+                      sex=Sex(arguments.sex) if arguments.sex else None, today=today)  # fmt: skip
+    plan = answer.plan
+    found = {
+        "animal": known.name(arguments.id),
+        "open": {words: p for words, p in answer.held.answers.items()},
+        "mates": [{"mate": r.mate.name, "bits_per_egg": r.bits_per_egg, "bits_per_year": r.bits_per_year,
+                   "settled_in_one_season": r.p_one_season_settles, "refusal": r.refusal} for r in answer.ranked],
+        "mate": plan.mate.name,
+        "settled_in_one_season": {f"{level:.2f}": p for level, p in plan.p_one_season_settles.items()},
+        "eggs": {f"{one.level:.2f}": {"half": one.quantile(0.5), "nine_in_ten": one.quantile(0.9), "beyond": one.beyond} for one in plan.eggs},
+        "seasons": {f"{one.level:.2f}": {"half": one.quantile(0.5), "nine_in_ten": one.quantile(0.9), "beyond": one.beyond} for one in plan.seasons},
+        "young_to_show": [{"answer": one.answer, "level": one.level, "young": one.n_young} for one in plan.young_needed],
+        "stop": [{"telling": list(one.telling), "level": one.level, "run": one.needed, "answer": one.answer} for one in plan.stopping],
+        "outcomes": [{"seen": dict(one.seen), "probability": one.probability, "says": dict(one.answers)} for one in plan.outcomes[:8]],
+        "outcome_eggs": plan.outcome_eggs,
+        "earliest": None if plan.earliest is None else {
+            "paired": plan.earliest.paired.isoformat(), "hatched": plan.earliest.hatched.isoformat(),
+            "seen": plan.earliest.first_shed.isoformat(), "waits_for": plan.earliest.waits_for},
+        "worth": [],
+    }  # fmt: skip
+    if arguments.price:
+        words = {}
+        for text in arguments.price:
+            label, money = EntryCommand._pair(text, "--price")
+            try:
+                words[label] = float(money)
+            except ValueError as error:
+                raise StorageError(f"--price {text}: '{money}' is no number; needed: LABEL=MONEY") from error
+        of = arguments.of or next(iter(answer.held.answers))
+        years = 1.0 if plan.earliest is None else max(0.1, plan.earliest.years_from(today))
+        costs = Costs(arguments.keeping, arguments.breeding, arguments.death, 0.0, years)
+        found["worth"] = list(worth_of(answer, prices_from(words, of, words.pop("plain", 0.0)), costs).words())
+    return found
+
+
+def _plan_words(answer: dict) -> str:
+    lines = [f"{answer['animal']}: open is " + ", ".join(f"{words} {_percent(p)}" for words, p in answer["open"].items()), "", "Mates by what a year teaches:"]
+    for r in answer["mates"][:10]:
+        lines.append(f"  {r['mate']}: " + (r["refusal"] or f"{r['bits_per_egg']:.3f} bits an egg, {r['bits_per_year']:.2f} a year; settles it in one "
+                                           f"season: {_percent(r['settled_in_one_season'])}"))  # fmt: skip
+    lines += ["", f"With {answer['mate']}:"]
+    for level, one in answer["eggs"].items():
+        seasons = answer["seasons"][level]
+        lines.append(f"  settled at {100 * float(level):.0f} %: half of the time within {_count(one['half'], 'eggs')}, nine times in ten within "
+                     f"{_count(one['nine_in_ten'], 'eggs')}; {_count(seasons['half'], 'seasons')} and {_count(seasons['nine_in_ten'], 'seasons')}; "
+                     f"in one season {_percent(answer['settled_in_one_season'][level])}")  # fmt: skip
+    telling = " or ".join(answer["stop"][0]["telling"]) or "nothing"
+    runs = [f"{one['run']} young that tell nothing: {one['answer']} at {100 * one['level']:.0f} %" for one in answer["stop"] if one["run"]]
+    lines.append("  stop when settled; each of these excludes something at once: " + "; ".join([telling, *runs]))
+    lines.append(f"  of {answer['outcome_eggs']} eggs:")
+    for one in answer["outcomes"][:5]:
+        seen = ", ".join(f"{n} {what}" for what, n in one["seen"].items()) or "nothing that tells"
+        lines.append(f"    {seen} ({_percent(one['probability'])}) would say " + ", ".join(f"{w} {_percent(p)}" for w, p in one["says"].items()))
+    if answer["earliest"]:
+        e = answer["earliest"]
+        lines.append(f"  first pairing {e['paired']} at the earliest ({e['waits_for']}), seen by {e['seen']}")
+    lines += [f"  {sentence}" for sentence in answer["worth"]]
+    lines.append("Ages and weights for breeding are rules of thumb (common practice, no source): a veterinarian knows the animal before you.")
+    return "\n".join(lines)
+
+
+def _count(n: int | None, what: str) -> str:
+    return f"more {what} than were counted" if n is None else f"{n} {what.removesuffix('s') if n == 1 else what}"
+
+
 def _history(arguments: argparse.Namespace) -> dict:
     from triage.cli.entries import revision_json
     from triage.workflow.keeping.entries import open_archive
@@ -270,6 +416,11 @@ history = RecordCommand("history", "every change to the records, with time and r
 undo = RecordCommand("undo", "undo the last change to the records, or a named one", "examples:\n  triage undo\n  triage undo 41\n",
                      lambda parser: parser.add_argument("change", metavar="N", type=int, nargs="?", help="number of the change (the last)")
                      and None, _undo, lambda a: f"change {a['undone']} undone; 'triage undo' again brings it back")  # fmt: skip
+known = RecordCommand("known", "what the records together say of every animal, and what that rests on",
+                      "examples:\n  triage known\n  triage known ID --why clown\n", _known_arguments, _known, _known_words)  # fmt: skip
+plan = RecordCommand("plan", "plan how to prove an animal: mates, eggs, seasons, when to stop, what it is worth",
+                     "examples:\n  triage plan ID --gene clown\n  triage plan ID --price 'het clown=300' --price '66% het clown=120' "
+                     "--price plain=60 --of 'het clown' --keeping 40\n", _plan_arguments, _plan, _plan_words)  # fmt: skip
 completion = RecordCommand("completion", "print a script that completes this program's words in a shell",
                            "examples:\n  triage completion bash >> ~/.bashrc\n",
                            lambda parser: parser.add_argument("shell", choices=sorted(_SCRIPTS), help="the shell") and None, _completion,

@@ -70,11 +70,11 @@ KINDS: Mapping[str, Mapping[str, Field]] = {
     "hold": {"about": _reference(*ANYTHING, required=False), "clutch_name": Field("text"), "label": Field("text"),
              "note": Field("text"), "at": Field("moment", True)},
     "plan": {
-        "animal": _reference("animal"), "mate": Field("text", True), "question": Field("text", True),
+        "animal": _reference(*ANYTHING), "mate": Field("text", True), "question": Field("text", True),
         "prior": Field("table", True), "at": Field("moment", True),
     },
     "outcome": {
-        "plan": _reference("plan", required=False), "animal": _reference("animal"), "clutch": _reference("clutch", required=False),
+        "plan": _reference("plan", required=False), "animal": _reference(*ANYTHING), "clutch": _reference("clutch", required=False),
         "says": Field("table", True), "note": Field("text"), "at": Field("moment", True),
     },
     "label": {"about": _reference(*ANYTHING), "text": Field("text", True), "rests_on": Field("texts"), "at": Field("moment", True)},

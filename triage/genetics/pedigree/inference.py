@@ -26,6 +26,7 @@ from triage.genetics.transmission import autosomal, given_hatched, sex_linked
 from triage.records import CallReading, Genotype, GenotypeReading, Locus, Reading, Sex, VisualCall
 
 MOST_NUMBERS = 2_000_000
+_LAYERS = "layers"  # where an answer keeps the messages of the parts that were too wide
 
 #: What an animal can be at a locus; the sex counts at sex-linked loci only.
 State = tuple[Sex | None, Genotype]
@@ -97,6 +98,8 @@ def infer_collection(
     parts: list[Part] = []
     solved: dict[Any, tuple[Any, ...]] = {}
     earlier = previous._solved if previous is not None else {}
+    memory: dict[Any, Any] = dict(earlier.get(_LAYERS, {}))
+    solved[_LAYERS] = fresh = {}
     by_variable: list[list[int]] = [[] for _ in graph.states]
     for number, factor in enumerate(graph.factors):
         by_variable[factor.variables[0]].append(number)
@@ -105,7 +108,9 @@ def infer_collection(
         key = _key(graph, group, numbers)
         hit = earlier.get(key)
         if hit is None:
-            hit = _solve(graph, group, numbers, most_numbers)
+            hit = _solve(graph, group, numbers, most_numbers, memory, fresh)
+        elif not hit[1]:
+            fresh.update(memory)  # kept for the next update
         solved[key] = hit
         answer, exact, residual = hit
         for variable, marginal in zip(group, answer.marginals, strict=True):
@@ -168,7 +173,7 @@ def _key(graph: _Graph, group: Sequence[int], numbers: Sequence[int]) -> tuple:
 
 
 def _solve(
-    graph: _Graph, group: Sequence[int], numbers: Sequence[int], most_numbers: int
+    graph: _Graph, group: Sequence[int], numbers: Sequence[int], most_numbers: int, memory: Mapping[Any, Any], fresh: dict[Any, Any]
 ) -> tuple[Propagated, bool, float]:
     place = {variable: number for number, variable in enumerate(group)}
     sizes = [len(graph.states[v]) for v in group]
@@ -179,7 +184,8 @@ def _solve(
         answer = propagate(sizes, factors, most_numbers)
     except TooWide:
         layer_of = [graph.names[v][2] if graph.names[v][0] == "genotype" else SIRES for v in group]
-        answer, residual = solve_in_layers(sizes, layer_of, factors, most_numbers)
+        labels, marks = [graph.names[v] + (graph.states[v],) for v in group], [graph.marks[n] for n in numbers]
+        answer, residual = solve_in_layers(sizes, layer_of, factors, most_numbers, labels, marks, memory, fresh)
         if answer is not None:
             kept = Propagated(answer.marginals[: len(group)], answer.log_total, answer.width)
             return kept, False, residual
@@ -315,6 +321,9 @@ class _Graph:
         # loci whose states all look alike say nothing, whatever else the animal is
         telling = [n for n, words in enumerate(looks) if len(set(words)) > 1]
         blind = {open_loci[n][0].name: looks[n][0] for n in range(len(looks)) if n not in telling}
+        if len(reading.likelihoods) == 1:
+            self._add_single_call(reading, {**fixed, **blind}, [(*open_loci[n], looks[n]) for n in telling])
+            return
         shape = [len(looks[n]) for n in telling]
         table = np.zeros(shape)
         cached: dict[tuple[str, ...], float] = {}
@@ -324,12 +333,39 @@ class _Graph:
                 shown = {**fixed, **blind, **{open_loci[n][0].name: w for n, w in zip(telling, words, strict=True)}}
                 cached[words] = reading.likelihoods.get(species.call_of(shown), reading.otherwise)
             table[index] = cached[words]
+        variables = [open_loci[n][1] for n in telling]
         apart = _as_product(table) if len(telling) > 1 else None
         if apart is None:
-            self._factor([open_loci[n][1] for n in telling], table if telling else table.reshape(()), ("look", table.tobytes()))
+            self._factor(variables, table if telling else table.reshape(()), ("look", table.tobytes()))
             return
-        for n, one in zip(telling, apart, strict=True):
-            self._factor([open_loci[n][1]], one, ("look", one.tobytes()))
+        for variable, one in zip(variables, apart, strict=True):
+            self._factor([variable], one, ("look", one.tobytes()))
+
+    def _add_single_call(
+        self, reading: CallReading, said: Mapping[str, str], telling: Sequence[tuple[Locus, int, list[str]]]
+    ) -> None:
+        """A reading that names one call, against all others: one product of "looks as called", locus by locus."""
+        ((call, p),) = reading.likelihoods.items()
+        otherwise = reading.otherwise
+        wanted = dict(call.looks)
+        named = {*said, *(locus.name for locus, _, _ in telling)}
+        if any(word != wanted.get(name, "") for name, word in said.items()) or not set(wanted) <= named:
+            self._factor([], np.array(otherwise), None)  # the animal cannot be the call
+            return
+        matches = [np.array([float(word == wanted.get(locus.name, "")) for word in words]) for locus, _, words in telling]
+        variables = [variable for _, variable, _ in telling]
+        if not telling:
+            self._factor([], np.array(p), None)
+        elif otherwise == 0 or len(telling) == 1:
+            for place, (variable, match) in enumerate(zip(variables, matches, strict=True)):
+                one = otherwise + (p - otherwise) * match if len(telling) == 1 else match * (p if place == 0 else 1.0)
+                self._factor([variable], one, ("look", one.tobytes()))
+        else:
+            product = matches[0]
+            for match in matches[1:]:
+                product = np.multiply.outer(product, match)
+            table = otherwise + (p - otherwise) * product
+            self._factor(variables, table, ("look", table.tobytes()))
 
     def _check_sex_linked(self) -> None:
         linked = [locus.name for locus in self._live if locus.sex_linked]

@@ -11,11 +11,14 @@ from triage.genetics.pedigree.inference import CollectionPosterior, infer_collec
 from triage.records import Genotype
 
 
+_LEAST = 1e-12  # nearer to 0 or 1 than this is certain
+
+
 @dataclass(frozen=True, slots=True)
 class Rest:
     """One reading that a probability rests on.
 
-    `log_odds` is how far the reading moved the log odds of the genotype; `without` the probability if it had not been seen.
+    `log_odds` is how far the reading moved the log odds of the genotype (certainty counts as odds of 1e12); `without` the probability if it had not been seen.
     """
 
     animal: str
@@ -51,4 +54,5 @@ def rests_on(
 
 
 def _log_odds(p: float) -> float:
-    return math.inf if p >= 1 else -math.inf if p <= 0 else math.log(p) - math.log1p(-p)
+    p = min(max(p, _LEAST), 1 - _LEAST)
+    return math.log(p) - math.log1p(-p)

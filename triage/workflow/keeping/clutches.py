@@ -8,11 +8,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from triage.errors import StorageError
-from triage.records import Cross, Parent
+from triage.genetics.model import compile_cross
+from triage.records import CallReading, Cross, Parent
 from triage.storage.archive import Archive, Draft, Entry
 from triage.storage.photo_files import PhotoFiles
 from triage.vision.intake import Photo, open_photo
 from triage.workflow.keeping.entries import now, parent_of, species_of
+from triage.workflow.photos import read_photos
 from triage.workflow.report import ClutchReport
 from triage.workflow.settings import Settings
 from triage.workflow.sheet import ClutchSheet, PhotoSource
@@ -49,12 +51,16 @@ def keep_sheet(
     """Sort the clutch of a sheet and keep everything as one change.
 
     Parents that are in the records by name are used; the others are entered with the genes of the sheet. StorageError if a
-    clutch of that name is there already.
+    clutch of that name is there already, or the sheet holds laboratory results (enter those with 'triage outcome add').
     """
     name = name or sheet.name
     if archive.all("clutch", name=name):
         raise StorageError(f"clutch '{name}' is in the records already; give this one another name with --name")
+    if any(egg.laboratory for egg in sheet.eggs) or sheet.parent_readings:
+        raise StorageError(f"{sheet.name}: laboratory results and readings of parents are not taken from a sheet into the records; take them "
+                           "out of the sheet and enter them with 'triage outcome add'")  # fmt: skip
     report = sort_clutch(sheet, settings=settings or Settings(), progress=progress)
+    seen = _seen(sheet)
     pictures = [
         (egg.label, source.name, sha256_of_source(source), open_photo(source.source, name=source.name))
         for egg in sheet.eggs
@@ -88,10 +94,23 @@ def keep_sheet(
             draft.add("photo", {"about": eggs[label], "sha256": sha256, "source_sha256": taken, "name": file, "added": at})
         for egg in report.eggs:
             _keep_answer(draft, eggs[egg.label], egg, at)
+        for label, reading in seen:
+            likelihoods = {call.name: value for call, value in reading.likelihoods.items()}
+            draft.add("reading", {"about": eggs[label], "observer": reading.observer, "at": at, "likelihoods": likelihoods,
+                                  "otherwise": reading.otherwise})  # fmt: skip
         for egg in sheet.eggs:
             for call in egg.called[:1]:
                 draft.add("call", {"about": eggs[egg.label], "call": call.name, "by": "keeper", "at": at, "stage": "at hatch"})
     return KeptClutch(clutch, eggs, parents, len(kept_photos), report)
+
+
+def _seen(sheet: ClutchSheet) -> list[tuple[str, CallReading]]:
+    """What photos and other evidence of a sheet say of its hatchlings, egg by egg."""
+    found = [(egg.label, egg.evidence) for egg in sheet.eggs if egg.evidence is not None]
+    if any(egg.photos for egg in sheet.eggs):
+        read = read_photos(sheet, compile_cross(sheet.cross), None, None)
+        found += [(egg.label, reading) for egg, (reading, _) in zip(sheet.eggs, read, strict=True) if reading is not None]
+    return found
 
 
 def _keep_answer(draft: Draft, egg: str, answer, at: str) -> None:

@@ -1,0 +1,76 @@
+"""Time the collection engine, and measure its approximation: `python tests/bench/bench_pedigree.py [--plot FILE]`.
+
+Collections like a keeper's of ten years (tests/genetics/pedigree/draws.py), one core. Prints the time of a full update, of an
+update after one new clutch, and whether every part was exact; then the error of the way that wide parts are answered, on
+collections small enough to be answered exactly.
+"""
+
+import argparse
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+from triage.genetics.pedigree import Animal, Clutch, Collection, infer_collection
+from triage.records import CallReading, Sex, VisualCall
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "genetics" / "pedigree"))
+from draws import keepers_collection  # noqa: E402
+
+
+def with_new_clutch(collection):
+    """One more clutch of five young of the youngest breeding female."""
+    dam = [a.name for a in collection.animals.values() if a.sex is Sex.FEMALE and a.clutch][-1]
+    sire = next(a.name for a in collection.animals.values() if a.sex is Sex.MALE)
+    animals = dict(collection.animals)
+    for number in range(5):
+        animals[f"new {number}"] = Animal(f"new {number}", None, {}, (CallReading({VisualCall(): 0.9}, 0.02),), "new")
+    return Collection(collection.species, animals, {**collection.clutches, "new": Clutch("new", dam, (sire,))})
+
+
+def timed(work):
+    start = time.perf_counter()
+    return work(), time.perf_counter() - start
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--clutches", type=int, nargs="+", default=[40, 100, 200, 400])
+    parser.add_argument("--plot", type=Path, help="growth as a PNG")
+    given = parser.parse_args()
+    rows = []
+    for clutches in given.clutches:
+        collection = keepers_collection(clutches)
+        posterior, full = timed(lambda c=collection: infer_collection(c))
+        _, update = timed(lambda c=collection, p=posterior: infer_collection(with_new_clutch(c), p))
+        rough = [part for part in posterior.parts if not part.exact]
+        rows.append((len(collection.animals), full, update))
+        print(f"{len(collection.animals):6d} animals, {clutches} clutches, 12 loci: full {full:.2f} s, after one new clutch {update:.2f} s; "
+              f"{len(posterior.parts)} parts, {len(rough)} of them too wide to be exact")  # fmt: skip
+    errors = []
+    for seed in range(30):
+        collection = keepers_collection(20, seed=seed)
+        exact, rough = infer_collection(collection, most_numbers=30_000_000), infer_collection(collection, most_numbers=600)
+        if exact.exact and not rough.exact:
+            errors += [abs(p - rough.loci[a][x][g]) for a, loci in exact.loci.items() for x, t in loci.items() for g, p in t.items()]
+    if errors:
+        print(f"locus by locus with messages, beside exact: {len(errors)} probabilities, mean error {np.mean(errors):.1e}, 99 % within "
+              f"{np.quantile(errors, 0.99):.1e}, largest {max(errors):.1e}")  # fmt: skip
+    if given.plot:
+        import matplotlib
+
+        matplotlib.use("Agg")
+        from matplotlib import pyplot
+
+        animals, full, update = zip(*rows, strict=True)
+        figure, axes = pyplot.subplots(figsize=(5, 3.6), layout="constrained")
+        axes.loglog(animals, full, marker="o", label="full update")
+        axes.loglog(animals, update, marker="o", label="after one new clutch")
+        axes.set(xlabel="animals", ylabel="seconds, one core")
+        axes.legend()
+        figure.savefig(given.plot, dpi=100)
+
+
+if __name__ == "__main__":
+    main()

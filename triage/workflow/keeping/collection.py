@@ -1,0 +1,190 @@
+"""The records as the collection engine takes them: who is from which clutch, what was seen of whom, what is therefore known."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from triage.catalogue import load_species, parse_call, parse_parent
+from triage.errors import StorageError
+from triage.genetics.pedigree import Animal, Clutch, Collection, CollectionPosterior, Rest, infer_collection, rests_on
+from triage.records import NORMAL, CallReading, Genotype, GenotypePrior, GenotypeReading, Parent, Reading, Sex, Species
+from triage.storage.archive import Archive, Entry
+from triage.workflow.keeping.entries import parent_of
+from triage.workflow.settings import Settings
+
+_SEX = {"male": Sex.MALE, "female": Sex.FEMALE}
+#: Of a keeper's wrong calls, the share that any one other call gets; a judgement.
+_SHARE_OF_ONE_MISTAKE = 0.1
+_SETTLED = 1 - 1e-9
+_SHOWN = 0.005  # changes below this are no news
+
+
+@dataclass(frozen=True, eq=False)
+class Known:
+    """The collection of one species with what is known of everybody; entries by id."""
+
+    collection: Collection
+    posterior: CollectionPosterior
+    entries: Mapping[str, Entry]
+
+    def name(self, id: str) -> str:
+        """What a keeper calls it."""
+        entry = self.entries[id]
+        return entry["name"] if entry.kind == "animal" else entry["label"]
+
+    def parent(self, id: str) -> Parent:
+        """An animal as a possible parent, with everything that is known of it now."""
+        loci = {
+            locus: GenotypePrior(tuple((g, p) for g, p in _normalised(table).items()))
+            for locus, table in self.posterior.loci[id].items()
+        }
+        return Parent(self.name(id), self.collection.animals[id].sex or Sex.FEMALE, loci)
+
+
+@dataclass(frozen=True, slots=True)
+class News:
+    """How one probability changed: `before` and `after` of a genotype of an animal; `buyer` where it was sold."""
+
+    id: str
+    name: str
+    what: str
+    before: float
+    after: float
+    buyer: str
+
+
+def known_of(archive: Archive, species_name: str = "ball python", previous: Known | None = None) -> Known:
+    """Everything the records say of the animals of one species, taken together.
+
+    An animal with an egg in the records is from that egg's clutch; what was seen of the egg was seen of it. Genes in the papers of
+    an animal from a clutch count only where the clutch leaves them open. ContradictionError names records that cannot all be true.
+    """
+    species = load_species(species_name)
+    every = archive.all()
+    by_id = {entry.id: entry for entry in every}
+    animal_of_egg = {e["egg"]: e.id for e in every if e.kind == "animal" and "egg" in e.content}
+
+    def being(id: str) -> str:
+        return animal_of_egg.get(id, id)
+
+    readings: dict[str, list[Reading]] = {}
+    for entry in every:
+        found = _reading(species, entry)
+        if found is not None:
+            about = entry.get("about") or entry.get("animal")
+            readings.setdefault(being(about), []).append(found)
+    animals: dict[str, Animal] = {}
+    clutches: dict[str, Clutch] = {}
+    for entry in every:
+        if entry.kind == "animal" and entry["species"] == species.name:
+            egg = by_id.get(entry.get("egg", ""))
+            known = {} if egg is not None else dict(parent_of(species, entry.content).loci)
+            clutch = egg["clutch"] if egg is not None else None
+            animals[entry.id] = Animal(entry.id, _SEX.get(entry["sex"]), known, tuple(readings.get(entry.id, ())), clutch)
+        elif entry.kind == "egg" and entry["state"] == "hatched" and entry.id not in animal_of_egg:
+            animals[entry.id] = Animal(entry.id, _SEX.get(entry.get("sex")), {}, tuple(readings.get(entry.id, ())), entry["clutch"])
+        elif entry.kind == "clutch":
+            pairing = by_id[entry["pairing"]]
+            shares = [one["share"] for one in pairing["sires"]]
+            sires = tuple(one["animal"] for one in pairing["sires"])
+            clutches[entry.id] = Clutch(entry.id, pairing["dam"], sires, tuple(s / sum(shares) for s in shares),
+                                        pairing.get("mixed", 0.0) if len(sires) > 1 else 0.0)  # fmt: skip
+    ours = {name: clutch for name, clutch in clutches.items() if clutch.dam in animals}
+    kept = {name: animal for name, animal in animals.items() if animal.clutch is None or animal.clutch in ours}
+    collection = Collection(species, kept, ours)
+    posterior = infer_collection(collection, previous.posterior if previous is not None else None)
+    return Known(collection, posterior, by_id)
+
+
+def _reading(species: Species, entry: Entry) -> Reading | None:
+    """What an entry says of an animal's genes; None for entries that say nothing, and for the sorter's own conclusions."""
+    if entry.kind == "reading":
+        likelihoods = {}
+        for words, value in entry["likelihoods"].items():
+            for call in parse_call(species, words):
+                likelihoods[call] = value
+        return CallReading(likelihoods, entry["otherwise"], entry["observer"])
+    if entry.kind == "call" and entry["by"] == "keeper":
+        accuracy = Settings().keeper_accuracy
+        calls = parse_call(species, entry["call"])
+        return CallReading(dict.fromkeys(calls, accuracy), (1 - accuracy) * _SHARE_OF_ONE_MISTAKE, "keeper's call")
+    if entry.kind == "outcome":
+        return outcome_reading(species, entry["says"])
+    return None
+
+
+def outcome_reading(species: Species, says: Mapping[str, float]) -> GenotypeReading:
+    """Likelihoods by gene words ("het clown", "clown", "no clown") of one locus as a reading.
+
+    StorageError where they speak of several loci or of none.
+    """
+    found: dict[Genotype, float] = {}
+    loci = set()
+    without: list[tuple[str, float]] = []
+    for words, value in says.items():
+        if words.lower().startswith("no "):
+            without.append((words[3:], value))
+            continue
+        for locus, prior in parse_parent(species, words, name="outcome", sex=Sex.FEMALE).loci.items():
+            loci.add(locus)
+            for genotype, _ in prior.states:
+                found[genotype] = value
+    for words, value in without:
+        for locus in parse_parent(species, words, name="outcome", sex=Sex.FEMALE).loci:
+            loci.add(locus)
+            found[Genotype(NORMAL, NORMAL)] = value
+    if len(loci) != 1:
+        raise StorageError(f"an outcome speaks of one locus; found {', '.join(sorted(loci)) or 'none'}; needed: words such as 'het clown', "
+                           "'no clown' with a number each")  # fmt: skip
+    return GenotypeReading(loci.pop(), found, 0.0, "proving")
+
+
+def words_of(species: Species, locus: str, genotype: Genotype) -> str:
+    """A genotype in trade words: "het clown", "no clown", "pastel"."""
+    found = species.locus(locus)
+    alleles = [allele for allele in genotype.alleles if allele != NORMAL]
+    if not alleles:
+        return f"no {found.alleles[0].name if len(found.alleles) == 1 else locus}"
+    return found.look(genotype) or f"het {alleles[0]}"
+
+
+def news(before: Known, after: Known) -> tuple[News, ...]:
+    """Whose chances changed, most first: what to tell buyers, and which labels to write anew."""
+    found = []
+    for id, loci in after.posterior.loci.items():
+        for locus, table in loci.items():
+            for genotype, p in table.items():
+                if set(genotype.alleles) == {NORMAL} or id not in before.posterior.loci:
+                    continue
+                was = before.posterior.chance(id, locus, genotype)
+                if abs(p - was) >= _SHOWN:
+                    entry = after.entries[id]
+                    found.append(News(id, after.name(id), words_of(after.collection.species, locus, genotype), was, p, entry.get("buyer", "")))
+    return tuple(sorted(found, key=lambda one: -abs(one.after - one.before)))
+
+
+def news_words(one: News) -> str:
+    """One piece of news as a sentence."""
+    who = f"tell the buyer of {one.name} ({one.buyer}): " if one.buyer else f"{one.name}: "
+    after = "proven" if one.after >= _SETTLED else "excluded" if one.after <= 1 - _SETTLED else f"now {100 * one.after:.0f} %"
+    return f"{who}{one.what} {after}, {100 * one.before:.0f} % before"
+
+
+def why(known: Known, id: str, locus: str) -> tuple[tuple[str, tuple[Rest, ...]], ...]:
+    """For each genotype of an animal at a locus, in words, the readings it rests on most."""
+    table = known.posterior.loci.get(id, {}).get(locus)
+    if table is None:
+        open_loci = ", ".join(known.posterior.loci.get(id, {})) or "none"
+        raise StorageError(f"{known.name(id)}: nothing is open at '{locus}'; needed: one of {open_loci}")
+    species = known.collection.species
+    return tuple(
+        (f"{words_of(species, locus, g)} {100 * p:.1f} %", rests_on(known.collection, known.posterior, id, locus, g))
+        for g, p in sorted(table.items(), key=lambda one: -one[1])
+    )
+
+
+def _normalised(table: Mapping[Genotype, float]) -> dict[Genotype, float]:
+    kept = {g: p for g, p in table.items() if p > 1e-12}
+    total = sum(kept.values())
+    return {g: p / total for g, p in kept.items()}
