@@ -22,7 +22,7 @@ class EntryCommand:
     stamped: tuple[str, ...] = ()
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
-        verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
+        verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True, help="what to do: " + ", ".join(VERBS))
         words = f"an entry of kind {self.kind}"
         adding = verbs.add_parser("add", help=f"enter {words}", description=f"Enter {words}.")
         self._fields(adding, required=True)
@@ -45,11 +45,11 @@ class EntryCommand:
             one.add_argument("--json", action="store_true", help="print the answer as JSON")
 
     def _fields(self, parser: argparse.ArgumentParser, *, required: bool) -> None:
-        from triage.storage.kinds import KINDS, _words
+        from triage.storage.kinds import KINDS, needed_words
 
         for name, field in KINDS[self.kind].items():
             needed = required and field.required and name not in self.stamped
-            what = "sire's id and share as ID=SHARE, once for each sire" if field.type == "shares" else _words(field)
+            what = "sire's id and share as ID=SHARE, once for each sire" if field.type == "shares" else needed_words(field)
             what = "name and number as NAME=NUMBER, once for each" if field.type == "table" else what
             several = field.type in ("shares", "table", "texts")
             option = {"action": "append"} if several else {"choices": field.choices} if field.type == "choice" and required else {}

@@ -94,7 +94,7 @@ def check(kind: str, content: Mapping[str, Any]) -> dict[str, Any]:
         _check_value(f"{kind}, field '{name}'", fields[name], value)
     for name, wanted in fields.items():
         if wanted.required and name not in kept:
-            raise StorageError(f"{kind}: field '{name}' is missing; needed: {_words(wanted)}")
+            raise StorageError(f"{kind}: field '{name}' is missing; needed: {needed_words(wanted)}")
     return kept
 
 
@@ -118,14 +118,15 @@ def _check_value(where: str, field: Field, value: Any) -> None:
     except ValueError:
         good = False
     if not good:
-        raise StorageError(f"{where} is {value!r}; needed: {_words(field)}")
+        raise StorageError(f"{where} is {value!r}; needed: {needed_words(field)}")
 
 
 def _number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _words(field: Field) -> str:
+def needed_words(field: Field) -> str:
+    """What a field takes, in words."""
     return {
         "choice": f"one of {', '.join(field.choices)}",
         "reference": f"the id of an entry of kind {' or '.join(field.choices)}",
