@@ -16,7 +16,7 @@ from triage.genetics.pedigree import Animal, Clutch, Collection, infer_collectio
 from triage.records import CallReading, Sex, VisualCall
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "genetics" / "pedigree"))
-from draws import keepers_collection  # noqa: E402
+from draws import keepers_collection
 
 
 def with_new_clutch(collection):
@@ -46,17 +46,29 @@ def main():
         _, update = timed(lambda c=collection, p=posterior: infer_collection(with_new_clutch(c), p))
         rough = [part for part in posterior.parts if not part.exact]
         rows.append((len(collection.animals), full, update))
-        print(f"{len(collection.animals):6d} animals, {clutches} clutches, 12 loci: full {full:.2f} s, after one new clutch {update:.2f} s; "
-              f"{len(posterior.parts)} parts, {len(rough)} of them too wide to be exact")  # fmt: skip
+        print(
+            f"{len(collection.animals):6d} animals, {clutches} clutches, 12 loci: full {full:.2f} s, after one new clutch {update:.2f} s; "
+            f"{len(posterior.parts)} parts, {len(rough)} of them too wide to be exact"
+        )
     errors = []
     for seed in range(30):
         collection = keepers_collection(20, seed=seed)
-        exact, rough = infer_collection(collection, most_numbers=30_000_000), infer_collection(collection, most_numbers=600)
+        exact, rough = (
+            infer_collection(collection, most_numbers=30_000_000),
+            infer_collection(collection, most_numbers=600),
+        )
         if exact.exact and not rough.exact:
-            errors += [abs(p - rough.loci[a][x][g]) for a, loci in exact.loci.items() for x, t in loci.items() for g, p in t.items()]
+            errors += [
+                abs(p - rough.loci[a][x][g])
+                for a, loci in exact.loci.items()
+                for x, t in loci.items()
+                for g, p in t.items()
+            ]
     if errors:
-        print(f"locus by locus with messages, beside exact: {len(errors)} probabilities, mean error {np.mean(errors):.1e}, 99 % within "
-              f"{np.quantile(errors, 0.99):.1e}, largest {max(errors):.1e}")  # fmt: skip
+        print(
+            f"locus by locus with messages, beside exact: {len(errors)} probabilities, mean error {np.mean(errors):.1e}, 99 % within "
+            f"{np.quantile(errors, 0.99):.1e}, largest {max(errors):.1e}"
+        )
     if given.plot:
         import matplotlib
 

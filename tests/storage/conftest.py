@@ -45,8 +45,12 @@ def postgres_server(tmp_path_factory):
     data, user = folder / "data", "keeper"
     quiet = {"check": True, "stdout": subprocess.DEVNULL, "cwd": "/"}
     subprocess.run([*as_other, programs / "initdb", "-D", data, "-U", user, "-A", "trust", "--no-sync"], **quiet)
-    options = f"-p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories='' -c fsync=off -c max_connections=60"
-    subprocess.run([*as_other, programs / "pg_ctl", "-D", data, "-o", options, "-l", folder / "log", "-w", "start"], **quiet)
+    options = (
+        f"-p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories='' -c fsync=off -c max_connections=60"
+    )
+    subprocess.run(
+        [*as_other, programs / "pg_ctl", "-D", data, "-o", options, "-l", folder / "log", "-w", "start"], **quiet
+    )
     yield f"postgresql+psycopg://{user}@127.0.0.1:{port}"
     subprocess.run([*as_other, programs / "pg_ctl", "-D", data, "-m", "immediate", "stop"], **quiet)
 
@@ -81,5 +85,3 @@ def archive(address):
 @pytest.fixture
 def photos(tmp_path):
     return PhotoFiles(tmp_path / "photos")
-
-

@@ -121,7 +121,11 @@ def test_what_is_referred_to_cannot_be_removed(archive):
     ("kind", "content", "words"),
     [
         ("snake", {}, "'snake' is no kind of entry; needed: one of line, animal"),
-        ("animal", {"name": "J", "species": "ball python"}, "field 'sex' is missing; needed: one of male, female, unknown"),
+        (
+            "animal",
+            {"name": "J", "species": "ball python"},
+            "field 'sex' is missing; needed: one of male, female, unknown",
+        ),
         ("animal", {**ANIMAL, "sex": "girl"}, "field 'sex' is 'girl'"),
         ("animal", {**ANIMAL, "colour": "brown"}, "unknown field 'colour'; needed: name, species"),
         ("animal", {**ANIMAL, "hatched": "2031-13-01"}, "needed: a date such as 2031-06-02"),
@@ -165,11 +169,20 @@ def test_an_address_that_is_none_says_so(tmp_path):
             Database(address)
 
 
-@given(st.dictionaries(st.text(max_size=5), st.floats(allow_nan=False, allow_infinity=False, width=32), max_size=4), st.text(max_size=20))
+@given(
+    st.dictionaries(st.text(max_size=5), st.floats(allow_nan=False, allow_infinity=False, width=32), max_size=4),
+    st.text(max_size=20),
+)
 def test_contents_come_back_as_they_went_in(table, words):
     import json
 
-    content = {"about": "egg-1", "observer": words or "x", "at": "2031-06-02T10:00:00+00:00", "likelihoods": table, "otherwise": 0.5}
+    content = {
+        "about": "egg-1",
+        "observer": words or "x",
+        "at": "2031-06-02T10:00:00+00:00",
+        "likelihoods": table,
+        "otherwise": 0.5,
+    }
     assert json.loads(as_json(check("reading", content))) == content
 
 

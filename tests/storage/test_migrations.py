@@ -19,7 +19,11 @@ EGG_PARENT = as_json({"dam": "animal-a", "sires": [{"animal": "animal-b", "share
 
 def fill(engine):
     """One change with two animals and a pairing, as the first schema kept them."""
-    rows = [("animal-a", "animal", 1, ANIMAL), ("animal-b", "animal", 1, ANIMAL), ("pairing-a", "pairing", 1, EGG_PARENT)]
+    rows = [
+        ("animal-a", "animal", 1, ANIMAL),
+        ("animal-b", "animal", 1, ANIMAL),
+        ("pairing-a", "pairing", 1, EGG_PARENT),
+    ]
     at = "2031-06-02T10:00:00+00:00"
     with engine.connect() as connection:
         connection.execute(text("INSERT INTO change (at, who, reason, previous, hash) VALUES (:at, 'keeper', 'old', :p, :h)"),
@@ -28,11 +32,13 @@ def fill(engine):
             values = {"id": id, "kind": kind, "version": version, "content": content, "place": place}
             connection.execute(text("INSERT INTO revision (change_id, place, record_id, kind, version, content) "
                                     "VALUES (1, :place, :id, :kind, :version, :content)"), values)  # fmt: skip
-            connection.execute(text("INSERT INTO record (id, kind, version, content) VALUES (:id, :kind, :version, :content)"), values)
+            connection.execute(
+                text("INSERT INTO record (id, kind, version, content) VALUES (:id, :kind, :version, :content)"), values
+            )
 
 
 def test_there_are_several_schemas_in_one_line():
-    assert SCHEMAS == [f"{number:04d}" for number in range(1, len(SCHEMAS) + 1)] and len(SCHEMAS) >= 2
+    assert [f"{number:04d}" for number in range(1, len(SCHEMAS) + 1)] == SCHEMAS and len(SCHEMAS) >= 2
 
 
 @pytest.mark.parametrize("schema", SCHEMAS[:-1])
@@ -63,7 +69,9 @@ def test_a_newer_schema_is_refused_untouched(archive, address):
     with archive.database.writing() as connection:
         connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
         connection.execute(text("CREATE TABLE from_the_future (id integer)"))
-    with pytest.raises(StorageError, match=r"schema 9999 is newer than this program knows \(0002\); nothing was touched"):
+    with pytest.raises(
+        StorageError, match=r"schema 9999 is newer than this program knows \(0002\); nothing was touched"
+    ):
         Database(address)
     with archive.database.reading() as connection:
         assert connection.execute(text("SELECT version_num FROM alembic_version")).scalar() == "9999"

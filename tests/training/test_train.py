@@ -13,8 +13,11 @@ from triage.vision.network import NetworkShape, ReaderNetwork, fuse
 from triage.vision.reader import PhotoReader
 from triage.vision.weights import load_model
 
-TINY = ["--fresh", "4", "--batch", "4", "--steps-per-render", "2", "--memory", "8", "--render-px", "64", "--input-px", "64", "--locate-px", "32", "--locate-photos", "2", "--first-fill", "1",
-               "--siblings", "4", "--mix-photos", "500", "--validate-photos", "4", "--start-from", "none", "--device", "cpu"]  # fmt: skip
+TINY = [
+    "--fresh", "4", "--batch", "4", "--steps-per-render", "2", "--memory", "8", "--render-px", "64",
+    "--input-px", "64", "--locate-px", "32", "--locate-photos", "2", "--first-fill", "1", "--siblings", "4",
+    "--mix-photos", "500", "--validate-photos", "4", "--start-from", "none", "--device", "cpu",
+]  # fmt: skip
 
 
 @pytest.fixture(scope="module")

@@ -60,7 +60,7 @@ def test_hiding_what_the_map_points_at_costs_more_than_hiding_as_much_elsewhere(
         on = mask.numpy() > 0.5
         few = int(on.sum() * 0.10)
 
-        def left(hidden):
+        def left(hidden, reader=reader, cut=cut, plain=plain, codes=codes):
             shown = torch.from_numpy(hidden)[None, None].float()
             both = reader.log_likelihoods_of_codes(cut * (1 - shown) + plain * shown, codes)[0]
             return float(both[0] - both[1])

@@ -15,6 +15,7 @@ from triage.storage.database import Database
 from triage.workflow.keeping.clutches import cross_of
 from triage.workflow.keeping.collection import known_of, news, news_words, outcome_reading, why
 from triage.workflow.keeping.plans import plan_for, prices_from, worth_of
+
 from triage.proving.worth import Costs  # isort: skip
 
 SPECIES = load_species("ball python")
@@ -31,24 +32,45 @@ def archive(tmp_path):
 def ids(archive):
     """A possible het and a het, their three eggs, one of them sold."""
     with archive.change("season") as draft:
-        found = {"dam": draft.add("animal", {"name": "Juniper", "species": "ball python", "sex": "female", "genes": "66% het clown"})}
-        found["sire"] = draft.add("animal", {"name": "Basil", "species": "ball python", "sex": "male", "genes": "het clown"})
+        found = {
+            "dam": draft.add(
+                "animal", {"name": "Juniper", "species": "ball python", "sex": "female", "genes": "66% het clown"}
+            )
+        }
+        found["sire"] = draft.add(
+            "animal", {"name": "Basil", "species": "ball python", "sex": "male", "genes": "het clown"}
+        )
         pairing = draft.add("pairing", {"dam": found["dam"], "sires": [{"animal": found["sire"], "share": 1.0}]})
         found["clutch"] = draft.add("clutch", {"name": "2031-1", "pairing": pairing, "hatched": "2031-08-01"})
         for label, call in (("A1", "normal"), ("A2", "normal"), ("A3", "")):
-            found[label] = draft.add("egg", {"clutch": found["clutch"], "label": label, "state": "hatched", "sex": "female"})
+            found[label] = draft.add(
+                "egg", {"clutch": found["clutch"], "label": label, "state": "hatched", "sex": "female"}
+            )
             if call:
                 draft.add("call", {"about": found[label], "call": call, "by": "keeper", "at": AT})
-        found["sold"] = draft.add("animal", {"name": "A1", "species": "ball python", "sex": "female", "egg": found["A1"], "state": "sold",
-                                             "buyer": "a buyer"})  # fmt: skip
+        found["sold"] = draft.add(
+            "animal",
+            {
+                "name": "A1",
+                "species": "ball python",
+                "sex": "female",
+                "egg": found["A1"],
+                "state": "sold",
+                "buyer": "a buyer",
+            },
+        )
     return found
 
 
 def test_one_clutch_is_what_the_clutch_engine_says(archive, ids):
     known = known_of(archive)
-    clutch = infer(compile_cross(cross_of(archive, archive.find(ids["clutch"]))), [
-        Egg(label, readings=known.collection.animals[id].readings) for label, id in (("A1", ids["sold"]), ("A2", ids["A2"]), ("A3", ids["A3"]))
-    ])  # fmt: skip
+    clutch = infer(
+        compile_cross(cross_of(archive, archive.find(ids["clutch"]))),
+        [
+            Egg(label, readings=known.collection.animals[id].readings)
+            for label, id in (("A1", ids["sold"]), ("A2", ids["A2"]), ("A3", ids["A3"]))
+        ],
+    )
     for label, id in (("A1", ids["sold"]), ("A2", ids["A2"]), ("A3", ids["A3"])):
         (egg,) = (e for e in clutch.eggs if e.label == label)
         assert known.posterior.chance(id, "clown", HET) == pytest.approx(egg.loci["clown"][HET], abs=1e-12)
@@ -104,13 +126,19 @@ def test_the_commands(monkeypatch, tmp_path, capsys):
         return json.loads(capsys.readouterr().out)
 
     assert run("known")["animals"] == []
-    dam = run("animal", "add", "--name", "J", "--species", "ball python", "--sex", "female", "--genes", "66% het clown")["id"]
-    sire = run("animal", "add", "--name", "B", "--species", "ball python", "--sex", "male", "--genes", "het clown")["id"]
+    dam = run(
+        "animal", "add", "--name", "J", "--species", "ball python", "--sex", "female", "--genes", "66% het clown"
+    )["id"]
+    sire = run("animal", "add", "--name", "B", "--species", "ball python", "--sex", "male", "--genes", "het clown")[
+        "id"
+    ]
     pairing = run("pair", "add", "--dam", dam, "--sires", f"{sire}=1")["id"]
     clutch = run("clutch", "add", "--name", "c", "--pairing", pairing, "--hatched", "2031-08-01")["id"]
     egg = run("egg", "add", "--clutch", clutch, "--label", "A1", "--state", "hatched", "--sex", "male")["id"]
     plan = run("plan", egg, "--price", "het clown=300", "--price", "plain=60", "--of", "het clown", "--keeping", "10")
-    assert plan["mates"][0]["mate"] == "any visual clown" and plan["earliest"]["paired"] > "2031-08-01" and plan["worth"]
+    assert (
+        plan["mates"][0]["mate"] == "any visual clown" and plan["earliest"]["paired"] > "2031-08-01" and plan["worth"]
+    )
     told = run("outcome", "add", "--animal", egg, "--says", "clown=1")
     assert {"J"} <= {one["name"] for one in told["news"]}
     known = run("known", dam, "--why", "clown")

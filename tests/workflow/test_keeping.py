@@ -115,7 +115,16 @@ def test_a_folder_is_read_once_and_goes_on_where_it_stopped(archive, photos, she
 
 @pytest.mark.parametrize(
     ("stem", "found"),
-    [("a1", "e1"), ("A1-2", "e1"), ("a1_belly", "e1"), ("a12", "e12"), ("A12 x", "e12"), ("b1", None), ("1", None), ("a1b", None)],
+    [
+        ("a1", "e1"),
+        ("A1-2", "e1"),
+        ("a1_belly", "e1"),
+        ("a12", "e12"),
+        ("A12 x", "e12"),
+        ("b1", None),
+        ("1", None),
+        ("a1b", None),
+    ],
 )
 def test_photos_are_matched_to_eggs_by_their_names(stem, found):
     assert egg_of(stem, {"A1": "e1", "A12": "e12"}) == found
@@ -135,13 +144,17 @@ def test_cards_hold_what_the_records_support_and_the_id(archive, photos, sheet):
 
 
 def test_words_are_brought_to_the_catalogue_s_or_refused(archive):
-    animal = add_entry(archive, "animal", {"name": "J", "species": "Ball Python", "sex": "female", "genes": "het CLOWN, pastel"})
+    animal = add_entry(
+        archive, "animal", {"name": "J", "species": "Ball Python", "sex": "female", "genes": "het CLOWN, pastel"}
+    )
     assert animal["genes"] == "pastel, het clown" and animal["species"] == "ball python"
     with pytest.raises(TriageError, match="pastle"):
         change_entry(archive, animal.id, {"genes": "pastle"})
     with pytest.raises(StorageError, match="at version 1, not 3"):
         change_entry(archive, animal.id, {"weight_g": 5.0}, version=3)
-    call = add_entry(archive, "call", {"about": animal.id, "call": "enchi pastel", "by": "keeper", "at": "2031-06-02T10:00:00+00:00"})
+    call = add_entry(
+        archive, "call", {"about": animal.id, "call": "enchi pastel", "by": "keeper", "at": "2031-06-02T10:00:00+00:00"}
+    )
     assert call["call"] == "pastel enchi"
 
 
@@ -153,7 +166,7 @@ def test_guarded_text_is_no_formula_and_comes_back(text):
 
 def test_export_and_import_are_exact_both_ways(archive, photos, sheet, tmp_path):
     keep_sheet(archive, photos, sheet, name="=2+2", hatched="2031-08-01")
-    add_entry(archive, "line", {"name": "@SUM(A1)", "note": "'quoted\r\nsecond, \"line\""})
+    add_entry(archive, "line", {"name": "@SUM(A1)", "note": '\'quoted\r\nsecond, "line"'})
     data = to_json(archive)
     other = Archive(Database(f"sqlite:///{tmp_path / 'other.sqlite'}"))
     shuffled = from_json(json.dumps({**data, "entries": data["entries"][::-1]}), "x.json")
@@ -161,7 +174,11 @@ def test_export_and_import_are_exact_both_ways(archive, photos, sheet, tmp_path)
     key = lambda e: e["id"]  # noqa: E731
     assert sorted(to_json(other)["entries"], key=key) == sorted(data["entries"], key=key)
     third = Archive(Database(f"sqlite:///{tmp_path / 'third.sqlite'}"))
-    rows = [row for kind in dict.fromkeys(e["kind"] for e in data["entries"]) for row in from_csv(to_csv(archive, kind), kind)]
+    rows = [
+        row
+        for kind in dict.fromkeys(e["kind"] for e in data["entries"])
+        for row in from_csv(to_csv(archive, kind), kind)
+    ]
     import_entries(third, rows)
     assert sorted(to_json(third)["entries"], key=key) == sorted(data["entries"], key=key)
     assert import_entries(third, rows) == (0, 0, len(rows))
@@ -194,7 +211,18 @@ def test_the_commands_from_first_animal_to_restore(monkeypatch, tmp_path, capsys
         assert main([*words, "--json"]) == code, words
         return json.loads(capsys.readouterr().out)
 
-    dam = run("animal", "add", "--name", "Juniper", "--species", "ball python", "--sex", "female", "--genes", "pastel, 66% het clown")["id"]
+    dam = run(
+        "animal",
+        "add",
+        "--name",
+        "Juniper",
+        "--species",
+        "ball python",
+        "--sex",
+        "female",
+        "--genes",
+        "pastel, 66% het clown",
+    )["id"]
     sire = run("animal", "add", "--name", "Basil", "--species", "ball python", "--sex", "male")["id"]
     pairing = run("pair", "add", "--dam", dam, "--sires", f"{sire}=1.0", "--from", "2031-01-10")["id"]
     clutch = run("clutch", "add", "--name", "2031-1", "--pairing", pairing)["id"]
@@ -224,7 +252,9 @@ def test_the_commands_from_first_animal_to_restore(monkeypatch, tmp_path, capsys
 def test_completion_scripts_name_every_command(shell, capsys):
     assert main(["completion", shell]) == 0
     script = capsys.readouterr().out
-    assert all(word in script for word in ("animal", "restore", "sort", "--threshold" if shell != "fish" else "-l threshold"))
+    assert all(
+        word in script for word in ("animal", "restore", "sort", "--threshold" if shell != "fish" else "-l threshold")
+    )
     if shutil.which(shell) and shell == "bash":
         asked = f"{script}\nCOMP_WORDS=(triage ver); COMP_CWORD=1; _triage; echo ${{COMPREPLY[@]}}"
         assert subprocess.run([shell, "-c", asked], capture_output=True, text=True).stdout.split() == ["verify"]

@@ -22,7 +22,9 @@ _ENTRIES = EntryCommand(NAME, "clutch", HELP, EXAMPLES)
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     _ENTRIES.add_arguments(parser)
     verbs = next(action for action in parser._actions if isinstance(action, argparse._SubParsersAction))
-    sheet = verbs.add_parser("sheet", help="sort a clutch sheet and keep everything", description="Sort a sheet and keep everything.")
+    sheet = verbs.add_parser(
+        "sheet", help="sort a clutch sheet and keep everything", description="Sort a sheet and keep everything."
+    )
     sheet.add_argument("sheet", metavar="SHEET", help="the clutch sheet (YAML)")
     sheet.add_argument("--name", help="name of the clutch in the records (the sheet's file name)")
     sheet.add_argument("--laid", metavar="DATE", help="when it was laid")
@@ -44,7 +46,16 @@ def run(arguments: argparse.Namespace) -> int:
                           progress=progress)  # fmt: skip
     trays = {egg.label: egg.tray.value for egg in kept.report.eggs}
     if arguments.json:
-        print_json({"format": 1, "clutch": kept.clutch, "eggs": kept.eggs, "parents": kept.parents, "photos": kept.photos, "trays": trays})
+        print_json(
+            {
+                "format": 1,
+                "clutch": kept.clutch,
+                "eggs": kept.eggs,
+                "parents": kept.parents,
+                "photos": kept.photos,
+                "trays": trays,
+            }
+        )
         return 0
     print(f"{kept.clutch}: {len(kept.eggs)} eggs, {kept.photos} photos kept")
     for label, id in kept.eggs.items():

@@ -22,16 +22,22 @@ class EntryCommand:
     stamped: tuple[str, ...] = ()
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
-        verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True, help="what to do: " + ", ".join(VERBS))
+        verbs = parser.add_subparsers(
+            dest="verb", metavar="VERB", required=True, help="what to do: " + ", ".join(VERBS)
+        )
         words = f"an entry of kind {self.kind}"
         adding = verbs.add_parser("add", help=f"enter {words}", description=f"Enter {words}.")
         self._fields(adding, required=True)
         adding.add_argument("--reason", default="entered", help="why, for the history")
         listing = verbs.add_parser("list", help="list those that are there", description="List those that are there.")
-        listing.add_argument("--where", metavar="FIELD=VALUE", action="append", default=[], help="only those with this value")
+        listing.add_argument(
+            "--where", metavar="FIELD=VALUE", action="append", default=[], help="only those with this value"
+        )
         showing = verbs.add_parser("show", help="show one", description="Show one.")
         showing.add_argument("id", metavar="ID", help="its id")
-        changing = verbs.add_parser("change", help="change fields of one", description="Change fields of one; '' empties a field.")
+        changing = verbs.add_parser(
+            "change", help="change fields of one", description="Change fields of one; '' empties a field."
+        )
         changing.add_argument("id", metavar="ID", help="its id")
         self._fields(changing, required=False)
         changing.add_argument("--version", type=int, metavar="N", help="refuse unless it is still at this version")
@@ -39,7 +45,9 @@ class EntryCommand:
         removing = verbs.add_parser("remove", help="take one out; it stays in the history", description="Take one out.")
         removing.add_argument("id", metavar="ID", help="its id")
         removing.add_argument("--reason", default="removed", help="why, for the history")
-        history = verbs.add_parser("history", help="every change of one, oldest first", description="Every change of one.")
+        history = verbs.add_parser(
+            "history", help="every change of one, oldest first", description="Every change of one."
+        )
         history.add_argument("id", metavar="ID", help="its id")
         for one in (adding, listing, showing, changing, removing, history):
             one.add_argument("--json", action="store_true", help="print the answer as JSON")
@@ -49,13 +57,23 @@ class EntryCommand:
 
         for name, field in KINDS[self.kind].items():
             needed = required and field.required and name not in self.stamped
-            what = "sire's id and share as ID=SHARE, once for each sire" if field.type == "shares" else needed_words(field)
+            what = (
+                "sire's id and share as ID=SHARE, once for each sire" if field.type == "shares" else needed_words(field)
+            )
             what = "name and number as NAME=NUMBER, once for each" if field.type == "table" else what
             several = field.type in ("shares", "table", "texts")
-            option = {"action": "append"} if several else {"choices": field.choices} if field.type == "choice" and required else {}
+            option = (
+                {"action": "append"}
+                if several
+                else {"choices": field.choices}
+                if field.type == "choice" and required
+                else {}
+            )
             if "choices" not in option:
                 option["metavar"] = field.type.upper()
-            parser.add_argument(f"--{name.replace('_', '-')}", dest=f"field_{name}", required=needed, help=what, **option)
+            parser.add_argument(
+                f"--{name.replace('_', '-')}", dest=f"field_{name}", required=needed, help=what, **option
+            )
 
     def run(self, arguments: argparse.Namespace) -> int:
         from triage.workflow.keeping.entries import add_entry, change_entry, now, open_archive
@@ -127,7 +145,10 @@ class EntryCommand:
                 elif field.type == "number":
                     value = float(value)
                 elif field.type == "shares":
-                    value = [{"animal": id, "share": float(share)} for id, share in (self._pair(one, option) for one in value)]
+                    value = [
+                        {"animal": id, "share": float(share)}
+                        for id, share in (self._pair(one, option) for one in value)
+                    ]
                 elif field.type == "table":
                     value = {key: float(number) for key, number in (self._pair(one, option) for one in value)}
             except ValueError as error:
@@ -146,7 +167,15 @@ class EntryCommand:
 
     def _show(self, entry, arguments: argparse.Namespace, lead: str) -> int:
         if arguments.json:
-            print_json({"format": 1, "id": entry.id, "kind": entry.kind, "version": entry.version, "content": dict(entry.content)})
+            print_json(
+                {
+                    "format": 1,
+                    "id": entry.id,
+                    "kind": entry.kind,
+                    "version": entry.version,
+                    "content": dict(entry.content),
+                }
+            )
             return 0
         print(f"{lead} {entry.id}".strip() + f" (version {entry.version})")
         for name, value in entry.content.items():
@@ -159,7 +188,12 @@ class EntryCommand:
         from triage.storage.kinds import KINDS
 
         if arguments.json:
-            print_json({"format": 1, "entries": [{"id": e.id, "version": e.version, "content": dict(e.content)} for e in entries]})
+            print_json(
+                {
+                    "format": 1,
+                    "entries": [{"id": e.id, "version": e.version, "content": dict(e.content)} for e in entries],
+                }
+            )
             return 0
         if not entries:
             print(f"None yet. Enter one with 'triage {self.NAME} add'.")

@@ -48,14 +48,27 @@ def _read(arguments: argparse.Namespace) -> dict:
 
     archive = open_archive()
     with progress_bar("reading photos") as progress:
-        done = read_folder(archive, open_photos(), Path(arguments.folder), archive.find(arguments.clutch), workers=arguments.workers,
-                           progress=progress)  # fmt: skip
-    return {"read": list(done.read), "unread": dict(done.unread), "known": list(done.known), "unmatched": list(done.unmatched)}
+        done = read_folder(
+            archive,
+            open_photos(),
+            Path(arguments.folder),
+            archive.find(arguments.clutch),
+            workers=arguments.workers,
+            progress=progress,
+        )
+    return {
+        "read": list(done.read),
+        "unread": dict(done.unread),
+        "known": list(done.known),
+        "unmatched": list(done.unmatched),
+    }
 
 
 def _read_words(answer: dict) -> str:
-    lines = [f"{len(answer['read'])} read, {len(answer['known'])} known already, {len(answer['unread'])} not read, "
-             f"{len(answer['unmatched'])} named after no egg"]  # fmt: skip
+    lines = [
+        f"{len(answer['read'])} read, {len(answer['known'])} known already, {len(answer['unread'])} not read, "
+        f"{len(answer['unmatched'])} named after no egg"
+    ]
     lines += [f"  {name}: {why}" for name, why in answer["unread"].items()]
     lines += [f"  {name}: begins with no egg's label" for name in answer["unmatched"]]
     return "\n".join(lines)
@@ -63,7 +76,9 @@ def _read_words(answer: dict) -> str:
 
 def _label_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("clutch", metavar="CLUTCH", help="id of the clutch")
-    parser.add_argument("--to", metavar="FILE", help="write hatch cards (PDF, several to a page, with codes) to this file")
+    parser.add_argument(
+        "--to", metavar="FILE", help="write hatch cards (PDF, several to a page, with codes) to this file"
+    )
 
 
 def _label(arguments: argparse.Namespace) -> dict:
@@ -77,7 +92,10 @@ def _label(arguments: argparse.Namespace) -> dict:
     cards = cards_of(archive, clutch)
     if arguments.to:
         _write(Path(arguments.to), cards_pdf(cards))
-    return {"labels": [{"id": card.id, "title": card.title, "lines": list(card.lines)} for card in cards], "file": arguments.to}
+    return {
+        "labels": [{"id": card.id, "title": card.title, "lines": list(card.lines)} for card in cards],
+        "file": arguments.to,
+    }
 
 
 def _label_words(answer: dict) -> str:
@@ -122,7 +140,9 @@ def _import(arguments: argparse.Namespace) -> dict:
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        raise StorageError(f"{path}: cannot be read as text ({error}); needed: a file that 'triage export' wrote") from error
+        raise StorageError(
+            f"{path}: cannot be read as text ({error}); needed: a file that 'triage export' wrote"
+        ) from error
     rows = from_csv(text, path.name) if path.suffix.lower() == ".csv" else from_json(text, path.name)
     new, changed, same = import_entries(open_archive(), rows)
     return {"new": new, "changed": changed, "same": same}
@@ -150,12 +170,18 @@ def _verify(_: argparse.Namespace) -> dict:
 
     archive, photos = open_archive(), open_photos()
     wanted = sorted({entry["sha256"] for entry in archive.all("photo")})
-    return {"entries": len(archive.all()), "photos": len(wanted), "faults": [*archive.faults(), *photos.faults(iter(wanted))]}
+    return {
+        "entries": len(archive.all()),
+        "photos": len(wanted),
+        "faults": [*archive.faults(), *photos.faults(iter(wanted))],
+    }
 
 
 def _verify_words(answer: dict) -> str:
-    lines = [f"{answer['entries']} entries and {answer['photos']} photos looked at: "
-             + (f"{len(answer['faults'])} faults" if answer["faults"] else "all is well")]  # fmt: skip
+    lines = [
+        f"{answer['entries']} entries and {answer['photos']} photos looked at: "
+        + (f"{len(answer['faults'])} faults" if answer["faults"] else "all is well")
+    ]
     return "\n".join([*lines, *(f"  {fault}" for fault in answer["faults"])])
 
 
@@ -172,40 +198,76 @@ def _known(arguments: argparse.Namespace) -> dict:
     known = known_of(open_archive(), arguments.species)
     ids = [arguments.id] if arguments.id else list(known.collection.animals)
     if arguments.id and arguments.id not in known.collection.animals:
-        raise StorageError(f"{arguments.id}: is no animal or hatched egg of the {arguments.species}; 'triage known' lists them")
+        raise StorageError(
+            f"{arguments.id}: is no animal or hatched egg of the {arguments.species}; 'triage known' lists them"
+        )
     shown = []
     for id in ids:
         loci = {
-            locus: {words_of(known.collection.species, locus, g): round(p, 9) for g, p in sorted(table.items(), key=lambda one: -one[1]) if p > 0}
+            locus: {
+                words_of(known.collection.species, locus, g): round(p, 9)
+                for g, p in sorted(table.items(), key=lambda one: -one[1])
+                if p > 0
+            }
             for locus, table in known.posterior.loci[id].items()
         }
-        one = {"id": id, "name": known.name(id), "loci": loci, "sires": {known.name(s): p for s, p in known.posterior.sires.get(id, {}).items()}}
+        one = {
+            "id": id,
+            "name": known.name(id),
+            "loci": loci,
+            "sires": {known.name(s): p for s, p in known.posterior.sires.get(id, {}).items()},
+        }
         if arguments.why:
             one["why"] = [
-                {"what": what, "rests_on": [{"animal": known.name(r.animal), "observer": r.observer, "without": r.without,
-                                             "log_odds": r.log_odds} for r in rests]}
+                {
+                    "what": what,
+                    "rests_on": [
+                        {
+                            "animal": known.name(r.animal),
+                            "observer": r.observer,
+                            "without": r.without,
+                            "log_odds": r.log_odds,
+                        }
+                        for r in rests
+                    ],
+                }
                 for what, rests in why(known, id, arguments.why)
-            ]  # fmt: skip
+            ]
         shown.append(one)
-    rough = [{"loci": list(part.loci), "animals": len(part.animals)} for part in known.posterior.parts if not part.exact]
-    return {"log_evidence": known.posterior.log_evidence, "exact": known.posterior.exact, "approximate_parts": rough, "animals": shown}
+    rough = [
+        {"loci": list(part.loci), "animals": len(part.animals)} for part in known.posterior.parts if not part.exact
+    ]
+    return {
+        "log_evidence": known.posterior.log_evidence,
+        "exact": known.posterior.exact,
+        "approximate_parts": rough,
+        "animals": shown,
+    }
 
 
 def _known_words(answer: dict) -> str:
     lines = []
     for one in answer["animals"]:
-        parts = [", ".join(f"{what} {_percent(p)}" for what, p in table.items() if p >= 0.0005) for table in one["loci"].values()]
+        parts = [
+            ", ".join(f"{what} {_percent(p)}" for what, p in table.items() if p >= 0.0005)
+            for table in one["loci"].values()
+        ]
         lines.append(f"{one['name']}  ({one['id']})  " + ("; ".join(parts) or "nothing but wild type"))
         if len(one["sires"]) > 1:
             lines.append("  by " + ", ".join(f"{name} {_percent(p)}" for name, p in one["sires"].items()))
         for reason in one.get("why", ()):
             lines.append(f"  {reason['what']} rests on")
             for rest in reason["rests_on"] or [{}]:
-                lines.append(f"    {rest['observer']} of {rest['animal']}: {_percent(rest['without'])} without it" if rest
-                             else "    the records of the parents alone")  # fmt: skip
+                lines.append(
+                    f"    {rest['observer']} of {rest['animal']}: {_percent(rest['without'])} without it"
+                    if rest
+                    else "    the records of the parents alone"
+                )
     if not answer["exact"]:
         loci = ", ".join(sorted({locus for part in answer["approximate_parts"] for locus in part["loci"]}))
-        lines.append(f"Too much hangs together to be summed at once at {loci}: these chances are approximate, each locus exact by itself.")
+        lines.append(
+            f"Too much hangs together to be summed at once at {loci}: these chances are approximate, each locus exact by itself."
+        )
     return "\n".join(lines) or "No animals yet. Enter one with 'triage animal add'."
 
 
@@ -215,15 +277,26 @@ def _percent(p: float) -> str:
 
 def _plan_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("id", metavar="ID", help="the animal or hatched egg to be proved")
-    parser.add_argument("--gene", action="append", default=[], metavar="GENE", help="a gene in question; may be given several times")
+    parser.add_argument(
+        "--gene", action="append", default=[], metavar="GENE", help="a gene in question; may be given several times"
+    )
     parser.add_argument("--mate", metavar="NAME", help="plan with this mate instead of the best")
     parser.add_argument("--sex", choices=("male", "female"), help="its sex, if the records do not say")
     parser.add_argument("--species", default="ball python", metavar="NAME", help="the species (ball python)")
-    parser.add_argument("--price", action="append", default=[], metavar="LABEL=MONEY",
-                        help="your own price: 'het clown=300', '66%% het clown=120', 'plain=60'")  # fmt: skip
+    parser.add_argument(
+        "--price",
+        action="append",
+        default=[],
+        metavar="LABEL=MONEY",
+        help="your own price: 'het clown=300', '66%% het clown=120', 'plain=60'",
+    )
     parser.add_argument("--of", metavar="ANSWER", help="the answer that the prices turn on, such as 'het clown'")
-    parser.add_argument("--keeping", type=float, default=0.0, metavar="MONEY", help="what a year of keeping it costs you")
-    parser.add_argument("--breeding", type=float, default=0.0, metavar="MONEY", help="what a season of breeding costs on top")
+    parser.add_argument(
+        "--keeping", type=float, default=0.0, metavar="MONEY", help="what a year of keeping it costs you"
+    )
+    parser.add_argument(
+        "--breeding", type=float, default=0.0, metavar="MONEY", help="what a season of breeding costs on top"
+    )
     parser.add_argument("--death", type=float, default=0.0, metavar="P", help="chance that it dies in a year")
 
 
@@ -239,27 +312,60 @@ def _plan(arguments: argparse.Namespace) -> dict:
 
     known = known_of(open_archive(), arguments.species)
     today = date.today()
-    answer = plan_for(known, arguments.id, genes=tuple(arguments.gene), mate=arguments.mate,
-                      sex=Sex(arguments.sex) if arguments.sex else None, today=today)  # fmt: skip
+    answer = plan_for(
+        known,
+        arguments.id,
+        genes=tuple(arguments.gene),
+        mate=arguments.mate,
+        sex=Sex(arguments.sex) if arguments.sex else None,
+        today=today,
+    )
     plan = answer.plan
     found = {
         "animal": known.name(arguments.id),
         "open": {words: p for words, p in answer.held.answers.items()},
-        "mates": [{"mate": r.mate.name, "bits_per_egg": r.bits_per_egg, "bits_per_year": r.bits_per_year,
-                   "settled_in_one_season": r.p_one_season_settles, "refusal": r.refusal} for r in answer.ranked],
+        "mates": [
+            {
+                "mate": r.mate.name,
+                "bits_per_egg": r.bits_per_egg,
+                "bits_per_year": r.bits_per_year,
+                "settled_in_one_season": r.p_one_season_settles,
+                "refusal": r.refusal,
+            }
+            for r in answer.ranked
+        ],
         "mate": plan.mate.name,
         "settled_in_one_season": {f"{level:.2f}": p for level, p in plan.p_one_season_settles.items()},
-        "eggs": {f"{one.level:.2f}": {"half": one.quantile(0.5), "nine_in_ten": one.quantile(0.9), "beyond": one.beyond} for one in plan.eggs},
-        "seasons": {f"{one.level:.2f}": {"half": one.quantile(0.5), "nine_in_ten": one.quantile(0.9), "beyond": one.beyond} for one in plan.seasons},
-        "young_to_show": [{"answer": one.answer, "level": one.level, "young": one.n_young} for one in plan.young_needed],
-        "stop": [{"telling": list(one.telling), "level": one.level, "run": one.needed, "answer": one.answer} for one in plan.stopping],
-        "outcomes": [{"seen": dict(one.seen), "probability": one.probability, "says": dict(one.answers)} for one in plan.outcomes[:8]],
+        "eggs": {
+            f"{one.level:.2f}": {"half": one.quantile(0.5), "nine_in_ten": one.quantile(0.9), "beyond": one.beyond}
+            for one in plan.eggs
+        },
+        "seasons": {
+            f"{one.level:.2f}": {"half": one.quantile(0.5), "nine_in_ten": one.quantile(0.9), "beyond": one.beyond}
+            for one in plan.seasons
+        },
+        "young_to_show": [
+            {"answer": one.answer, "level": one.level, "young": one.n_young} for one in plan.young_needed
+        ],
+        "stop": [
+            {"telling": list(one.telling), "level": one.level, "run": one.needed, "answer": one.answer}
+            for one in plan.stopping
+        ],
+        "outcomes": [
+            {"seen": dict(one.seen), "probability": one.probability, "says": dict(one.answers)}
+            for one in plan.outcomes[:8]
+        ],
         "outcome_eggs": plan.outcome_eggs,
-        "earliest": None if plan.earliest is None else {
-            "paired": plan.earliest.paired.isoformat(), "hatched": plan.earliest.hatched.isoformat(),
-            "seen": plan.earliest.first_shed.isoformat(), "waits_for": plan.earliest.waits_for},
+        "earliest": None
+        if plan.earliest is None
+        else {
+            "paired": plan.earliest.paired.isoformat(),
+            "hatched": plan.earliest.hatched.isoformat(),
+            "seen": plan.earliest.first_shed.isoformat(),
+            "waits_for": plan.earliest.waits_for,
+        },
         "worth": [],
-    }  # fmt: skip
+    }
     if arguments.price:
         words = {}
         for text in arguments.price:
@@ -276,28 +382,49 @@ def _plan(arguments: argparse.Namespace) -> dict:
 
 
 def _plan_words(answer: dict) -> str:
-    lines = [f"{answer['animal']}: open is " + ", ".join(f"{words} {_percent(p)}" for words, p in answer["open"].items()), "", "Mates by what a year teaches:"]
+    lines = [
+        f"{answer['animal']}: open is " + ", ".join(f"{words} {_percent(p)}" for words, p in answer["open"].items()),
+        "",
+        "Mates by what a year teaches:",
+    ]
     for r in answer["mates"][:10]:
-        lines.append(f"  {r['mate']}: " + (r["refusal"] or f"{r['bits_per_egg']:.3f} bits an egg, {r['bits_per_year']:.2f} a year; settles it in one "
-                                           f"season: {_percent(r['settled_in_one_season'])}"))  # fmt: skip
+        lines.append(
+            f"  {r['mate']}: "
+            + (
+                r["refusal"]
+                or f"{r['bits_per_egg']:.3f} bits an egg, {r['bits_per_year']:.2f} a year; settles it in one "
+                f"season: {_percent(r['settled_in_one_season'])}"
+            )
+        )
     lines += ["", f"With {answer['mate']}:"]
     for level, one in answer["eggs"].items():
         seasons = answer["seasons"][level]
-        lines.append(f"  settled at {100 * float(level):.0f} %: half of the time within {_count(one['half'], 'eggs')}, nine times in ten within "
-                     f"{_count(one['nine_in_ten'], 'eggs')}; {_count(seasons['half'], 'seasons')} and {_count(seasons['nine_in_ten'], 'seasons')}; "
-                     f"in one season {_percent(answer['settled_in_one_season'][level])}")  # fmt: skip
+        lines.append(
+            f"  settled at {100 * float(level):.0f} %: half of the time within {_count(one['half'], 'eggs')}, nine times in ten within "
+            f"{_count(one['nine_in_ten'], 'eggs')}; {_count(seasons['half'], 'seasons')} and {_count(seasons['nine_in_ten'], 'seasons')}; "
+            f"in one season {_percent(answer['settled_in_one_season'][level])}"
+        )
     telling = " or ".join(answer["stop"][0]["telling"]) or "nothing"
-    runs = [f"{one['run']} young that tell nothing: {one['answer']} at {100 * one['level']:.0f} %" for one in answer["stop"] if one["run"]]
+    runs = [
+        f"{one['run']} young that tell nothing: {one['answer']} at {100 * one['level']:.0f} %"
+        for one in answer["stop"]
+        if one["run"]
+    ]
     lines.append("  stop when settled; each of these excludes something at once: " + "; ".join([telling, *runs]))
     lines.append(f"  of {answer['outcome_eggs']} eggs:")
     for one in answer["outcomes"][:5]:
         seen = ", ".join(f"{n} {what}" for what, n in one["seen"].items()) or "nothing that tells"
-        lines.append(f"    {seen} ({_percent(one['probability'])}) would say " + ", ".join(f"{w} {_percent(p)}" for w, p in one["says"].items()))
+        lines.append(
+            f"    {seen} ({_percent(one['probability'])}) would say "
+            + ", ".join(f"{w} {_percent(p)}" for w, p in one["says"].items())
+        )
     if answer["earliest"]:
         e = answer["earliest"]
         lines.append(f"  first pairing {e['paired']} at the earliest ({e['waits_for']}), seen by {e['seen']}")
     lines += [f"  {sentence}" for sentence in answer["worth"]]
-    lines.append("Ages and weights for breeding are rules of thumb (common practice, no source): a veterinarian knows the animal before you.")
+    lines.append(
+        "Ages and weights for breeding are rules of thumb (common practice, no source): a veterinarian knows the animal before you."
+    )
     return "\n".join(lines)
 
 
@@ -314,8 +441,11 @@ def _history(arguments: argparse.Namespace) -> dict:
 
 
 def _history_words(answer: dict) -> str:
-    lines = [f"change {one['change']}, {one['at'][:16]}, {one['who']}: {one['reason']} - {one['id']} "
-             + ("removed" if one["content"] is None else f"version {one['version']}") for one in answer["revisions"]]  # fmt: skip
+    lines = [
+        f"change {one['change']}, {one['at'][:16]}, {one['who']}: {one['reason']} - {one['id']} "
+        + ("removed" if one["content"] is None else f"version {one['version']}")
+        for one in answer["revisions"]
+    ]
     return "\n".join(lines) or "Nothing has been entered yet."
 
 
@@ -353,7 +483,7 @@ def _words_of(parser: argparse.ArgumentParser) -> list[str]:
 def _bash(words: dict[str, list[str]]) -> str:
     cases = "\n".join(f"    {name}) words='{' '.join(options)}' ;;" for name, options in words.items())
     return (
-        "_triage() {\n  local words\n  if [ \"$COMP_CWORD\" = 1 ]; then words='" + " ".join(words) + "'; else\n"
+        '_triage() {\n  local words\n  if [ "$COMP_CWORD" = 1 ]; then words=\'' + " ".join(words) + "'; else\n"
         '  case "${COMP_WORDS[1]}" in\n' + cases + "\n  esac; fi\n"
         '  COMPREPLY=($(compgen -W "$words" -- "${COMP_WORDS[COMP_CWORD]}"))\n}\ncomplete -o default -F _triage triage'
     )
@@ -393,35 +523,102 @@ def _history_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--last", type=int, default=50, metavar="N", help="the newest N (50)")
 
 
-read = RecordCommand("read", "read a folder of photos into the records, and go on where it stopped",
-                     "examples:\n  triage read photos/2031-4 --clutch ID --workers 4\n", _read_arguments, _read, _read_words)  # fmt: skip
-label = RecordCommand("label", "sale labels and hatch cards of a clutch: no more than the records support",
-                      "examples:\n  triage label ID\n  triage label ID --to cards.pdf\n", _label_arguments, _label, _label_words)  # fmt: skip
-export = RecordCommand("export", "write the records to JSON, or one kind of entry to a table",
-                       "examples:\n  triage export all.json\n  triage export animals.csv --kind animal\n", _export_arguments, _export,
-                       lambda a: f"{a['entries']} entries written to {a['file']}")  # fmt: skip
-import_ = RecordCommand("import", "enter what 'triage export' wrote, all of it or nothing",
-                        "examples:\n  triage import animals.csv\n", _import_arguments, _import,
-                        lambda a: f"{a['new']} new, {a['changed']} changed, {a['same']} as they were")  # fmt: skip
-backup = RecordCommand("backup", "write everything, with its history and photos, to one file",
-                       "examples:\n  triage backup 2031-08-01.triage.zip\n", _file("the file to write"), _backup,
-                       lambda a: f"{a['file']}: {a['changes']} changes and {a['photos']} photos")  # fmt: skip
-restore = RecordCommand("restore", "fill empty records from a backup", "examples:\n  triage restore 2031-08-01.triage.zip\n",
-                        _file("a file that 'triage backup' wrote"), _restore,
-                        lambda a: f"{a['changes']} changes and {a['photos']} photos restored")  # fmt: skip
-verify = RecordCommand("verify", "look for damage: altered changes, broken references, flipped bits in photos",
-                       "examples:\n  triage verify\n", lambda parser: None, _verify, _verify_words)  # fmt: skip
-history = RecordCommand("history", "every change to the records, with time and reason", "examples:\n  triage history --last 10\n",
-                        _history_arguments, _history, _history_words)  # fmt: skip
-undo = RecordCommand("undo", "undo the last change to the records, or a named one", "examples:\n  triage undo\n  triage undo 41\n",
-                     lambda parser: parser.add_argument("change", metavar="N", type=int, nargs="?", help="number of the change (the last)")
-                     and None, _undo, lambda a: f"change {a['undone']} undone; 'triage undo' again brings it back")  # fmt: skip
-known = RecordCommand("known", "what the records together say of every animal, and what that rests on",
-                      "examples:\n  triage known\n  triage known ID --why clown\n", _known_arguments, _known, _known_words)  # fmt: skip
-plan = RecordCommand("plan", "plan how to prove an animal: mates, eggs, seasons, when to stop, what it is worth",
-                     "examples:\n  triage plan ID --gene clown\n  triage plan ID --price 'het clown=300' --price '66% het clown=120' "
-                     "--price plain=60 --of 'het clown' --keeping 40\n", _plan_arguments, _plan, _plan_words)  # fmt: skip
-completion = RecordCommand("completion", "print a script that completes this program's words in a shell",
-                           "examples:\n  triage completion bash >> ~/.bashrc\n",
-                           lambda parser: parser.add_argument("shell", choices=sorted(_SCRIPTS), help="the shell") and None, _completion,
-                           lambda a: a["script"])  # fmt: skip
+read = RecordCommand(
+    "read",
+    "read a folder of photos into the records, and go on where it stopped",
+    "examples:\n  triage read photos/2031-4 --clutch ID --workers 4\n",
+    _read_arguments,
+    _read,
+    _read_words,
+)
+label = RecordCommand(
+    "label",
+    "sale labels and hatch cards of a clutch: no more than the records support",
+    "examples:\n  triage label ID\n  triage label ID --to cards.pdf\n",
+    _label_arguments,
+    _label,
+    _label_words,
+)
+export = RecordCommand(
+    "export",
+    "write the records to JSON, or one kind of entry to a table",
+    "examples:\n  triage export all.json\n  triage export animals.csv --kind animal\n",
+    _export_arguments,
+    _export,
+    lambda a: f"{a['entries']} entries written to {a['file']}",
+)
+import_ = RecordCommand(
+    "import",
+    "enter what 'triage export' wrote, all of it or nothing",
+    "examples:\n  triage import animals.csv\n",
+    _import_arguments,
+    _import,
+    lambda a: f"{a['new']} new, {a['changed']} changed, {a['same']} as they were",
+)
+backup = RecordCommand(
+    "backup",
+    "write everything, with its history and photos, to one file",
+    "examples:\n  triage backup 2031-08-01.triage.zip\n",
+    _file("the file to write"),
+    _backup,
+    lambda a: f"{a['file']}: {a['changes']} changes and {a['photos']} photos",
+)
+restore = RecordCommand(
+    "restore",
+    "fill empty records from a backup",
+    "examples:\n  triage restore 2031-08-01.triage.zip\n",
+    _file("a file that 'triage backup' wrote"),
+    _restore,
+    lambda a: f"{a['changes']} changes and {a['photos']} photos restored",
+)
+verify = RecordCommand(
+    "verify",
+    "look for damage: altered changes, broken references, flipped bits in photos",
+    "examples:\n  triage verify\n",
+    lambda parser: None,
+    _verify,
+    _verify_words,
+)
+history = RecordCommand(
+    "history",
+    "every change to the records, with time and reason",
+    "examples:\n  triage history --last 10\n",
+    _history_arguments,
+    _history,
+    _history_words,
+)
+undo = RecordCommand(
+    "undo",
+    "undo the last change to the records, or a named one",
+    "examples:\n  triage undo\n  triage undo 41\n",
+    lambda parser: (
+        parser.add_argument("change", metavar="N", type=int, nargs="?", help="number of the change (the last)") and None
+    ),
+    _undo,
+    lambda a: f"change {a['undone']} undone; 'triage undo' again brings it back",
+)
+known = RecordCommand(
+    "known",
+    "what the records together say of every animal, and what that rests on",
+    "examples:\n  triage known\n  triage known ID --why clown\n",
+    _known_arguments,
+    _known,
+    _known_words,
+)
+plan = RecordCommand(
+    "plan",
+    "plan how to prove an animal: mates, eggs, seasons, when to stop, what it is worth",
+    "examples:\n  triage plan ID --gene clown\n  triage plan ID --price 'het clown=300' --price '66% het clown=120' "
+    "--price plain=60 --of 'het clown' --keeping 40\n",
+    _plan_arguments,
+    _plan,
+    _plan_words,
+)
+completion = RecordCommand(
+    "completion",
+    "print a script that completes this program's words in a shell",
+    "examples:\n  triage completion bash >> ~/.bashrc\n",
+    lambda parser: parser.add_argument("shell", choices=sorted(_SCRIPTS), help="the shell") and None,
+    _completion,
+    lambda a: a["script"],
+)

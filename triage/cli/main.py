@@ -18,7 +18,8 @@ from triage.errors import TriageError, TriageWarning
 #: Every command, in the order in which the help lists them.
 COMMANDS: tuple[ModuleType | entries.EntryCommand | keeping.RecordCommand, ...] = (
     demo, sort, evidence, genes, hatch, app,
-    entries.animal, entries.pair, clutch, entries.egg, keeping.read, entries.call, entries.hold, keeping.known, keeping.plan, entries.outcome, keeping.label, entries.note,
+    entries.animal, entries.pair, clutch, entries.egg, keeping.read, entries.call, entries.hold, keeping.known,
+    keeping.plan, entries.outcome, keeping.label, entries.note,
     keeping.history, keeping.undo, keeping.export, keeping.import_, keeping.backup, keeping.restore, keeping.verify, keeping.completion,
 )  # fmt: skip
 

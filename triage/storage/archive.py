@@ -75,9 +75,13 @@ class Change:
     revisions: tuple[tuple[str, str, int, str | None], ...]  # (id, kind, version, content as JSON or None)
 
 
-def hash_of(previous: str, at: str, who: str, reason: str, revisions: Iterable[tuple[str, str, int, str | None]]) -> str:
+def hash_of(
+    previous: str, at: str, who: str, reason: str, revisions: Iterable[tuple[str, str, int, str | None]]
+) -> str:
     """SHA-256 of a change, hexadecimal."""
-    whole = json.dumps([previous, at, who, reason, [list(one) for one in revisions]], ensure_ascii=True, separators=(",", ":"))
+    whole = json.dumps(
+        [previous, at, who, reason, [list(one) for one in revisions]], ensure_ascii=True, separators=(",", ":")
+    )
     return hashlib.sha256(whole.encode()).hexdigest()
 
 
@@ -119,7 +123,11 @@ class Draft:
     def remove(self, entry: Entry) -> None:
         """Take an entry out; it stays in the history. StorageError if others refer to it."""
         self._expect(entry)
-        pointing = self._connection.execute(select(reference.c.record_id).where(reference.c.target == entry.id)).scalars().first()
+        pointing = (
+            self._connection.execute(select(reference.c.record_id).where(reference.c.target == entry.id))
+            .scalars()
+            .first()
+        )
         if pointing is not None:
             raise StorageError(f"{entry.id}: {pointing} refers to it; remove that first")
         self._connection.execute(delete(reference).where(reference.c.record_id == entry.id))
@@ -131,25 +139,33 @@ class Draft:
         if version is None:
             raise StaleEntryError(f"{entry.id}: was removed meanwhile; look at it again")
         if version != entry.version:
-            raise StaleEntryError(f"{entry.id}: was changed meanwhile (version {version}, not {entry.version}); look at it again")
+            raise StaleEntryError(
+                f"{entry.id}: was changed meanwhile (version {version}, not {entry.version}); look at it again"
+            )
 
     def _newest(self, id: str) -> int | None:
         return self._connection.execute(select(record.c.version).where(record.c.id == id)).scalar()
 
     def _next_version(self, id: str) -> int:
-        newest = self._connection.execute(select(func.max(revision.c.version)).where(revision.c.record_id == id)).scalar()
+        newest = self._connection.execute(
+            select(func.max(revision.c.version)).where(revision.c.record_id == id)
+        ).scalar()
         return (newest or 0) + 1
 
     def _write(self, id: str, kind: str, version: int, content: dict[str, Any], *, new: bool) -> None:
         text = as_json(content)
         row = {"kind": kind, "version": version, "content": text}
-        self._connection.execute(insert(record).values(id=id, **row) if new else update(record).where(record.c.id == id).values(row))
+        self._connection.execute(
+            insert(record).values(id=id, **row) if new else update(record).where(record.c.id == id).values(row)
+        )
         self._connection.execute(delete(reference).where(reference.c.record_id == id))
         for name, target, kinds in references(kind, content):
             there = self._connection.execute(select(record.c.kind).where(record.c.id == target)).scalar()
             if there not in kinds:
                 found = "nothing" if there is None else f"an entry of kind {there}"
-                raise StorageError(f"{kind}, field '{name}': '{target}' is {found}; needed: the id of {' or '.join(kinds)}")
+                raise StorageError(
+                    f"{kind}, field '{name}': '{target}' is {found}; needed: the id of {' or '.join(kinds)}"
+                )
             self._connection.execute(insert(reference).values(record_id=id, field=name, target=target))
         self._revisions.append((id, kind, version, text))
 
@@ -175,7 +191,9 @@ class Archive:
         with self.database.reading() as connection:
             row = connection.execute(select(record).where(record.c.id == id)).first()
         if row is None:
-            raise StorageError(f"{id}: no such entry; 'triage animal list' and 'triage clutch list' name those that are there")
+            raise StorageError(
+                f"{id}: no such entry; 'triage animal list' and 'triage clutch list' name those that are there"
+            )
         return _entry(row)
 
     def all(self, kind: str | None = None, **where: Any) -> tuple[Entry, ...]:
@@ -193,7 +211,11 @@ class Archive:
 
     def history(self, id: str | None = None) -> tuple[Revision, ...]:
         """Every revision, of one entry or of all, oldest first."""
-        wanted = select(revision, change.c.at, change.c.who, change.c.reason).join(change).order_by(change.c.id, revision.c.place)
+        wanted = (
+            select(revision, change.c.at, change.c.who, change.c.reason)
+            .join(change)
+            .order_by(change.c.id, revision.c.place)
+        )
         if id is not None:
             wanted = wanted.where(revision.c.record_id == id)
         with self.database.reading() as connection:
@@ -219,9 +241,13 @@ class Archive:
             for row in touched:
                 newest = draft._next_version(row.record_id) - 1
                 if newest != row.version:
-                    raise StorageError(f"{row.record_id}: was changed again after change {change_id}; undo the later change first")
+                    raise StorageError(
+                        f"{row.record_id}: was changed again after change {change_id}; undo the later change first"
+                    )
                 before = connection.execute(
-                    select(revision.c.content).where(revision.c.record_id == row.record_id, revision.c.version == row.version - 1)
+                    select(revision.c.content).where(
+                        revision.c.record_id == row.record_id, revision.c.version == row.version - 1
+                    )
                 ).scalar()
                 if before is None and row.content is not None:
                     draft.remove(Entry(row.record_id, row.kind, row.version, json.loads(row.content)))
@@ -240,18 +266,27 @@ class Archive:
         for row in rows:
             by_change.setdefault(row.change_id, []).append((row.record_id, row.kind, row.version, row.content))
         for head in heads:
-            yield Change(head.id, head.at, head.who, head.reason, head.previous, head.hash, tuple(by_change.get(head.id, ())))
+            yield Change(
+                head.id, head.at, head.who, head.reason, head.previous, head.hash, tuple(by_change.get(head.id, ()))
+            )
 
     def replay(self, changes: Iterable[Change]) -> int:
         """Write changes of another archive into this empty one, checking their chain; returns how many."""
         count, previous = 0, FIRST_HASH
         with self.database.writing() as connection:
             if connection.execute(select(func.count()).select_from(change)).scalar():
-                raise StorageError(f"{self.database.name}: holds records already; needed: an empty database to restore into")
+                raise StorageError(
+                    f"{self.database.name}: holds records already; needed: an empty database to restore into"
+                )
             entries: dict[str, tuple[str, int, str]] = {}
             for one in changes:
-                if one.previous != previous or hash_of(previous, one.at, one.who, one.reason, one.revisions) != one.hash:
-                    raise StorageError(f"change {one.id} of the backup does not follow from the one before; the backup is damaged")
+                if (
+                    one.previous != previous
+                    or hash_of(previous, one.at, one.who, one.reason, one.revisions) != one.hash
+                ):
+                    raise StorageError(
+                        f"change {one.id} of the backup does not follow from the one before; the backup is damaged"
+                    )
                 _append(connection, one.at, one.who, one.reason, one.revisions)
                 for id, kind, version, content in one.revisions:
                     if content is None:
@@ -271,7 +306,10 @@ class Archive:
         found, previous = [], FIRST_HASH
         expected: dict[str, tuple[str, int, str]] = {}
         for one in self.changes():
-            if one.previous != previous or hash_of(one.previous, one.at, one.who, one.reason, one.revisions) != one.hash:
+            if (
+                one.previous != previous
+                or hash_of(one.previous, one.at, one.who, one.reason, one.revisions) != one.hash
+            ):
                 found.append(f"change {one.id}: was altered after it was written, or the one before is missing")
             previous = one.hash
             for id, kind, version, content in one.revisions:
@@ -281,18 +319,27 @@ class Archive:
                     expected[id] = (kind, version, content)
         with self.database.reading() as connection:
             rows = connection.execute(select(record)).all()
-            pointed = {tuple(row) for row in connection.execute(select(reference.c.record_id, reference.c.field, reference.c.target))}
+            pointed = {
+                tuple(row)
+                for row in connection.execute(select(reference.c.record_id, reference.c.field, reference.c.target))
+            }
         actual = {row.id: (row.kind, row.version, row.content) for row in rows}
         found += [f"{id}: is missing, though no change removed it" for id in expected.keys() - actual.keys()]
         found += [f"{id}: is there, though no change made it" for id in actual.keys() - expected.keys()]
-        found += [f"{id}: differs from its last change" for id in expected.keys() & actual.keys() if expected[id] != actual[id]]
+        found += [
+            f"{id}: differs from its last change"
+            for id in expected.keys() & actual.keys()
+            if expected[id] != actual[id]
+        ]
         wanted = set()
         for id, (kind, _, content) in expected.items():
             for name, target, kinds in references(kind, json.loads(content)):
                 wanted.add((id, name, target))
                 if target not in expected or expected[target][0] not in kinds:
                     found.append(f"{id}: field '{name}' refers to {target}, which is not there")
-        found += [f"{id}: reference '{name}' to {target} is not what the entry says" for id, name, target in wanted ^ pointed]
+        found += [
+            f"{id}: reference '{name}' to {target} is not what the entry says" for id, name, target in wanted ^ pointed
+        ]
         return tuple(sorted(found))
 
 

@@ -20,7 +20,9 @@ FORMAT = 1
 _MANIFEST, _CHANGES = "manifest.json", "changes.jsonl"
 
 
-def back_up(archive: Archive, photos: PhotoFiles, path: Path, progress: Callable[[int, int], None] | None = None) -> dict[str, Any]:
+def back_up(
+    archive: Archive, photos: PhotoFiles, path: Path, progress: Callable[[int, int], None] | None = None
+) -> dict[str, Any]:
     """Write a backup; returns its manifest. StorageError if the file is there already or cannot be written.
 
     The changes are read as one consistent view. The file appears under its name only when it is whole.

@@ -57,7 +57,9 @@ class Database:
                     with lock:
                         self._migrate()
                 except Timeout as error:
-                    raise StorageError(f"{self.name}: another program has been changing its schema for a minute") from error
+                    raise StorageError(
+                        f"{self.name}: another program has been changing its schema for a minute"
+                    ) from error
             else:
                 self._migrate()
 
@@ -69,7 +71,9 @@ class Database:
         except SQLAlchemyError as error:
             cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
             reason = " ".join(str(cause).split())[:200]
-            raise StorageError(f"{self.name}: {reason}; check that the database is there, yours, and not full") from error
+            raise StorageError(
+                f"{self.name}: {reason}; check that the database is there, yours, and not full"
+            ) from error
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:

@@ -157,13 +157,17 @@ class HoldJournal:
             )
         for name, kind in _FIELDS.items():
             if not isinstance(entry.get(name), kind):
-                raise StorageError(f"{place}: '{name}' is {entry.get(name)!r}; needed: a text; restore the file from a copy")
+                raise StorageError(
+                    f"{place}: '{name}' is {entry.get(name)!r}; needed: a text; restore the file from a copy"
+                )
         if entry["act"] not in _ACTS:
             raise StorageError(f"{place}: 'act' is {entry['act']!r}; needed: one of {', '.join(_ACTS)}")
         try:
             at = datetime.fromisoformat(entry["at"])
         except ValueError:
-            raise StorageError(f"{place}: 'at' is {entry['at']!r}; needed: a date with time such as 2031-06-02T18:04") from None
+            raise StorageError(
+                f"{place}: 'at' is {entry['at']!r}; needed: a date with time such as 2031-06-02T18:04"
+            ) from None
         return entry["act"], HoldMark(entry["clutch"], entry["hatchling"], entry["note"], at)
 
 

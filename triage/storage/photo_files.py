@@ -41,7 +41,9 @@ class PhotoFiles:
                 Path(part).unlink(missing_ok=True)
                 raise
         except OSError as error:
-            raise StorageError(f"{path}: cannot be written ({error.strerror}); make room or name another folder") from error
+            raise StorageError(
+                f"{path}: cannot be written ({error.strerror}); make room or name another folder"
+            ) from error
         return sha256
 
     def read(self, sha256: str) -> bytes:

@@ -93,7 +93,9 @@ def tubes(count: int, seed: int) -> Iterator[Photo]:
             for ring, light in ((1.0, 0.65), (0.7, 0.85), (0.35, 1.05)):
                 r = width / 2 * ring
                 pen.ellipse((x - r, y - r, x + r, y + r), fill=tuple(int(min(255, c * light * shade)) for c in colour))
-        pixels = np.asarray(image.filter(ImageFilter.GaussianBlur(0.7)), np.float32) + draw.normal(0, 5, (size, size, 3))
+        pixels = np.asarray(image.filter(ImageFilter.GaussianBlur(0.7)), np.float32) + draw.normal(
+            0, 5, (size, size, 3)
+        )
         yield Photo(f"tube {number}", pixels.clip(0, 255).astype(np.uint8), (size, size), "drawn")
 
 
@@ -206,7 +208,11 @@ def fit(
     drawn = look_at([("drawn tubes", photo, "") for photo in tubes(100, seed)], reader, asking)
     fitting = [one for one in others if int(one.key[:8], 16) % 2 == 0]
     testing = [one for one in others if int(one.key[:8], 16) % 2]
-    known = [one for domain in ("training", "varied") for one in look_at(hatchlings("calibrate", domain, photos, seed, px), reader, asking)]
+    known = [
+        one
+        for domain in ("training", "varied")
+        for one in look_at(hatchlings("calibrate", domain, photos, seed, px), reader, asking)
+    ]
     worms = look_at([("drawn tubes", photo, "") for photo in tubes(60, seed + 1)], reader, asking)
 
     x = probe_input(np.stack([one.features for one in [*known, *fitting, *worms]]).astype(np.float64))
@@ -246,7 +252,8 @@ def fit(
         }  # fmt: skip
     sidecar = {
         "format": 1,
-        "command": f"python -m triage.training.gate --photographs ... --photos {photos} --company-photos {company_photos} --px {px} --seed {seed}",
+        "command": f"python -m triage.training.gate --photographs ... --photos {photos} --company-photos {company_photos} "
+        f"--px {px} --seed {seed}",
         "photographs": {"groups": sorted({one.group for one in others}), "fitted on": len(fitting), "tested on": len(testing),
                         "not opened": failed},
         "seed": seed,
@@ -272,17 +279,28 @@ def fit(
 def main(argv: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="python -m triage.training.gate", description=__doc__.splitlines()[0])
     parser.add_argument("--directory", type=Path, default=Path("models"), help="default models")
-    parser.add_argument("--photographs", type=Path, nargs="+", required=True, help="folders of pictures that show no snake")
+    parser.add_argument(
+        "--photographs", type=Path, nargs="+", required=True, help="folders of pictures that show no snake"
+    )
     parser.add_argument("--photos", type=int, default=400, help="rendered photos to fit on, and per domain to report")
-    parser.add_argument("--company-photos", type=int, default=400, help="rendered photos to learn company from, per domain")
+    parser.add_argument(
+        "--company-photos", type=int, default=400, help="rendered photos to learn company from, per domain"
+    )
     parser.add_argument("--px", type=int, default=320, help="side of a rendered photo")
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args(argv)
     for folder in given.photographs:
         if not folder.is_dir():
-            parser.error(f"--photographs {folder}: no such folder; unpack the packages named in this module's first lines")
+            parser.error(
+                f"--photographs {folder}: no such folder; unpack the packages named in this module's first lines"
+            )
     sidecar = fit(given.directory, given.photographs, given.photos, given.company_photos, given.px, given.seed)
-    print(json.dumps({key: sidecar[key] for key in ("least_probe", "least_mass", "false_accept", "false_refuse", "company")}, indent=1))
+    print(
+        json.dumps(
+            {key: sidecar[key] for key in ("least_probe", "least_mass", "false_accept", "false_refuse", "company")},
+            indent=1,
+        )
+    )
 
 
 if __name__ == "__main__":

@@ -71,7 +71,7 @@ def find_grey_card(photo: Photo) -> Card | None:
     pixels = np.asarray(small, np.float64)
     smooth = ndimage.uniform_filter(pixels, (3, 3, 1))
     step = np.maximum(*(np.abs(ndimage.sobel(smooth, axis)).max(2) / 8 for axis in (0, 1)))
-    labels, count = ndimage.label(step < _FLAT / 2)
+    labels, _ = ndimage.label(step < _FLAT / 2)
     best: tuple[float, Card] | None = None
     height, width = labels.shape
     for number, where in enumerate(ndimage.find_objects(labels), 1):

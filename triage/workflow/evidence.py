@@ -66,7 +66,9 @@ def find_clutch_evidence(
     if first is None or second is None:
         raise SheetError(f"{egg.place}: hatchling {label} has only one possible call; needed: two calls to compare")
     if seen_as(sheet.species, first) == seen_as(sheet.species, second):
-        raise SheetError(f"{first.name} and {second.name} look the same in every photo; needed: two calls that differ in looks")
+        raise SheetError(
+            f"{first.name} and {second.name} look the same in every photo; needed: two calls that differ in looks"
+        )
     reader = reader or load_reader()
     gate = gate_of(reader)
     remarks: list[str] = []

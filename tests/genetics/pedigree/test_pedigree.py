@@ -19,7 +19,7 @@ from triage.genetics.pedigree.reference import enumerate_collection
 from triage.records import CallReading, Cross, Egg, Genotype, GenotypePrior, GenotypeReading, Parent, Sex, VisualCall
 
 sys.path.insert(0, str(Path(__file__).parent))
-from draws import keepers_collection, small_collection  # noqa: E402
+from draws import keepers_collection, small_collection
 
 SPECIES = load_species("ball python")
 WILD, HET, VISUAL = Genotype("normal", "normal"), Genotype("clown", "normal"), Genotype("clown", "clown")
@@ -79,7 +79,10 @@ def test_the_drawn_collections_hold_what_they_must():
     collections = [small_collection(seed) for seed in SEEDS]
     several = sum(any(len(clutch.sires) > 1 for clutch in c.clutches.values()) for c in collections)
     loops = sum(
-        any(c.animals[clutch.dam].clutch and c.clutches[c.animals[clutch.dam].clutch].sires[0] in clutch.sires for clutch in c.clutches.values())
+        any(
+            c.animals[clutch.dam].clutch and c.clutches[c.animals[clutch.dam].clutch].sires[0] in clutch.sires
+            for clutch in c.clutches.values()
+        )
         for c in collections
     )
     assert several > 60 and loops > 10
@@ -133,7 +136,11 @@ def test_against_a_general_library_for_bayesian_networks():
             if name in priors:
                 p = priors[name] / priors[name].sum()
                 known["clown"] = GenotypePrior(((VISUAL, p[0]), (HET, p[1]), (WILD, 1 - p[0] - p[1])))
-            reading = (GenotypeReading("clown", dict(zip((VISUAL, HET, WILD), soft[name], strict=True))),) if name in soft else ()
+            reading = (
+                (GenotypeReading("clown", dict(zip((VISUAL, HET, WILD), soft[name], strict=True))),)
+                if name in soft
+                else ()
+            )
             animals[name] = Animal(name, sex, known, reading, f"of {name}" if name in parents else None)
         clutches = {f"of {c}": Clutch(f"of {c}", dam, (sire,)) for c, (dam, sire) in parents.items()}
         posterior = infer_collection(Collection(SPECIES, animals, clutches))
@@ -152,10 +159,12 @@ def test_published_likelihood_of_two_brothers():
     untyped = chances("1/25", "8/25", "16/25")
     typed = GenotypeReading("clown", {HET: 1.0}, 0.0)
     collection = family(
-        Animal("mother", Sex.FEMALE, {"clown": untyped}), Animal("father", Sex.MALE, {"clown": untyped}),
-        Animal("one", Sex.MALE, {}, (typed,), "c"), Animal("other", Sex.MALE, {}, (typed,), "c"),
+        Animal("mother", Sex.FEMALE, {"clown": untyped}),
+        Animal("father", Sex.MALE, {"clown": untyped}),
+        Animal("one", Sex.MALE, {}, (typed,), "c"),
+        Animal("other", Sex.MALE, {}, (typed,), "c"),
         clutches=[Clutch("c", "mother", ("father",))],
-    )  # fmt: skip
+    )
     assert math.exp(infer_collection(collection).log_evidence) == pytest.approx(0.1856, abs=1e-12)
 
 
@@ -184,12 +193,17 @@ def test_published_tree_of_ancestors():
 
 
 def test_thompson_s_normal_animal_of_unknown_genotype():
-    """Thompson and Schneider, Genetics for Probability, exercise 3.2: allele frequency 1/4, normal: 3/5 and 2/5; with a het: 2/5, 1/2, 1/10."""
+    """Thompson and Schneider, Genetics for Probability, exercise 3.2.
+
+    Allele frequency 1/4, normal: 3/5 and 2/5; with a het: 2/5, 1/2, 1/10.
+    """
     unknown = chances("1/16", "6/16", "9/16")
     collection = family(
-        Animal("normal", Sex.FEMALE, {"clown": unknown}, (NOT_CLOWN,)), Animal("het", Sex.MALE, {"clown": chances(0, 1, 0)}),
-        Animal("young", None, {}, (), "c"), clutches=[Clutch("c", "normal", ("het",))],
-    )  # fmt: skip
+        Animal("normal", Sex.FEMALE, {"clown": unknown}, (NOT_CLOWN,)),
+        Animal("het", Sex.MALE, {"clown": chances(0, 1, 0)}),
+        Animal("young", None, {}, (), "c"),
+        clutches=[Clutch("c", "normal", ("het",))],
+    )
     posterior = infer_collection(collection)
     assert posterior.chance("normal", "clown", WILD) == pytest.approx(3 / 5)
     assert posterior.chance("normal", "clown", HET) == pytest.approx(2 / 5)
@@ -197,8 +211,15 @@ def test_thompson_s_normal_animal_of_unknown_genotype():
 
 
 def test_one_clutch_is_what_the_clutch_engine_says():
-    dam = Parent("D", Sex.FEMALE, {"clown": chances(0, "2/3", "1/3"), "pastel": GenotypePrior.known(Genotype("pastel", "normal"))})
-    sires = [Parent("S", Sex.MALE, {"clown": chances(0, 1, 0)}), Parent("T", Sex.MALE, {"clown": chances(0, "1/2", "1/2")})]
+    dam = Parent(
+        "D",
+        Sex.FEMALE,
+        {"clown": chances(0, "2/3", "1/3"), "pastel": GenotypePrior.known(Genotype("pastel", "normal"))},
+    )
+    sires = [
+        Parent("S", Sex.MALE, {"clown": chances(0, 1, 0)}),
+        Parent("T", Sex.MALE, {"clown": chances(0, "1/2", "1/2")}),
+    ]
     pastel = VisualCall((("pastel", "pastel"),))
     readings = [CallReading({pastel: 0.8, VisualCall(): 0.1}, 0.02), IS_CLOWN, CallReading({VisualCall(): 0.9}, 0.05)]
     cross = Cross(SPECIES, dam, tuple(sires), (0.7, 0.3), 0.2)
@@ -216,10 +237,19 @@ def test_one_clutch_is_what_the_clutch_engine_says():
 
 def test_what_a_grandchild_shows_reaches_everybody():
     """A visual clown two generations down proves both of its parents, and its grandmother's chance rises by Bayes."""
-    founders = [Animal("F", Sex.FEMALE, {"clown": chances(0, "1/2", "1/2")}), Animal("M", Sex.MALE), Animal("N", Sex.MALE, {"clown": chances(0, 1, 0)})]
-    young = [Animal("daughter", Sex.FEMALE, {}, (NOT_CLOWN,), "c1"), Animal("sister", Sex.FEMALE, {}, (NOT_CLOWN,), "c1"),
-             Animal("grandchild", None, {}, (IS_CLOWN,), "c2")]  # fmt: skip
-    posterior = infer_collection(family(*founders, *young, clutches=[Clutch("c1", "F", ("M",)), Clutch("c2", "daughter", ("N",))]))
+    founders = [
+        Animal("F", Sex.FEMALE, {"clown": chances(0, "1/2", "1/2")}),
+        Animal("M", Sex.MALE),
+        Animal("N", Sex.MALE, {"clown": chances(0, 1, 0)}),
+    ]
+    young = [
+        Animal("daughter", Sex.FEMALE, {}, (NOT_CLOWN,), "c1"),
+        Animal("sister", Sex.FEMALE, {}, (NOT_CLOWN,), "c1"),
+        Animal("grandchild", None, {}, (IS_CLOWN,), "c2"),
+    ]
+    posterior = infer_collection(
+        family(*founders, *young, clutches=[Clutch("c1", "F", ("M",)), Clutch("c2", "daughter", ("N",))])
+    )
     assert posterior.chance("daughter", "clown", HET) == 1
     assert posterior.chance("F", "clown", HET) == pytest.approx(1, abs=1e-12)
     assert posterior.chance("sister", "clown", HET) == pytest.approx(1 / 2)
@@ -228,16 +258,22 @@ def test_what_a_grandchild_shows_reaches_everybody():
 def test_an_update_gives_the_same_as_starting_afresh():
     collection = keepers_collection(12, seed=5)
     before = infer_collection(collection)
-    name = next(a.name for a in collection.animals.values() if a.clutch and not a.readings or a.clutch)
+    name = next(a.name for a in collection.animals.values() if (a.clutch and not a.readings) or a.clutch)
     animals = dict(collection.animals)
-    animals[name] = Animal(name, animals[name].sex, {}, (*animals[name].readings, CallReading({VisualCall(): 0.7}, 0.3)), animals[name].clutch)
+    animals[name] = Animal(
+        name,
+        animals[name].sex,
+        {},
+        (*animals[name].readings, CallReading({VisualCall(): 0.7}, 0.3)),
+        animals[name].clutch,
+    )
     changed = Collection(SPECIES, animals, collection.clutches)
     updated, fresh = infer_collection(changed, before), infer_collection(changed)
     assert updated.loci == fresh.loci and updated.log_evidence == pytest.approx(fresh.log_evidence, abs=1e-12)
 
 
 def test_where_a_part_is_too_wide_it_says_so_and_is_nearly_right():
-    """Locus by locus with messages, beside the exact answer: within 0.02 here (0.005 at worst), and every such part is named as not exact."""
+    """Locus by locus with messages, beside the exact answer: within 0.02 here; every such part is named as not exact."""
     worst = []
     for seed in range(6):
         collection = keepers_collection(20, seed=seed)
@@ -247,7 +283,10 @@ def test_where_a_part_is_too_wide_it_says_so_and_is_nearly_right():
             continue
         assert [part for part in rough.parts if not part.exact]
         differences = [
-            abs(p - rough.loci[a][locus][g]) for a, loci in exact.loci.items() for locus, t in loci.items() for g, p in t.items()
+            abs(p - rough.loci[a][locus][g])
+            for a, loci in exact.loci.items()
+            for locus, t in loci.items()
+            for g, p in t.items()
         ]
         worst.append(max(differences))
         assert abs(exact.log_evidence - rough.log_evidence) < 0.05
@@ -256,11 +295,18 @@ def test_where_a_part_is_too_wide_it_says_so_and_is_nearly_right():
 
 def test_reasons_name_the_readings_that_moved_a_probability():
     collection = family(
-        Animal("F", Sex.FEMALE, {"clown": chances(0, "1/2", "1/2")}), Animal("M", Sex.MALE, {"clown": chances(0, 1, 0)}),
-        Animal("A", None, {}, (NOT_CLOWN,), "c"), Animal("B", None, {}, (CallReading({VisualCall((("clown", "clown"),)): 0.9}, 0.1),), "c"),
-        Animal("X", Sex.MALE, {"pastel": GenotypePrior.known(Genotype("normal", "pastel"))}, (CallReading({VisualCall(): 0.5}, 0.5),)),
+        Animal("F", Sex.FEMALE, {"clown": chances(0, "1/2", "1/2")}),
+        Animal("M", Sex.MALE, {"clown": chances(0, 1, 0)}),
+        Animal("A", None, {}, (NOT_CLOWN,), "c"),
+        Animal("B", None, {}, (CallReading({VisualCall((("clown", "clown"),)): 0.9}, 0.1),), "c"),
+        Animal(
+            "X",
+            Sex.MALE,
+            {"pastel": GenotypePrior.known(Genotype("normal", "pastel"))},
+            (CallReading({VisualCall(): 0.5}, 0.5),),
+        ),
         clutches=[Clutch("c", "F", ("M",))],
-    )  # fmt: skip
+    )
     posterior = infer_collection(collection)
     found = rests_on(collection, posterior, "F", "clown", HET)
     assert [one.animal for one in found] == ["B", "A"]
@@ -272,9 +318,18 @@ def test_reasons_name_the_readings_that_moved_a_probability():
 def test_what_cannot_be_is_refused_by_name():
     wild = Animal("F", Sex.FEMALE, {"clown": chances(0, "1/2", "1/2")})
     with pytest.raises(ContradictionError, match=r"recorded of F, young|F, young cannot all be true|excludes|exclude"):
-        infer_collection(family(wild, Animal("M", Sex.MALE), Animal("young", None, {}, (IS_CLOWN,), "c"), clutches=[Clutch("c", "F", ("M",))]))
+        infer_collection(
+            family(
+                wild,
+                Animal("M", Sex.MALE),
+                Animal("young", None, {}, (IS_CLOWN,), "c"),
+                clutches=[Clutch("c", "F", ("M",))],
+            )
+        )
     with pytest.raises(ContradictionError, match="its own ancestor"):
-        infer_collection(family(Animal("A", Sex.FEMALE, {}, (), "c"), Animal("M", Sex.MALE), clutches=[Clutch("c", "A", ("M",))]))
+        infer_collection(
+            family(Animal("A", Sex.FEMALE, {}, (), "c"), Animal("M", Sex.MALE), clutches=[Clutch("c", "A", ("M",))])
+        )
     with pytest.raises(ContradictionError, match="its parent 'Z' is not in the collection"):
         family(wild, clutches=[Clutch("c", "F", ("Z",))])
     with pytest.raises(ContradictionError, match="is not recorded as male"):

@@ -62,13 +62,17 @@ class Collection:
         for clutch in self.clutches.values():
             for name, sex in ((clutch.dam, Sex.FEMALE), *((sire, Sex.MALE) for sire in clutch.sires)):
                 if name not in self.animals:
-                    raise ContradictionError(f"clutch {clutch.name}: its parent '{name}' is not in the collection; enter that animal")
+                    raise ContradictionError(
+                        f"clutch {clutch.name}: its parent '{name}' is not in the collection; enter that animal"
+                    )
                 if self.animals[name].sex is not sex:
                     raise ContradictionError(f"clutch {clutch.name}: its {'dam' if sex is Sex.FEMALE else 'sire'} {name} is not "
                                              f"recorded as {sex.value}; correct the sex or the pairing")  # fmt: skip
         for animal in self.animals.values():
             if animal.clutch is not None and animal.clutch not in self.clutches:
-                raise ContradictionError(f"{animal.name}: its clutch '{animal.clutch}' is not in the collection; enter that clutch")
+                raise ContradictionError(
+                    f"{animal.name}: its clutch '{animal.clutch}' is not in the collection; enter that clutch"
+                )
 
     def parents_first(self) -> tuple[Animal, ...]:
         """Every animal after its possible parents; ContradictionError if an animal would be its own ancestor."""
@@ -86,7 +90,9 @@ class Collection:
                 waiting = [p for p in ((clutch.dam, *clutch.sires) if clutch else ()) if not done.get(p)]
                 if waiting:
                     if name in done:
-                        raise ContradictionError(f"{name}: is recorded as its own ancestor; correct the clutches it is linked to")
+                        raise ContradictionError(
+                            f"{name}: is recorded as its own ancestor; correct the clutches it is linked to"
+                        )
                     done[name] = False
                     stack += waiting
                 else:

@@ -62,7 +62,9 @@ def components(n_variables: int, factors: Iterable[Factor]) -> list[list[int]]:
     return list(groups.values())
 
 
-def elimination_order(sizes: Sequence[int], factors: Sequence[Factor], most_numbers: int) -> list[tuple[int, tuple[int, ...]]]:
+def elimination_order(
+    sizes: Sequence[int], factors: Sequence[Factor], most_numbers: int
+) -> list[tuple[int, tuple[int, ...]]]:
     """(variable, its neighbours when it goes), least table first. TooWide if one would have over `most_numbers` numbers."""
     near: list[set[int]] = [set() for _ in sizes]
     for factor in factors:

@@ -122,9 +122,7 @@ def infer_collection(
     return graph.read(found, tuple(parts), solved)
 
 
-def call_chances(
-    collection: Collection, animal: str, *, most_numbers: int = MOST_NUMBERS
-) -> dict[VisualCall, float]:
+def call_chances(collection: Collection, animal: str, *, most_numbers: int = MOST_NUMBERS) -> dict[VisualCall, float]:
     """P(visual call) of one animal, likeliest first, with the loci taken together. TooWide where that does not fit."""
     graph = _Graph(collection)
     own = [variable for variable, name in enumerate(graph.names) if name[:2] == ("genotype", animal)]
@@ -134,7 +132,9 @@ def call_chances(
         whole = next(group for group in _groups_with(graph, own))
         sizes = [len(graph.states[v]) for v in whole]
         place = {v: n for n, v in enumerate(whole)}
-        factors = [Factor(tuple(place[v] for v in f.variables), f.table) for f in graph.factors if f.variables[0] in place]
+        factors = [
+            Factor(tuple(place[v] for v in f.variables), f.table) for f in graph.factors if f.variables[0] in place
+        ]
         axes = tuple(place[v] for v in own)
         joint = np.zeros([sizes[a] for a in axes])
         for states in itertools.product(*(range(sizes[a]) for a in axes)):
@@ -173,13 +173,16 @@ def _key(graph: _Graph, group: Sequence[int], numbers: Sequence[int]) -> tuple:
 
 
 def _solve(
-    graph: _Graph, group: Sequence[int], numbers: Sequence[int], most_numbers: int, memory: Mapping[Any, Any], fresh: dict[Any, Any]
+    graph: _Graph,
+    group: Sequence[int],
+    numbers: Sequence[int],
+    most_numbers: int,
+    memory: Mapping[Any, Any],
+    fresh: dict[Any, Any],
 ) -> tuple[Propagated, bool, float]:
     place = {variable: number for number, variable in enumerate(group)}
     sizes = [len(graph.states[v]) for v in group]
-    factors = [
-        Factor(tuple(place[v] for v in graph.factors[n].variables), graph.factors[n].table) for n in numbers
-    ]
+    factors = [Factor(tuple(place[v] for v in graph.factors[n].variables), graph.factors[n].table) for n in numbers]
     try:
         answer = propagate(sizes, factors, most_numbers)
     except TooWide:
@@ -272,7 +275,9 @@ class _Graph:
             by_sire.append(_transmission(locus, dam, states, rate, heterogametic, animal.sex))
         possible = tuple(dict.fromkeys(state for found, _ in by_sire for state in found))
         if not possible:
-            raise ContradictionError(f"{animal.name}: no young of {clutch.dam} could hatch at {locus.name}; check its parents")
+            raise ContradictionError(
+                f"{animal.name}: no young of {clutch.dam} could hatch at {locus.name}; check its parents"
+            )
         variable = self._settle(animal, locus, possible)
         d = self.number.get(("genotype", clutch.dam, locus.name))
         for candidate, (sire, (found, table)) in enumerate(zip(clutch.sires, by_sire, strict=True)):
@@ -285,8 +290,11 @@ class _Graph:
             reduced = spread.sum(dropped) if dropped else spread  # axes of constants have length 1
             if chooser is None:
                 if not (keep and len(keep) == 1 and keep[0][0] != variable):
-                    self._factor([v for v, _ in keep], reduced, ("from", locus.name, dam, self._possible[sire, locus.name], rate, animal.sex,
-                                                                 possible))  # fmt: skip
+                    self._factor(
+                        [v for v, _ in keep],
+                        reduced,
+                        ("from", locus.name, dam, self._possible[sire, locus.name], rate, animal.sex, possible),
+                    )
                 continue
             choice = np.ones((len(clutch.sires), *reduced.shape))
             choice[candidate] = reduced
@@ -310,12 +318,17 @@ class _Graph:
             states = self._possible[animal.name, reading.locus]
             weights = np.array([reading.likelihoods.get(g, reading.otherwise) for _, g in states])
             variable = self.number.get(("genotype", animal.name, reading.locus))
-            self._factor([variable] if variable is not None else [], weights if variable is not None else weights[0],
-                         ("laboratory", tuple(weights)))  # fmt: skip
+            self._factor(
+                [variable] if variable is not None else [],
+                weights if variable is not None else weights[0],
+                ("laboratory", tuple(weights)),
+            )
             return
         species = self.collection.species
         variables = [(locus, self.number.get(("genotype", animal.name, locus.name))) for locus in self._live]
-        fixed = {locus.name: locus.look(self._possible[animal.name, locus.name][0][1]) for locus, v in variables if v is None}
+        fixed = {
+            locus.name: locus.look(self._possible[animal.name, locus.name][0][1]) for locus, v in variables if v is None
+        }
         open_loci = [(locus, v) for locus, v in variables if v is not None]
         looks = [[locus.look(g) for _, g in self.states[v]] for locus, v in open_loci]
         # loci whose states all look alike say nothing, whatever else the animal is
@@ -352,7 +365,9 @@ class _Graph:
         if any(word != wanted.get(name, "") for name, word in said.items()) or not set(wanted) <= named:
             self._factor([], np.array(otherwise), None)  # the animal cannot be the call
             return
-        matches = [np.array([float(word == wanted.get(locus.name, "")) for word in words]) for locus, _, words in telling]
+        matches = [
+            np.array([float(word == wanted.get(locus.name, "")) for word in words]) for locus, _, words in telling
+        ]
         variables = [variable for _, variable, _ in telling]
         if not telling:
             self._factor([], np.array(p), None)
@@ -378,7 +393,9 @@ class _Graph:
 
     # ---- reading the answer ----------------------------------------------------------------------------------------
 
-    def read(self, found: Mapping[int, Table], parts: tuple[Part, ...], solved: Mapping[Any, Any]) -> CollectionPosterior:
+    def read(
+        self, found: Mapping[int, Table], parts: tuple[Part, ...], solved: Mapping[Any, Any]
+    ) -> CollectionPosterior:
         if self._log_constant == -math.inf:
             raise ContradictionError(
                 "a reading says of an animal what its recorded parents exclude; check the parents of the animal and the reading"
@@ -397,7 +414,9 @@ class _Graph:
                 loci[name[1]][name[2]] = chances
             elif name[0] == "sire":
                 sires[name[1]] = dict(zip(self.states[variable], values, strict=True))
-        return CollectionPosterior(loci, sires, self._log_constant + sum(part.log_evidence for part in parts), parts, solved)
+        return CollectionPosterior(
+            loci, sires, self._log_constant + sum(part.log_evidence for part in parts), parts, solved
+        )
 
 
 def _live_loci(collection: Collection) -> tuple[Locus, ...]:
@@ -428,7 +447,12 @@ def _as_product(table: Table) -> list[Table] | None:
 
 @lru_cache(maxsize=200_000)
 def _transmission(
-    locus: Locus, dam: tuple[State, ...], sire: tuple[State, ...], crossover: float | None, heterogametic: Sex, sex: Sex | None
+    locus: Locus,
+    dam: tuple[State, ...],
+    sire: tuple[State, ...],
+    crossover: float | None,
+    heterogametic: Sex,
+    sex: Sex | None,
 ) -> tuple[tuple[State, ...], Table]:
     """States of the young and P(state | dam, sire) (n_dam, n_sire, n_young), given that they hatched.
 
@@ -438,16 +462,16 @@ def _transmission(
     for _, d in dam:
         row = []
         for _, s in sire:
-            if locus.sex_linked:
-                outcomes = sex_linked(locus.name, d, s, crossover or 0.0, heterogametic)
-            else:
-                outcomes = autosomal(locus.name, d, s)
+            rate = crossover or 0.0
+            outcomes = sex_linked(locus.name, d, s, rate, heterogametic) if locus.sex_linked else autosomal(locus.name, d, s)
             hatched, _ = given_hatched(outcomes, {locus.name: locus})
             chances: dict[State, float] = {}
             for outcome, p in hatched.items():
                 if sex is None or outcome.sex in (None, sex):
                     state = (outcome.sex, outcome.genotypes[0][1])
-                    chances[state] = chances.get(state, 0.0) + (2 * p if outcome.sex is not None and sex is not None else p)
+                    chances[state] = chances.get(state, 0.0) + (
+                        2 * p if outcome.sex is not None and sex is not None else p
+                    )
             row.append(chances)
         rows.append(row)
     states = tuple(sorted({s for row in rows for found in row for s in found}, key=_state_order))

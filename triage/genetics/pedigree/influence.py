@@ -10,7 +10,6 @@ from triage.genetics.pedigree.collection import Collection
 from triage.genetics.pedigree.inference import CollectionPosterior, infer_collection
 from triage.records import Genotype
 
-
 _LEAST = 1e-12  # nearer to 0 or 1 than this is certain
 
 
@@ -18,7 +17,8 @@ _LEAST = 1e-12  # nearer to 0 or 1 than this is certain
 class Rest:
     """One reading that a probability rests on.
 
-    `log_odds` is how far the reading moved the log odds of the genotype (certainty counts as odds of 1e12); `without` the probability if it had not been seen.
+    `log_odds` is how far the reading moved the log odds of the genotype (certainty counts as odds of 1e12);
+    `without` the probability if it had not been seen.
     """
 
     animal: str
@@ -28,10 +28,18 @@ class Rest:
 
 
 def rests_on(
-    collection: Collection, posterior: CollectionPosterior, animal: str, locus: str, genotype: Genotype, *, most: int = 5
+    collection: Collection,
+    posterior: CollectionPosterior,
+    animal: str,
+    locus: str,
+    genotype: Genotype,
+    *,
+    most: int = 5,
 ) -> tuple[Rest, ...]:
     """The readings that moved P(genotype) of an animal most, strongest first; readings of other families cannot."""
-    family = {name for part in posterior.parts if animal in part.animals and locus in part.loci for name in part.animals}
+    family = {
+        name for part in posterior.parts if animal in part.animals and locus in part.loci for name in part.animals
+    }
     family |= {animal}
     for clutch in collection.clutches.values():  # certain relatives are in no part, and yet may be so by what was seen
         if any(collection.animals[name].clutch == clutch.name for name in family):
@@ -42,7 +50,9 @@ def rests_on(
         for number, reading in enumerate(collection.animals[name].readings):
             rest = collection.animals[name].readings
             changed = replace(collection.animals[name], readings=rest[:number] + rest[number + 1 :])
-            other = Collection(collection.species, {**collection.animals, name: changed}, collection.clutches, collection.crossover)
+            other = Collection(
+                collection.species, {**collection.animals, name: changed}, collection.clutches, collection.crossover
+            )
             try:
                 without = infer_collection(other, posterior).chance(animal, locus, genotype)
             except ContradictionError:

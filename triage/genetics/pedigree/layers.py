@@ -41,7 +41,9 @@ def solve_in_layers(
     inner = [f for f, one in zip(factors, single, strict=True) if one]
     inner_marks = [m for m, one in zip(marks, single, strict=True) if one]
     couplings = [f for f, one in zip(factors, single, strict=True) if not one]
-    keys = [(tuple(labels[v] for v in f.variables), m) for f, m, one in zip(factors, marks, single, strict=True) if not one]
+    keys = [
+        (tuple(labels[v] for v in f.variables), m) for f, m, one in zip(factors, marks, single, strict=True) if not one
+    ]
     parts = components(len(sizes), inner)
     part_of = {v: number for number, part in enumerate(parts) for v in part}
     own: list[list[Factor]] = [[] for _ in parts]
@@ -54,7 +56,11 @@ def solve_in_layers(
     for number, coupling in enumerate(couplings):
         for axis, variable in enumerate(coupling.variables):
             at_part[part_of[variable]].append((number, axis))
-    sent = {(n, axis): np.full(sizes[v], 1 / sizes[v]) for n, c in enumerate(couplings) for axis, v in enumerate(c.variables)}
+    sent = {
+        (n, axis): np.full(sizes[v], 1 / sizes[v])
+        for n, c in enumerate(couplings)
+        for axis, v in enumerate(c.variables)
+    }
     for n, key in enumerate(keys):
         for axis, message in enumerate(memory.get(key, ())):
             sent[n, axis] = message
@@ -70,7 +76,11 @@ def solve_in_layers(
             place = {v: n for n, v in enumerate(part)}
             whole = [Factor(tuple(place[v] for v in f.variables), f.table) for f in own[number]]
             whole += [Factor((place[couplings[n].variables[axis]],), sent[n, axis]) for n, axis in at_part[number]]
-            name = ("part", names[number], tuple((keys[n], axis, sent[n, axis].tobytes()) for n, axis in at_part[number]))
+            name = (
+                "part",
+                names[number],
+                tuple((keys[n], axis, sent[n, axis].tobytes()) for n, axis in at_part[number]),
+            )
             answer = memory.get(name) or propagate([sizes[v] for v in part], whole, most_numbers)
             if answer is None:
                 return None, change
@@ -106,7 +116,11 @@ def solve_in_layers(
 
 
 def _with_copies(
-    sizes: list[int], layer_of: list[Hashable], labels: list[Hashable], factors: Sequence[Factor], marks: Sequence[Hashable]
+    sizes: list[int],
+    layer_of: list[Hashable],
+    labels: list[Hashable],
+    factors: Sequence[Factor],
+    marks: Sequence[Hashable],
 ) -> tuple[list[int], list[Hashable], list[Hashable], list[Factor], list[Hashable]]:
     """Give each layer a copy of a variable of another layer that its factors name, tied to the first by equality.
 

@@ -29,7 +29,9 @@ Being = tuple[Sex | None, tuple[tuple[str, Genotype], ...]]
 
 def enumerate_collection(collection: Collection) -> Answer:
     """Sum over the sires of eggs, then over everything each animal can be, parents before young."""
-    loci = [locus for locus in collection.species.loci if any(locus.name in a.known for a in collection.animals.values())]
+    loci = [
+        locus for locus in collection.species.loci if any(locus.name in a.known for a in collection.animals.values())
+    ]
     order = _parents_first(collection)
     sums = Answer()
     weights: dict[tuple, float] = defaultdict(float)
@@ -90,7 +92,12 @@ def _sires_of_eggs(collection: Collection) -> Iterator[tuple[dict[str, str], flo
 
 
 def _beings(
-    collection: Collection, order: list[Animal], loci: list[Locus], sires: Mapping[str, str], so_far: dict[str, Being], p: float
+    collection: Collection,
+    order: list[Animal],
+    loci: list[Locus],
+    sires: Mapping[str, str],
+    so_far: dict[str, Being],
+    p: float,
 ) -> Iterator[tuple[dict[str, Being], float]]:
     if len(so_far) == len(order):
         yield dict(so_far), p

@@ -57,8 +57,10 @@ def keep_sheet(
     if archive.all("clutch", name=name):
         raise StorageError(f"clutch '{name}' is in the records already; give this one another name with --name")
     if any(egg.laboratory for egg in sheet.eggs) or sheet.parent_readings:
-        raise StorageError(f"{sheet.name}: laboratory results and readings of parents are not taken from a sheet into the records; take them "
-                           "out of the sheet and enter them with 'triage outcome add'")  # fmt: skip
+        raise StorageError(
+            f"{sheet.name}: laboratory results and readings of parents are not taken from a sheet into the records; take them "
+            "out of the sheet and enter them with 'triage outcome add'"
+        )
     report = sort_clutch(sheet, settings=settings or Settings(), progress=progress)
     seen = _seen(sheet)
     pictures = [
@@ -73,9 +75,16 @@ def keep_sheet(
         parents = {}
         for parent in (sheet.cross.dam, *sheet.cross.sires):
             if isinstance(parent, Parent):
-                parents[parent.name] = known.get(parent.name) or draft.add("animal", {
-                    "name": parent.name, "species": sheet.species.name, "sex": parent.sex.value, "genes": genes_of(sheet.cross, parent),
-                    "state": "kept"})  # fmt: skip
+                parents[parent.name] = known.get(parent.name) or draft.add(
+                    "animal",
+                    {
+                        "name": parent.name,
+                        "species": sheet.species.name,
+                        "sex": parent.sex.value,
+                        "genes": genes_of(sheet.cross, parent),
+                        "state": "kept",
+                    },
+                )
         sires = [
             {"animal": parents[sire.name], "share": float(share)}
             for sire, share in zip(sheet.cross.sires, sheet.cross.shares, strict=True)
@@ -83,24 +92,44 @@ def keep_sheet(
         ]
         if not sires:
             raise StorageError(f"clutch '{name}': no sire is an animal; needed: at least one to enter a pairing")
-        pairing = draft.add("pairing", {"dam": parents[sheet.cross.dam.name], "sires": sires, "mixed": float(sheet.cross.mixed)})
+        pairing = draft.add(
+            "pairing", {"dam": parents[sheet.cross.dam.name], "sires": sires, "mixed": float(sheet.cross.mixed)}
+        )
         clutch = draft.add("clutch", {"name": name, "pairing": pairing, "laid": laid, "hatched": hatched})
         eggs = {}
         for egg in sheet.eggs:
-            eggs[egg.label] = draft.add("egg", {
-                "clutch": clutch, "label": egg.label, "state": "hatched" if egg.hatched else "dead",
-                "sex": egg.sex.value if egg.sex else None})  # fmt: skip
+            eggs[egg.label] = draft.add(
+                "egg",
+                {
+                    "clutch": clutch,
+                    "label": egg.label,
+                    "state": "hatched" if egg.hatched else "dead",
+                    "sex": egg.sex.value if egg.sex else None,
+                },
+            )
         for label, file, taken, sha256 in kept_photos:
-            draft.add("photo", {"about": eggs[label], "sha256": sha256, "source_sha256": taken, "name": file, "added": at})
+            draft.add(
+                "photo", {"about": eggs[label], "sha256": sha256, "source_sha256": taken, "name": file, "added": at}
+            )
         for egg in report.eggs:
             _keep_answer(draft, eggs[egg.label], egg, at)
         for label, reading in seen:
             likelihoods = {call.name: value for call, value in reading.likelihoods.items()}
-            draft.add("reading", {"about": eggs[label], "observer": reading.observer, "at": at, "likelihoods": likelihoods,
-                                  "otherwise": reading.otherwise})  # fmt: skip
+            draft.add(
+                "reading",
+                {
+                    "about": eggs[label],
+                    "observer": reading.observer,
+                    "at": at,
+                    "likelihoods": likelihoods,
+                    "otherwise": reading.otherwise,
+                },
+            )
         for egg in sheet.eggs:
             for call in egg.called[:1]:
-                draft.add("call", {"about": eggs[egg.label], "call": call.name, "by": "keeper", "at": at, "stage": "at hatch"})
+                draft.add(
+                    "call", {"about": eggs[egg.label], "call": call.name, "by": "keeper", "at": at, "stage": "at hatch"}
+                )
     return KeptClutch(clutch, eggs, parents, len(kept_photos), report)
 
 
@@ -109,7 +138,9 @@ def _seen(sheet: ClutchSheet) -> list[tuple[str, CallReading]]:
     found = [(egg.label, egg.evidence) for egg in sheet.eggs if egg.evidence is not None]
     if any(egg.photos for egg in sheet.eggs):
         read = read_photos(sheet, compile_cross(sheet.cross), None, None)
-        found += [(egg.label, reading) for egg, (reading, _) in zip(sheet.eggs, read, strict=True) if reading is not None]
+        found += [
+            (egg.label, reading) for egg, (reading, _) in zip(sheet.eggs, read, strict=True) if reading is not None
+        ]
     return found
 
 
@@ -117,8 +148,17 @@ def _keep_answer(draft: Draft, egg: str, answer, at: str) -> None:
     if answer.calls:
         best = answer.calls[0]
         by = "sorting (" + ", ".join(answer.rests_on) + ")"
-        draft.add("call", {"about": egg, "call": best.call.name, "by": by, "at": at, "stage": "at hatch",
-                           "probability": round(float(best.probability), 6)})  # fmt: skip
+        draft.add(
+            "call",
+            {
+                "about": egg,
+                "call": best.call.name,
+                "by": by,
+                "at": at,
+                "stage": "at hatch",
+                "probability": round(float(best.probability), 6),
+            },
+        )
     draft.add("tray", {"about": egg, "tray": answer.tray.value, "reasons": list(answer.reasons), "at": at})
     if answer.label_text:
         draft.add("label", {"about": egg, "text": answer.label_text, "rests_on": list(answer.rests_on), "at": at})

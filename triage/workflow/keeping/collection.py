@@ -81,15 +81,24 @@ def known_of(archive: Archive, species_name: str = "ball python", previous: Know
             egg = by_id.get(entry.get("egg", ""))
             known = {} if egg is not None else dict(parent_of(species, entry.content).loci)
             clutch = egg["clutch"] if egg is not None else None
-            animals[entry.id] = Animal(entry.id, _SEX.get(entry["sex"]), known, tuple(readings.get(entry.id, ())), clutch)
+            animals[entry.id] = Animal(
+                entry.id, _SEX.get(entry["sex"]), known, tuple(readings.get(entry.id, ())), clutch
+            )
         elif entry.kind == "egg" and entry["state"] == "hatched" and entry.id not in animal_of_egg:
-            animals[entry.id] = Animal(entry.id, _SEX.get(entry.get("sex")), {}, tuple(readings.get(entry.id, ())), entry["clutch"])
+            animals[entry.id] = Animal(
+                entry.id, _SEX.get(entry.get("sex")), {}, tuple(readings.get(entry.id, ())), entry["clutch"]
+            )
         elif entry.kind == "clutch":
             pairing = by_id[entry["pairing"]]
             shares = [one["share"] for one in pairing["sires"]]
             sires = tuple(one["animal"] for one in pairing["sires"])
-            clutches[entry.id] = Clutch(entry.id, pairing["dam"], sires, tuple(s / sum(shares) for s in shares),
-                                        pairing.get("mixed", 0.0) if len(sires) > 1 else 0.0)  # fmt: skip
+            clutches[entry.id] = Clutch(
+                entry.id,
+                pairing["dam"],
+                sires,
+                tuple(s / sum(shares) for s in shares),
+                pairing.get("mixed", 0.0) if len(sires) > 1 else 0.0,
+            )
     ours = {name: clutch for name, clutch in clutches.items() if clutch.dam in animals}
     kept = {name: animal for name, animal in animals.items() if animal.clutch is None or animal.clutch in ours}
     collection = Collection(species, kept, ours)
@@ -135,8 +144,10 @@ def outcome_reading(species: Species, says: Mapping[str, float]) -> GenotypeRead
             loci.add(locus)
             found[Genotype(NORMAL, NORMAL)] = value
     if len(loci) != 1:
-        raise StorageError(f"an outcome speaks of one locus; found {', '.join(sorted(loci)) or 'none'}; needed: words such as 'het clown', "
-                           "'no clown' with a number each")  # fmt: skip
+        raise StorageError(
+            f"an outcome speaks of one locus; found {', '.join(sorted(loci)) or 'none'}; needed: words such as 'het clown', "
+            "'no clown' with a number each"
+        )
     return GenotypeReading(loci.pop(), found, 0.0, "proving")
 
 
@@ -160,14 +171,29 @@ def news(before: Known, after: Known) -> tuple[News, ...]:
                 was = before.posterior.chance(id, locus, genotype)
                 if abs(p - was) >= _SHOWN:
                     entry = after.entries[id]
-                    found.append(News(id, after.name(id), words_of(after.collection.species, locus, genotype), was, p, entry.get("buyer", "")))
+                    found.append(
+                        News(
+                            id,
+                            after.name(id),
+                            words_of(after.collection.species, locus, genotype),
+                            was,
+                            p,
+                            entry.get("buyer", ""),
+                        )
+                    )
     return tuple(sorted(found, key=lambda one: -abs(one.after - one.before)))
 
 
 def news_words(one: News) -> str:
     """One piece of news as a sentence."""
     who = f"tell the buyer of {one.name} ({one.buyer}): " if one.buyer else f"{one.name}: "
-    after = "proven" if one.after >= _SETTLED else "excluded" if one.after <= 1 - _SETTLED else f"now {100 * one.after:.0f} %"
+    after = (
+        "proven"
+        if one.after >= _SETTLED
+        else "excluded"
+        if one.after <= 1 - _SETTLED
+        else f"now {100 * one.after:.0f} %"
+    )
     return f"{who}{one.what} {after}, {100 * one.before:.0f} % before"
 
 

@@ -31,7 +31,9 @@ def now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
-def add_entry(archive: Archive, kind: str, content: Mapping[str, Any], *, reason: str = "entered", who: str = "keeper") -> Entry:
+def add_entry(
+    archive: Archive, kind: str, content: Mapping[str, Any], *, reason: str = "entered", who: str = "keeper"
+) -> Entry:
     """Keep a new entry; genes and calls are brought to the catalogue's words first."""
     with archive.change(reason, who=who) as draft:
         id = draft.add(kind, in_catalogue_words(archive, kind, content))
@@ -39,7 +41,13 @@ def add_entry(archive: Archive, kind: str, content: Mapping[str, Any], *, reason
 
 
 def change_entry(
-    archive: Archive, id: str, changed: Mapping[str, Any], *, reason: str = "changed", who: str = "keeper", version: int | None = None
+    archive: Archive,
+    id: str,
+    changed: Mapping[str, Any],
+    *,
+    reason: str = "changed",
+    who: str = "keeper",
+    version: int | None = None,
 ) -> Entry:
     """Change fields of an entry (None empties one); with `version`, only if it is still at that version."""
     entry = archive.find(id)
@@ -67,7 +75,9 @@ def parent_of(species: Species, content: Mapping[str, Any]) -> Parent:
     """An animal's own genes as the engine takes them. An animal of unknown sex passes as a female."""
     name = content.get("name", "animal")
     try:
-        return parse_parent(species, content.get("genes", ""), name=name, sex=_SEXES.get(content.get("sex"), Sex.FEMALE))
+        return parse_parent(
+            species, content.get("genes", ""), name=name, sex=_SEXES.get(content.get("sex"), Sex.FEMALE)
+        )
     except TriageError as error:
         raise type(error)(f"{name}: {error}") from error
 

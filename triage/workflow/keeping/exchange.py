@@ -48,7 +48,9 @@ def from_csv(text: str, place: str) -> list[dict[str, Any]]:
     """Rows of `to_csv` as {id, kind, content}; StorageError names the row that is wrong."""
     rows = list(csv.reader(io.StringIO(text, newline="")))
     if not rows or tuple(rows[0][:2]) != _HEAD:
-        raise StorageError(f"{place}: the first row must begin with {', '.join(_HEAD)}; needed: a table that 'triage export' wrote")
+        raise StorageError(
+            f"{place}: the first row must begin with {', '.join(_HEAD)}; needed: a table that 'triage export' wrote"
+        )
     found = []
     for number, row in enumerate(rows[1:], 2):
         if not any(row):
@@ -59,7 +61,9 @@ def from_csv(text: str, place: str) -> list[dict[str, Any]]:
         content = {}
         for name, cell in zip(rows[0][2:], row[2:], strict=True):
             if kind not in KINDS or name not in KINDS[kind]:
-                raise StorageError(f"{place}, row {number}: '{kind}' has no field '{name}'; needed: a table that 'triage export' wrote")
+                raise StorageError(
+                    f"{place}, row {number}: '{kind}' has no field '{name}'; needed: a table that 'triage export' wrote"
+                )
             if cell != "":
                 content[name] = _value(KINDS[kind][name].type, cell, f"{place}, row {number}, '{name}'")
         found.append({"id": row[0], "kind": kind, "content": content})
@@ -114,7 +118,9 @@ def import_entries(archive: Archive, rows: Sequence[Mapping[str, Any]], *, who: 
             for row in waiting:
                 known = there.get(row["id"])
                 if known is not None and known.kind != row["kind"]:
-                    raise StorageError(f"{row['id']}: is of kind {known.kind} in the records, {row['kind']} in the file")
+                    raise StorageError(
+                        f"{row['id']}: is of kind {known.kind} in the records, {row['kind']} in the file"
+                    )
                 if known is not None and dict(known.content) == row["content"]:
                     same += 1
                     continue
@@ -129,8 +135,10 @@ def import_entries(archive: Archive, rows: Sequence[Mapping[str, Any]], *, who: 
                     draft.put(known, **{name: row["content"].get(name) for name in {*known.content, *row["content"]}})
                     changed += 1
             if len(left) == len(waiting):
-                raise StorageError(f"{left[0]['id']}: the entries of the file refer to each other in a ring; needed: a file that 'triage "
-                                   "export' wrote")  # fmt: skip
+                raise StorageError(
+                    f"{left[0]['id']}: the entries of the file refer to each other in a ring; needed: a file that 'triage "
+                    "export' wrote"
+                )
             waiting = left
     return new, changed, same
 

@@ -25,37 +25,59 @@ class PlanAnswer:
 
 
 def plan_for(
-    known: Known, id: str, *, genes: tuple[str, ...] = (), mate: str | None = None, sex: Sex | None = None, today: date | None = None
+    known: Known,
+    id: str,
+    *,
+    genes: tuple[str, ...] = (),
+    mate: str | None = None,
+    sex: Sex | None = None,
+    today: date | None = None,
 ) -> PlanAnswer:
     """The plan for an animal; `genes` names the loci in question (all open recessive ones otherwise), `mate` a mate by its name.
 
     StorageError where there is no such animal, its sex is not known, or nothing about it is open.
     """
     if id not in known.collection.animals:
-        raise StorageError(f"{id}: is no animal or hatched egg of the {known.collection.species.name}; 'triage known' lists them")
+        raise StorageError(
+            f"{id}: is no animal or hatched egg of the {known.collection.species.name}; 'triage known' lists them"
+        )
     animal = known.collection.animals[id]
     if (sex or animal.sex) is None:
-        raise StorageError(f"{known.name(id)}: its sex is not recorded, so no mate can be named; enter it, or give --sex")
+        raise StorageError(
+            f"{known.name(id)}: its sex is not recorded, so no mate can be named; enter it, or give --sex"
+        )
     species = known.collection.species
     parent = known.parent(id)
     parent = type(parent)(parent.name, sex or animal.sex, parent.loci)
     wanted = {species.locus_of(gene).name if not species.has_locus(gene) else gene for gene in genes}
     open_loci = [
-        name for name, prior in parent.loci.items() if not prior.is_certain and (name in wanted if wanted else _hidden(species, name, prior))
+        name
+        for name, prior in parent.loci.items()
+        if not prior.is_certain and (name in wanted if wanted else _hidden(species, name, prior))
     ]
     if not open_loci:
         raise StorageError(f"{known.name(id)}: nothing that breeding could settle is open about it")
     held = HeldBack.of(species, parent, open_loci)
     season = Season.usual(species)
-    mates = [Mate(known.parent(other)) for other, one in known.collection.animals.items() if _can_breed(known, other, one.sex, parent.sex)]
+    mates = [
+        Mate(known.parent(other))
+        for other, one in known.collection.animals.items()
+        if _can_breed(known, other, one.sex, parent.sex)
+    ]
     ranked = tuple(rank_mates(held, [*mates, *visual_mates(held)], season))
     best = next((r for r in ranked if (r.mate.name == mate if mate else not r.refusal)), None)
     if best is None:
         raise StorageError(f"no mate called '{mate}'; needed: one of {', '.join(r.mate.name for r in ranked)}")
     entry = known.entries[id]
     hatched = entry.get("hatched") or known.entries.get(entry.get("clutch", ""), {}).get("hatched")
-    plan = proving_plan(held, best.mate, season, hatch_date=date.fromisoformat(hatched) if hatched else None, today=today,
-                        mass_g=entry.get("weight_g"))  # fmt: skip
+    plan = proving_plan(
+        held,
+        best.mate,
+        season,
+        hatch_date=date.fromisoformat(hatched) if hatched else None,
+        today=today,
+        mass_g=entry.get("weight_g"),
+    )
     return PlanAnswer(held, ranked, plan)
 
 
@@ -80,7 +102,9 @@ def prices_from(words: Mapping[str, float], of: str, plain: float) -> LabelPrice
 
 def _hidden(species, name: str, prior) -> bool:
     """Whether what is open at a locus cannot be seen."""
-    return len({species.locus(name).look(g) for g, p in prior.states if p > 0}) < len([g for g, p in prior.states if p > 0])
+    return len({species.locus(name).look(g) for g, p in prior.states if p > 0}) < len(
+        [g for g, p in prior.states if p > 0]
+    )
 
 
 def _can_breed(known: Known, id: str, sex: Sex | None, of: Sex) -> bool:

@@ -95,11 +95,22 @@ def read_folder(
         at = now()
         sha256 = photos.add(looked.jpeg)
         with archive.change(f"photo {path.name} of {egg} read", who=who) as draft:
-            photo = draft.add("photo", {"about": egg, "sha256": sha256, "source_sha256": looked.source_sha256, "name": path.name,
-                                        "added": at})  # fmt: skip
+            photo = draft.add(
+                "photo",
+                {"about": egg, "sha256": sha256, "source_sha256": looked.source_sha256, "name": path.name, "added": at},
+            )
             if looked.likelihoods is not None:
-                draft.add("reading", {"about": egg, "observer": "photo", "at": at, "photo": photo, "likelihoods": looked.likelihoods,
-                                      "otherwise": looked.otherwise})  # fmt: skip
+                draft.add(
+                    "reading",
+                    {
+                        "about": egg,
+                        "observer": "photo",
+                        "at": at,
+                        "photo": photo,
+                        "likelihoods": looked.likelihoods,
+                        "otherwise": looked.otherwise,
+                    },
+                )
         if looked.likelihoods is None:
             unread[path.name] = "; ".join(looked.remarks)
         else:
@@ -115,13 +126,17 @@ def egg_of(stem: str, eggs: Mapping[str, str]) -> str | None:
     return None
 
 
-def _look_at_all(todo: list[tuple[Path, str]], cross: Cross, workers: int | None) -> Iterator[tuple[tuple[Path, str], _Looked | str]]:
+def _look_at_all(
+    todo: list[tuple[Path, str]], cross: Cross, workers: int | None
+) -> Iterator[tuple[tuple[Path, str], _Looked | str]]:
     count = min(workers or max(1, min(_MOST_WORKERS, (os.cpu_count() or 2) // 2)), max(len(todo), 1))
     if count == 1:
         _prepare(cross)
         yield from ((one, _look(one[0])) for one in todo)
         return
-    with ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_prepare, initargs=(cross,)) as pool:
+    with ProcessPoolExecutor(
+        count, mp_context=multiprocessing.get_context("spawn"), initializer=_prepare, initargs=(cross,)
+    ) as pool:
         waiting = {pool.submit(_look, path): (path, egg) for path, egg in todo}
         for future in as_completed(waiting):
             yield waiting[future], future.result()
