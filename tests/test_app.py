@@ -383,3 +383,20 @@ def test_the_evidence_in_a_photo_is_shown_on_request():
     at.selectbox(key="for-A4").select(at.selectbox(key="for-A4").options[1]).run()
     assert not at.exception
     assert at.selectbox(key="against-A4").options[0] == at.selectbox(key="for-A4").options[0]
+
+
+def test_a_clutch_is_kept_and_the_collection_shows_it(data_folder):
+    empty = AppTest.from_file(str(APP / "screens" / "collection.py"), default_timeout=TIMEOUT_S).run()
+    assert not empty.exception and "No animals yet" in empty.info[0].value
+    at = AppTest.from_file(str(APP / "main.py"), default_timeout=TIMEOUT_S)
+    at.query_params["clutch"] = "demo"
+    at.run()
+    at.run()
+    keep = next(button for button in at.button if button.label == "Keep this clutch")
+    keep.click().run()
+    assert not at.exception and "7 eggs and 7 photos kept" in at.success[0].value
+    page = AppTest.from_file(str(APP / "screens" / "collection.py"), default_timeout=TIMEOUT_S).run()
+    assert not page.exception
+    assert len(page.dataframe[0].value) == 10 and "Bracken" in set(page.dataframe[0].value["name"])
+    next(button for button in page.button if button.label.startswith("Undo change")).click().run()
+    assert not page.exception and "No animals yet" in page.info[0].value

@@ -13,6 +13,8 @@ from triage.app.shelf import SortedClutch
 from triage.proving.trays import Tray
 from triage.storage.marks import HoldMark
 from triage.workflow.evidence import find_clutch_evidence
+from triage.workflow.keeping.clutches import keep_sheet
+from triage.workflow.keeping.entries import open_archive, open_photos
 from triage.workflow.report import EggReport
 from triage.workflow.wording import in_tray
 
@@ -41,9 +43,25 @@ def show_answer(clutch: SortedClutch) -> None:
     with rest:
         st.subheader("Luck")
         st.html(markup.list_html([report.luck] if report.luck else ["Nothing can be said of it."]))
+    if clutch.sheet is not None:
+        _keep(clutch)
     if report.notes:
         with st.expander("Keep in mind", expanded=True, key="notes"):
             st.html(markup.list_html(report.notes))
+
+
+def _keep(clutch: SortedClutch) -> None:
+    """Keep the whole clutch in the records under a name."""
+    with st.form("keep-clutch", border=True):
+        st.subheader("Keep it in the records")
+        name = st.text_input("Name of the clutch", value=clutch.sheet.name, key="keep-name")
+        hatched = st.date_input("Hatched", value=None, key="keep-hatched")
+        wanted = st.form_submit_button("Keep this clutch", icon=":material/save:")
+    if wanted:
+        with errors_shown(), st.spinner("Keeping"):
+            day = hatched.isoformat() if hatched else None
+            kept = keep_sheet(open_archive(), open_photos(), clutch.sheet, name=name.strip() or None, hatched=day)
+            st.success(f"{len(kept.eggs)} eggs and {kept.photos} photos kept; they stand under Collection.")
 
 
 def _cards(clutch: SortedClutch, eggs: list[EggReport], marks: Mapping[str, HoldMark]) -> None:

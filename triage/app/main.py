@@ -14,6 +14,7 @@ for key in draft.form_keys(state):
 pages = [
     st.Page("screens/sort_clutch.py", title="Sort a clutch", icon=":material/egg:", default=True),
     st.Page("screens/held_back.py", title="Held back", icon=":material/inventory_2:"),
+    st.Page("screens/collection.py", title="Collection", icon=":material/pets:"),
     st.Page("screens/gene_book.py", title="Genes", icon=":material/menu_book:"),
 ]
 st.navigation(pages, position="top").run()

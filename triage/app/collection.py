@@ -1,0 +1,41 @@
+"""Rows of the collection page: plain functions of what is known."""
+
+from __future__ import annotations
+
+from triage.proving.plan import ProvingPlan
+from triage.records import NORMAL
+from triage.workflow.keeping.collection import Known, words_of
+
+_LEAST = 0.0005
+
+
+def animal_rows(known: Known) -> list[dict[str, str]]:
+    """A row an animal: name, sex, what it is known to carry, state."""
+    rows = []
+    for id, animal in known.collection.animals.items():
+        entry = known.entries[id]
+        carries = []
+        for locus, table in known.posterior.loci[id].items():
+            best, p = max(table.items(), key=lambda one: one[1])
+            if set(best.alleles) != {NORMAL} or p < 0.95:
+                words = words_of(known.collection.species, locus, best)
+                carries.append(words if p > 1 - 1e-9 else f"{words} {100 * p:.0f} %")
+        rows.append({"name": known.name(id), "sex": animal.sex.value if animal.sex else "not known", "genes": ", ".join(carries),
+                     "state": entry.get("state", ""), "id": id})  # fmt: skip
+    return rows
+
+
+def chance_rows(known: Known, id: str) -> list[dict[str, object]]:
+    """A row a genotype that is possible: gene, what it would be, chance."""
+    return [
+        {"gene": locus, "what": words_of(known.collection.species, locus, genotype), "chance": p}
+        for locus, table in known.posterior.loci[id].items()
+        for genotype, p in sorted(table.items(), key=lambda one: -one[1])
+        if p >= _LEAST
+    ]
+
+
+def settled_rows(plan: ProvingPlan, most: int = 40) -> list[dict[str, float]]:
+    """Chance of being settled at 95 % within 0, 1, ... eggs."""
+    run = plan.eggs[0]
+    return [{"eggs": n, "settled": run.p_within(n)} for n in range(min(most, len(run.chances)))]
