@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 from triage.proving.plan import ProvingPlan
+from triage.proving.trays import percent
 from triage.records import NORMAL
 from triage.workflow.keeping.collection import Known, words_of
 
 _LEAST = 0.0005
+_WORTH_SAYING = 0.05  # a gene less likely than this is not named in the list
 
 
 def animal_rows(known: Known) -> list[dict[str, str]]:
-    """A row an animal: name, sex, what it is known to carry, state."""
+    """A row an animal: name, sex, what it carries and how surely, state."""
     rows = []
     for id, animal in known.collection.animals.items():
         entry = known.entries[id]
         carries = []
         for locus, table in known.posterior.loci[id].items():
-            best, p = max(table.items(), key=lambda one: one[1])
-            if set(best.alleles) != {NORMAL} or p < 0.95:
+            carried = {genotype: p for genotype, p in table.items() if set(genotype.alleles) != {NORMAL}}
+            best, p = max(carried.items(), key=lambda one: one[1], default=(None, 0.0))
+            if best is not None and p >= _WORTH_SAYING:
                 words = words_of(known.collection.species, locus, best)
-                carries.append(words if p > 1 - 1e-9 else f"{words} {100 * p:.0f} %")
+                carries.append(words if p > 1 - 1e-9 else f"{words} {percent(p)}")
         rows.append({"name": known.name(id), "sex": animal.sex.value if animal.sex else "not known", "genes": ", ".join(carries),
                      "state": entry.get("state", ""), "id": id})  # fmt: skip
     return rows
