@@ -14,11 +14,12 @@ from triage.cli.main import main
 from triage.errors import StorageError, TriageError
 from triage.storage.archive import Archive
 from triage.storage.database import Database
+from triage.storage.marks import HoldJournal
 from triage.storage.photo_files import PhotoFiles
 from triage.workflow.demo import FOLDER
 from triage.workflow.keeping.cards import Card, cards_of, cards_pdf
 from triage.workflow.keeping.clutches import cross_of, keep_sheet
-from triage.workflow.keeping.entries import add_entry, change_entry
+from triage.workflow.keeping.entries import add_entry, change_entry, take_over_marks
 from triage.workflow.keeping.exchange import from_csv, from_json, guarded, import_entries, to_csv, to_json, unguarded
 from triage.workflow.keeping.season import egg_of, read_folder
 from triage.workflow.sheet import load_sheet
@@ -258,3 +259,15 @@ def test_completion_scripts_name_every_command(shell, capsys):
     if shutil.which(shell) and shell == "bash":
         asked = f"{script}\nCOMP_WORDS=(triage ver); COMP_CWORD=1; _triage; echo ${{COMPREPLY[@]}}"
         assert subprocess.run([shell, "-c", asked], capture_output=True, text=True).stdout.split() == ["verify"]
+
+
+def test_marks_of_the_app_are_taken_over_once(archive, photos, sheet, tmp_path):
+    kept = keep_sheet(archive, photos, sheet, name="2031-1")
+    journal = HoldJournal(tmp_path / "marks.jsonl")
+    journal.hold("2031-1", "A1", note="pretty")
+    journal.hold("another clutch", "B7", note="")
+    assert take_over_marks(archive, journal) == 2 and take_over_marks(archive, journal) == 0
+    about = {entry["label"]: entry.get("about") for entry in archive.all("hold")}
+    assert about == {"A1": kept.eggs["A1"], "B7": None}
+    assert [entry["note"] for entry in archive.all("hold", label="A1")] == ["pretty"]
+    assert len(journal.held()) == 2 and archive.faults() == ()

@@ -49,6 +49,9 @@ class EntryCommand:
             "history", help="every change of one, oldest first", description="Every change of one."
         )
         history.add_argument("id", metavar="ID", help="its id")
+        if self.kind == "hold":
+            taking = verbs.add_parser("take-over", help="enter the marks set in the app, each once", description="Enter the app's marks.")
+            taking.add_argument("--json", action="store_true", help="print the answer as JSON")
         for one in (adding, listing, showing, changing, removing, history):
             one.add_argument("--json", action="store_true", help="print the answer as JSON")
 
@@ -80,6 +83,8 @@ class EntryCommand:
 
         archive = open_archive()
         verb = arguments.verb
+        if verb == "take-over":
+            return self._take_over(archive, arguments)
         if verb == "add":
             content = self._content(arguments)
             content |= {name: now() for name in self.stamped if name not in content}
@@ -105,6 +110,17 @@ class EntryCommand:
                 print(f"{entry.id} removed; 'triage undo' brings it back.")
             return 0
         return self._history(archive.history(entry.id), arguments)
+
+    def _take_over(self, archive, arguments: argparse.Namespace) -> int:
+        from triage.storage.marks import HoldJournal
+        from triage.workflow.keeping.entries import take_over_marks
+
+        count = take_over_marks(archive, HoldJournal())
+        if arguments.json:
+            print_json({"format": 1, "new": count})
+        else:
+            print(f"{count} marks entered; the app's journal stays as it is.")
+        return 0
 
     def _add_outcome(self, archive, content: dict, arguments: argparse.Namespace) -> int:
         """Keep an outcome and say whose chances it changed."""

@@ -11,6 +11,7 @@ from triage.errors import StorageError, TriageError
 from triage.records import Parent, Sex, Species
 from triage.storage.archive import Archive, Entry
 from triage.storage.database import Database
+from triage.storage.marks import HoldJournal
 from triage.storage.photo_files import PhotoFiles
 
 _SEXES = {"male": Sex.MALE, "female": Sex.FEMALE}
@@ -88,3 +89,22 @@ def species_of(archive: Archive, about: str) -> Species:
     if entry.kind == "egg":
         entry = archive.find(archive.find(archive.find(entry["clutch"])["pairing"])["dam"])
     return load_species(entry["species"])
+
+
+def take_over_marks(archive: Archive, journal: HoldJournal, *, who: str = "keeper") -> int:
+    """Enter the hold-back marks of the app's journal into the records, each once; returns how many were new.
+
+    The journal stays as it is. A mark keeps its time, its clutch by name and its label, and refers to the egg where the records have
+    a clutch of that name with that label.
+    """
+    known = {(entry.get("clutch_name"), entry.get("label"), entry["at"]) for entry in archive.all("hold")}
+    new = [mark for mark in journal.held() if (mark.clutch, mark.hatchling, mark.at.isoformat()) not in known]
+    if not new:
+        return 0
+    clutches = {entry["name"]: entry.id for entry in archive.all("clutch")}
+    eggs = {(entry["clutch"], entry["label"]): entry.id for entry in archive.all("egg")}
+    with archive.change(f"{len(new)} hold-back marks taken over from the app", who=who) as draft:
+        for mark in new:
+            draft.add("hold", {"about": eggs.get((clutches.get(mark.clutch, ""), mark.hatchling)), "clutch_name": mark.clutch,
+                               "label": mark.hatchling, "note": mark.note, "at": mark.at.isoformat()})  # fmt: skip
+    return len(new)
