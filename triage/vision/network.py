@@ -159,7 +159,7 @@ class ReaderNetwork(nn.Module):
     def forward(self, photos: Tensor) -> Outputs:
         c3, c4, c5 = self.backbone((photos * 255.0 - 127.0) / 128.0)
         tokens = self.middle(c4) + F.interpolate(self.coarse(c5), size=c4.shape[-2:], mode="nearest")
-        tokens = self.blend(tokens + F.avg_pool2d(self.fine(c3), 2))
+        tokens = self.blend(tokens + self.fine(F.avg_pool2d(c3, 2)))  # linear, so thinning may come first
         features = c5.mean((2, 3))
         overall = F.relu6(self.overall(features))
 

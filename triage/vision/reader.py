@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -23,6 +22,7 @@ from triage.vision.likelihood import (
     temper,
 )
 from triage.vision.network import Outputs, fuse
+from triage.vision.pace import Pace
 from triage.vision.vocabulary import Call, Vocabulary
 from triage.vision.weights import ModelFiles, load_model
 
@@ -105,6 +105,7 @@ class PhotoReader:
         self._stages = files.stages
         self._log_mix = files.log_mix
         self._network = fuse(files.network)
+        self._pace = Pace()
         self._embedding = files.network.pair_embedding.detach().double().numpy()
 
     @classmethod
@@ -133,7 +134,7 @@ class PhotoReader:
 
     def read_square(self, pixels: Tensor) -> Outputs:
         """Network outputs of prepared squares float32 (B, 3, px, px): the golden photo is checked here."""
-        with torch.inference_mode(), _half_the_threads():
+        with torch.inference_mode(), self._pace.kept(len(pixels) * pixels.shape[-1] ** 2):
             return self._network(pixels)
 
     def log_likelihoods_of_codes(self, pixels: Tensor, codes: Tensor) -> Tensor:
@@ -184,21 +185,6 @@ class PhotoReader:
 def use_one_thread() -> None:
     """For a worker process that has one core."""
     torch.set_num_threads(1)
-
-
-@contextmanager
-def _half_the_threads() -> Iterator[None]:
-    """Leave half of the cores to the rest of the machine.
-
-    On a busy machine the network's threads wait for one another at every layer: with both of two cores asked for and another
-    program running, a photo took over ten times as long as on one thread.
-    """
-    threads = torch.get_num_threads()
-    torch.set_num_threads(max(1, threads // 2))
-    try:
-        yield
-    finally:
-        torch.set_num_threads(threads)
 
 
 def padded_square(photo: Photo) -> Image.Image:

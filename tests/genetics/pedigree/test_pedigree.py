@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from triage.catalogue import load_species
-from triage.errors import ContradictionError
+from triage.errors import ContradictionError, WorkTooLargeError
 from triage.genetics.exact import infer
 from triage.genetics.model import compile_cross
 from triage.genetics.pedigree import Animal, Clutch, Collection, infer_collection, rests_on
@@ -336,3 +336,8 @@ def test_what_cannot_be_is_refused_by_name():
         family(wild, clutches=[Clutch("c", "F", ("F",))])
     with pytest.raises(ContradictionError, match="its clutch 'q' is not"):
         family(Animal("A", None, {}, (), "q"))
+
+
+def test_what_is_too_close_even_gene_by_gene_is_refused_with_a_way_out():
+    with pytest.raises(WorkTooLargeError, match=r"linked at .* hang together too closely.*settle some genotypes"):
+        infer_collection(keepers_collection(30), most_numbers=1)

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from triage.errors import ContradictionError, UnsupportedInheritanceError
+from triage.errors import ContradictionError, UnsupportedInheritanceError, WorkTooLargeError
 from triage.genetics.pedigree.collection import Animal, Clutch, Collection
 from triage.genetics.pedigree.graph import Factor, Propagated, Table, TooWide, components, propagate
 from triage.genetics.pedigree.layers import SIRES, solve_in_layers
@@ -26,6 +26,7 @@ from triage.genetics.transmission import autosomal, given_hatched, sex_linked
 from triage.records import CallReading, Genotype, GenotypeReading, Locus, Reading, Sex, VisualCall
 
 MOST_NUMBERS = 2_000_000
+_LAYER_ROOM = 16  # how much larger the tables of one gene alone may be
 _LAYERS = "layers"  # where an answer keeps the messages of the parts that were too wide
 
 #: What an animal can be at a locus; the sex counts at sex-linked loci only.
@@ -92,6 +93,8 @@ def infer_collection(
         The readings of some animals cannot all be true; names them.
     UnsupportedInheritanceError
         Two sex-linked loci vary in one family.
+    WorkTooLargeError
+        Even one locus alone hangs together too closely.
     """
     graph = _Graph(collection)
     found: dict[int, Table] = {}
@@ -188,7 +191,15 @@ def _solve(
     except TooWide:
         layer_of = [graph.names[v][2] if graph.names[v][0] == "genotype" else SIRES for v in group]
         labels, marks = [graph.names[v] + (graph.states[v],) for v in group], [graph.marks[n] for n in numbers]
-        answer, residual = solve_in_layers(sizes, layer_of, factors, most_numbers, labels, marks, memory, fresh)
+        try:
+            most = _LAYER_ROOM * most_numbers
+            answer, residual = solve_in_layers(sizes, layer_of, factors, most, labels, marks, memory, fresh)
+        except TooWide as error:
+            loci = ", ".join(dict.fromkeys(name[2] for name in (graph.names[v] for v in group) if name[0] == "genotype"))
+            raise WorkTooLargeError(
+                f"the families linked at {loci} hang together too closely: one gene alone {error}, over the {most:,} allowed; "
+                "settle some genotypes in them (a laboratory, or papers you trust), or raise most_numbers"
+            ) from error
         if answer is not None:
             kept = Propagated(answer.marginals[: len(group)], answer.log_total, answer.width)
             return kept, False, residual
