@@ -63,7 +63,8 @@ if archive is not None:
             st.caption("Nothing has been entered yet.")
         for one in list(changes)[:-21:-1]:
             did = "removed" if one.content is None else f"version {one.version}"
-            st.markdown(literal(f"change {one.change}, {one.at.astimezone():%d %B %Y %H:%M}: {one.reason}") + f"  \n`{one.record_id}` {did}")
+            when = f"change {one.change}, {one.at.astimezone():%d %B %Y %H:%M}: {one.reason}"
+            st.markdown(literal(when) + f"  \n`{one.record_id}` {did}")
         if changes and st.button(f"Undo change {changes[-1].change}", key="collection-undo", icon=":material/undo:"):
             with errors_shown():
                 archive.undo(changes[-1].change)
