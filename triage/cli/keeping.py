@@ -36,6 +36,15 @@ class RecordCommand:
         return 1 if answer.get("faults") else 0
 
 
+def counted(n: int, word: str) -> str:
+    """A number with its word.
+
+    >>> counted(1, "change"), counted(7, "photo")
+    ('1 change', '7 photos')
+    """
+    return f"{n} {word}" if n == 1 else f"{n} {word}s"
+
+
 def _read_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", metavar="FOLDER", help="folder of photos named after their eggs: a4.jpg, A4-2.jpg")
     parser.add_argument("--clutch", required=True, metavar="ID", help="the clutch they are of")
@@ -561,7 +570,7 @@ backup = RecordCommand(
     "examples:\n  triage backup 2031-08-01.triage.zip\n",
     _file("the file to write"),
     _backup,
-    lambda a: f"{a['file']}: {a['changes']} changes and {a['photos']} photos",
+    lambda a: f"{a['file']}: {counted(a['changes'], 'change')} and {counted(a['photos'], 'photo')}",
 )
 restore = RecordCommand(
     "restore",
@@ -569,7 +578,7 @@ restore = RecordCommand(
     "examples:\n  triage restore 2031-08-01.triage.zip\n",
     _file("a file that 'triage backup' wrote"),
     _restore,
-    lambda a: f"{a['changes']} changes and {a['photos']} photos restored",
+    lambda a: f"{counted(a['changes'], 'change')} and {counted(a['photos'], 'photo')} restored",
 )
 verify = RecordCommand(
     "verify",
