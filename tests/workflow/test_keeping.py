@@ -114,6 +114,27 @@ def test_a_folder_is_read_once_and_goes_on_where_it_stopped(archive, photos, she
     assert read_folder(archive, photos, folder, clutch, workers=1).read == ()
 
 
+def test_a_table_says_whose_photo_it_is(archive, photos, sheet, tmp_path):
+    clutch = archive.find(keep_sheet(archive, photos, sheet).clutch)
+    folder, table = tmp_path / "season", tmp_path / "table.csv"
+    folder.mkdir()
+    # Demo photos are in the records already; another file of the same picture is not.
+    (folder / "a1 from phone.jpg").write_bytes((FOLDER / "a3.jpg").read_bytes() + b" ")
+    table.write_text("photo,egg\na1 from phone.jpg,A3\n")
+    assert read_folder(archive, photos, folder, clutch, table=table, workers=1).read == ("a1 from phone.jpg",)
+    (a3,) = archive.all("egg", clutch=clutch.id, label="A3")
+    assert archive.all("photo", name="a1 from phone.jpg")[0]["about"] == a3.id
+    for text, words in (
+        ("file,egg\nx.jpg,A3\n", "line 1: the columns are file, egg"),
+        ("photo,egg\na1 from phone.jpg,Z9\n", "line 2: no egg 'Z9'"),
+        ("photo,egg\nx.jpg,A3\n", "names x.jpg, which is no photo in"),
+        ("photo,egg\nx.jpg,A3\nx.jpg,A2\n", "line 3: photo 'x.jpg' stands twice"),
+    ):
+        table.write_text(text)
+        with pytest.raises(StorageError, match=words):
+            read_folder(archive, photos, folder, clutch, table=table, workers=1)
+
+
 @pytest.mark.parametrize(
     ("stem", "found"),
     [

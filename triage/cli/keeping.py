@@ -48,6 +48,7 @@ def counted(n: int, word: str) -> str:
 def _read_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", metavar="FOLDER", help="folder of photos named after their eggs: a4.jpg, A4-2.jpg")
     parser.add_argument("--clutch", required=True, metavar="ID", help="the clutch they are of")
+    parser.add_argument("--table", metavar="FILE", help="CSV with the columns photo and egg, for photos named otherwise")
     parser.add_argument("--workers", type=int, metavar="N", help="worker processes (half of the cores)")
 
 
@@ -62,6 +63,7 @@ def _read(arguments: argparse.Namespace) -> dict:
             open_photos(),
             Path(arguments.folder),
             archive.find(arguments.clutch),
+            table=Path(arguments.table) if arguments.table else None,
             workers=arguments.workers,
             progress=progress,
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import multiprocessing
 import os
@@ -57,12 +58,14 @@ def read_folder(
     folder: Path,
     clutch: Entry,
     *,
+    table: Path | None = None,
     workers: int | None = None,
     who: str = "keeper",
     progress: Callable[[int, int], None] | None = None,
 ) -> SeasonResult:
     """Read every photo of a folder whose name begins with an egg's label (`a4.jpg`, `A4-2.jpg`, `a4_belly.png`).
 
+    With a `table` (CSV with the columns photo and egg) the photos it names are those of the eggs it says, whatever their names.
     Each photo is kept with its reading as soon as it is read, so a stopped run goes on where it was: a photo that is in the
     records, by its checksum, is not read again.
     """
@@ -72,11 +75,15 @@ def read_folder(
     if not eggs:
         raise StorageError(f"{clutch.id}: the clutch has no eggs in the records; enter them first ('triage egg add')")
     files = sorted(path for path in folder.iterdir() if path.suffix.lower() in _PICTURES)
+    told = {} if table is None else _eggs_of_table(table, eggs)
+    absent = sorted(told.keys() - {path.name for path in files})
+    if absent:
+        raise StorageError(f"{table}: names {absent[0]}, which is no photo in {folder}; needed: names of files in it")
     known_sums = {entry["source_sha256"] for entry in archive.all("photo")}
     todo: list[tuple[Path, str]] = []
     known, unmatched = [], []
     for path in files:
-        egg = egg_of(path.stem, eggs)
+        egg = told.get(path.name) or egg_of(path.stem, eggs)
         if egg is None:
             unmatched.append(path.name)
         elif hashlib.sha256(path.read_bytes()).hexdigest() in known_sums:
@@ -116,6 +123,27 @@ def read_folder(
         else:
             read.append(path.name)
     return SeasonResult(tuple(sorted(read)), dict(sorted(unread.items())), tuple(known), tuple(unmatched))
+
+
+def _eggs_of_table(path: Path, eggs: Mapping[str, str]) -> dict[str, str]:
+    """Ids of the eggs by photo, from a table of file names and egg labels; StorageError names the line that is wrong."""
+    needed = "needed: a CSV file with the columns photo and egg"
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            reader = csv.DictReader(file)
+            rows = [(reader.line_num, row.get("photo"), row.get("egg")) for row in reader]
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise StorageError(f"{path}: cannot be read ({error}); {needed}") from None
+    if not {"photo", "egg"} <= set(reader.fieldnames or ()):
+        raise StorageError(f"{path}, line 1: the columns are {', '.join(reader.fieldnames or ()) or 'none'}; {needed}")
+    found: dict[str, str] = {}
+    for line, photo, label in rows:
+        if label not in eggs:
+            raise StorageError(f"{path}, line {line}: no egg '{label}' in this clutch; needed: one of {', '.join(eggs)}")
+        if not photo or photo in found:
+            raise StorageError(f"{path}, line {line}: photo '{photo or ''}' stands twice or is empty; needed: each file name once")
+        found[photo] = eggs[label]
+    return found
 
 
 def egg_of(stem: str, eggs: Mapping[str, str]) -> str | None:
