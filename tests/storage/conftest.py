@@ -4,6 +4,7 @@ import os
 import shutil
 import socket
 import subprocess
+import tempfile
 import uuid
 from pathlib import Path
 
@@ -25,19 +26,16 @@ def postgres_programs() -> Path | None:
 
 
 @pytest.fixture(scope="session")
-def postgres_server(tmp_path_factory):
+def postgres_server():
     """Address of a server of its own, without the database's name."""
     programs = postgres_programs()
     if programs is None:
         pytest.skip("PostgreSQL is not installed (Debian: apt-get install postgresql)")
-    folder = tmp_path_factory.mktemp("postgres")
+    # not in pytest's own folder: every run of pytest closes that to other users again, and the server is one
+    folder = Path(tempfile.mkdtemp(prefix="triage-postgres-"))
     as_other: list[str] = []
     if os.getuid() == 0:  # the server refuses to run as root
         shutil.chown(folder, "postgres")
-        for parent in folder.parents:
-            if parent == Path("/tmp"):
-                break
-            parent.chmod(parent.stat().st_mode | 0o055)
         as_other = ["runuser", "-u", "postgres", "--"]
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -52,7 +50,8 @@ def postgres_server(tmp_path_factory):
         [*as_other, programs / "pg_ctl", "-D", data, "-o", options, "-l", folder / "log", "-w", "start"], **quiet
     )
     yield f"postgresql+psycopg://{user}@127.0.0.1:{port}"
-    subprocess.run([*as_other, programs / "pg_ctl", "-D", data, "-m", "immediate", "stop"], **quiet)
+    subprocess.run([*as_other, programs / "pg_ctl", "-D", data, "-m", "immediate", "-w", "stop"], **quiet)
+    shutil.rmtree(folder)
 
 
 @pytest.fixture
