@@ -63,9 +63,12 @@ def components(n_variables: int, factors: Iterable[Factor]) -> list[list[int]]:
 
 
 def elimination_order(
-    sizes: Sequence[int], factors: Sequence[Factor], most_numbers: int
+    sizes: Sequence[int], factors: Sequence[Factor], most_numbers: int, left: dict[int, set[int]] | None = None
 ) -> list[tuple[int, tuple[int, ...]]]:
-    """(variable, its neighbours when it goes), least table first. TooWide if one would have over `most_numbers` numbers."""
+    """(variable, its neighbours when it goes), least table first. TooWide if one would have over `most_numbers` numbers.
+
+    With `left` given, what is then left goes there, each with its neighbours, and nothing is raised.
+    """
     near: list[set[int]] = [set() for _ in sizes]
     for factor in factors:
         for variable in factor.variables:
@@ -89,7 +92,10 @@ def elimination_order(
         if gone[variable] or cost != current[variable]:
             continue
         if cost > most_numbers:
-            raise TooWide(cost)
+            if left is None:
+                raise TooWide(cost)
+            left.update({other: near[other] for other in range(len(sizes)) if not gone[other]})
+            break
         gone[variable] = True
         neighbours = near[variable]
         order.append((variable, tuple(neighbours)))
@@ -102,6 +108,35 @@ def elimination_order(
                 current[other] = cost
                 heapq.heappush(heap, (cost, other))
     return order
+
+
+def widest_variables(sizes: Sequence[int], factors: Sequence[Factor], most_numbers: int) -> list[int]:
+    """Variables to take out so that the others can be summed with tables of at most `most_numbers` numbers.
+
+    Where the elimination of least table needs more, the variable with most neighbours left goes; so those who link most families.
+    """
+    out: set[int] = set()
+    while True:
+        left = [v for v in range(len(sizes)) if v not in out]
+        place = {v: number for number, v in enumerate(left)}
+        kept = [Factor(tuple(place[v] for v in f.variables if v in place), f.table) for f in factors]
+        try:
+            near = _stuck([sizes[v] for v in left], [f for f in kept if f.variables], most_numbers)
+        except TooWide:
+            return []  # a single variable does not fit
+        if not near:
+            return sorted(out)
+        worth = sorted(near, key=lambda v: (-len(near[v]), v))
+        out |= {left[v] for v in worth[: max(1, len(worth) // 50)]}
+
+
+def _stuck(sizes: Sequence[int], factors: Sequence[Factor], most_numbers: int) -> dict[int, set[int]]:
+    """What is left, with its neighbours, where no variable's table fits any more; empty if all could go."""
+    left: dict[int, set[int]] = {}
+    elimination_order(sizes, factors, most_numbers, left)
+    if any(size > most_numbers for size in sizes):
+        raise TooWide(max(sizes))
+    return left
 
 
 def propagate(sizes: Sequence[int], factors: Sequence[Factor], most_numbers: int = 2_000_000) -> Propagated | None:
@@ -152,11 +187,11 @@ def _product(scope: tuple[int, ...], shape: list[int], factors: Sequence[Factor]
     table = np.ones(shape)
     place = {variable: axis for axis, variable in enumerate(scope)}
     for factor in factors:
-        table *= _aligned(factor, place, len(scope))
+        table *= aligned(factor, place, len(scope))
     return table
 
 
-def _aligned(factor: Factor, place: dict[int, int], axes: int) -> Table:
+def aligned(factor: Factor, place: dict[int, int], axes: int) -> Table:
     """A factor's table with its axes in the order of a scope, and axes of length 1 for the others."""
     wanted = [place[variable] for variable in factor.variables]
     order = sorted(range(len(wanted)), key=wanted.__getitem__)
