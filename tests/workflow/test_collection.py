@@ -87,7 +87,7 @@ def test_an_outcome_reaches_parents_siblings_and_sold_relatives(archive, ids):
     assert told[ids["dam"]].startswith("Juniper: het clown proven")
     assert told[ids["sold"]].startswith("tell the buyer of A1 (a buyer): het clown now")
     assert ids["A2"] in told
-    reasons = why(after, ids["dam"], "clown")
+    reasons = why(after, ids["dam"], "clown").chances
     assert reasons[0][0].startswith("het clown 100.0 %") and reasons[0][1][0].observer == "proving"
 
 

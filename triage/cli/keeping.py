@@ -229,6 +229,8 @@ def _known(arguments: argparse.Namespace) -> dict:
             "sires": {known.name(s): p for s, p in known.posterior.sires.get(id, {}).items()},
         }
         if arguments.why:
+            reasons = why(known, id, arguments.why)
+            one["why_caveat"] = reasons.caveat
             one["why"] = [
                 {
                     "what": what,
@@ -242,7 +244,7 @@ def _known(arguments: argparse.Namespace) -> dict:
                         for r in rests
                     ],
                 }
-                for what, rests in why(known, id, arguments.why)
+                for what, rests in reasons.chances
             ]
         shown.append(one)
     rough = [
@@ -274,6 +276,8 @@ def _known_words(answer: dict) -> str:
                     if rest
                     else "    the records of the parents alone"
                 )
+        if one.get("why_caveat"):
+            lines.append(f"  {one['why_caveat']}")
     if not answer["exact"]:
         loci = ", ".join(sorted({locus for part in answer["approximate_parts"] for locus in part["loci"]}))
         lines.append(

@@ -419,11 +419,35 @@ def test_reasons_name_the_readings_that_moved_a_probability():
         clutches=[Clutch("c", "F", ("M",))],
     )
     posterior = infer_collection(collection)
-    found = rests_on(collection, posterior, "F", "clown", HET)
+    grounds = rests_on(collection, posterior, "F", "clown")
+    found = grounds.by_genotype[HET]
+    assert (grounds.tried, grounds.readings) == (2, 2)
     assert [one.animal for one in found] == ["B", "A"]
     assert found[0].log_odds > 0 > found[1].log_odds
     without = Collection(SPECIES, {**collection.animals, "B": Animal("B", None, {}, (), "c")}, collection.clutches)
     assert found[0].without == pytest.approx(infer_collection(without).chance("F", "clown", HET))
+
+
+def test_in_a_large_family_the_nearest_readings_are_tried():
+    """Approximate parts too: what leaving a reading out gives is what starting afresh without it gives."""
+    collection = keepers_collection(60, seed=2)
+    posterior = infer_collection(collection, most_numbers=600)
+    wide = {name for part in posterior.parts if not part.exact for name in part.animals}
+    animal, locus, genotype = next(
+        (a, locus, g)
+        for a, loci in posterior.loci.items()
+        for locus, table in loci.items()
+        for g, p in table.items()
+        if a in wide and collection.animals[a].clutch and collection.animals[a].sex and 0.2 < p < 0.8
+    )
+    grounds = rests_on(collection, posterior, animal, locus, nearest=8)
+    assert grounds.tried == 8 < grounds.readings
+    for rest in grounds.by_genotype[genotype]:
+        assert len(collection.animals[rest.animal].readings) == 1
+        without = {**collection.animals, rest.animal: replace(collection.animals[rest.animal], readings=())}
+        fresh = infer_collection(Collection(SPECIES, without, collection.clutches), most_numbers=600)
+        assert fresh.chance(animal, locus, genotype) == pytest.approx(rest.without, abs=0.01)
+    assert grounds.by_genotype[genotype]
 
 
 def test_what_cannot_be_is_refused_by_name():

@@ -15,7 +15,13 @@ st.title("Collection")
 archive = known = None
 with errors_shown():
     archive = open_archive()
-    known = known_of(archive)
+    species = sorted({entry["species"] for entry in archive.all("animal")}) or ["ball python"]
+    of = species[0]
+    if len(species) > 1:
+        of = st.segmented_control("Species", species, default=of, required=True, key="collection-species")
+    last = state.get("known")  # what was known when the page was last drawn: only what changed since is computed
+    known = known_of(archive, of, last if last is not None and last.collection.species.name == of else None)
+    state["known"] = known
 if known is not None and not known.collection.animals:
     st.info(
         "No animals yet. Sort a clutch and keep it in the records there, or enter animals with *triage animal add*.",
@@ -33,11 +39,15 @@ elif known is not None:
     else:
         bar = st.column_config.ProgressColumn("chance", format="percent", min_value=0.0, max_value=1.0)
         st.dataframe(rows, hide_index=True, width="stretch", column_config={"chance": bar})
-        locus = st.selectbox("What do its chances rest on?", list(dict.fromkeys(row["gene"] for row in rows)), key="collection-gene")
-        with errors_shown():
-            for what, rests in why(known, chosen, locus):
-                said = [f"{r.observer} of {known.name(r.animal)} ({100 * r.without:.0f} % without it)" for r in rests]
-                st.markdown(f"**{literal(what)}**: " + literal("; ".join(said) or "the records of the parents alone"))
+        genes = list(dict.fromkeys(row["gene"] for row in rows))
+        locus = st.selectbox("What do its chances rest on?", genes, index=None, placeholder="Choose a gene", key="collection-gene")
+        with errors_shown(), st.spinner("Leaving out one reading after another"):
+            reasons = why(known, chosen, locus) if locus is not None else None
+        for what, rests in reasons.chances if reasons is not None else ():
+            said = [f"{r.observer} of {known.name(r.animal)} ({100 * r.without:.0f} % without it)" for r in rests]
+            st.markdown(f"**{literal(what)}**: " + literal("; ".join(said) or "the records of the parents alone"))
+        if reasons is not None and reasons.caveat:
+            st.caption(reasons.caveat)
     with st.expander("How to prove it", key="collection-plan"):
         sex = known.collection.animals[chosen].sex
         if sex is None:

@@ -100,9 +100,16 @@ class CollectionPosterior:
 
 
 def infer_collection(
-    collection: Collection, previous: CollectionPosterior | None = None, *, most_numbers: int = MOST_NUMBERS
+    collection: Collection,
+    previous: CollectionPosterior | None = None,
+    *,
+    most_numbers: int = MOST_NUMBERS,
+    regroup: bool = True,
 ) -> CollectionPosterior:
     """The posterior of every animal given everything; what is as it was in `previous` is taken from there.
+
+    Without `regroup`, animals that only a struck-out reading had tied are still computed together: quicker for a what-if, and
+    no less right, but a part may then be answered by messages that could be exact.
 
     Raises
     ------
@@ -122,7 +129,7 @@ def infer_collection(
         solved, moved = _solve_all(network, most_numbers)
     else:
         loci, sires = dict(previous.loci), dict(previous.sires)
-        solved, moved = _solve_changes(network, earlier, most_numbers)
+        solved, moved = _solve_changes(network, earlier, most_numbers, regroup)
     if network.log_constant == -math.inf:
         raise ContradictionError(
             "a reading says of an animal what its recorded parents exclude; check the parents of the animal and the reading"
@@ -140,7 +147,9 @@ def _solve_all(network: Network, most_numbers: int) -> tuple[tuple[_Solved, ...]
     return tuple(_planted(network, v, f, most_numbers) for v, f in groups), list(network.names)
 
 
-def _solve_changes(network: Network, earlier: _State, most_numbers: int) -> tuple[tuple[_Solved, ...], list[int]]:
+def _solve_changes(
+    network: Network, earlier: _State, most_numbers: int, regroup: bool
+) -> tuple[tuple[_Solved, ...], list[int]]:
     """The groups that changed made anew or extended, the others as they were; and the variables that may have moved."""
     change, before, group_of = network.change, earlier.network, earlier.group_of
     dropped: dict[_Solved, list[int]] = {}
@@ -148,7 +157,7 @@ def _solve_changes(network: Network, earlier: _State, most_numbers: int) -> tupl
     for number in change.gone_factors:
         variables = before.factors[number].variables
         dropped.setdefault(group_of[variables[0]], []).append(number)
-        if len(variables) > 1:
+        if len(variables) > 1 and regroup:
             apart[group_of[variables[0]]] = None
 
     def key(variable: int) -> Hashable:

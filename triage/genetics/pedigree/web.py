@@ -84,21 +84,15 @@ class Web:
         factors: Mapping[int, Factor],
         dropped: Iterable[int] = (),
     ) -> Web | None:
-        """With more variables and factors, and without some factors of single variables.
+        """With more variables and factors, and without some factors; variables stay together that these had tied.
 
         None where nothing is possible any more; TooWide where the tables would no longer fit, so that a new web is called for.
         """
         start = self._copy()
         start.sizes, start.layers = sizes, layers
         web = start._taking(variables, factors)
-        for name in dropped:
-            home = next(t for t in web.trees if name in web.trees[t].home)
-            web._own_tree(home).drop(name)
-        if dropped and web.couplings:  # what could not be may be possible again: the messages start anew
-            for name, coupling in web.couplings.items():
-                for axis, variable in enumerate(coupling.variables):
-                    tree = web._own_tree(web.part_of[variable])
-                    tree.tell(variable, (name, axis), np.full(coupling.table.shape[axis], 1 / coupling.table.shape[axis]))
+        if web._without(dropped):
+            web._hear_again()
         changed = [t for t, tree in web.trees.items() if self.trees.get(t) is not tree]
         return web if web._settle(changed) else None
 
@@ -157,6 +151,34 @@ class Web:
                 self.at[variable] = (*self.at.get(variable, ()), (name, axis))
                 size = coupling.table.shape[axis]
                 self._own_tree(self.part_of[variable]).tell(variable, (name, axis), np.full(size, 1 / size))
+
+    def _without(self, dropped: Iterable[int]) -> bool:
+        """Take factors out; whether there were any."""
+        any_gone = False
+        for name in dropped:
+            any_gone = True
+            coupling = self.couplings.pop(name, None)
+            if coupling is None:
+                home = next(number for number, tree in self.trees.items() if name in tree.home)
+                self._own_tree(home).drop(name)
+                continue
+            del self.term[name]
+            for axis, variable in enumerate(coupling.variables):
+                self.at[variable] = tuple(key for key in self.at[variable] if key != (name, axis))
+                if not self.at[variable]:
+                    del self.at[variable]
+                self._own_tree(self.part_of[variable]).tell(variable, (name, axis), None)
+        return any_gone
+
+    def _hear_again(self) -> None:
+        """Forget messages that call something impossible: what went may have been the reason, and they may have kept each other so."""
+        for name, coupling in self.couplings.items():
+            for axis, variable in enumerate(coupling.variables):
+                message = self.trees[self.part_of[variable]].soft[variable][name, axis]
+                if message.min() < _TOLERANCE:
+                    self._own_tree(self.part_of[variable]).tell(
+                        variable, (name, axis), np.full_like(message, 1 / message.size)
+                    )
 
     def _translate(
         self,

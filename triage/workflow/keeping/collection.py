@@ -197,16 +197,37 @@ def news_words(one: News) -> str:
     return f"{who}{one.what} {after}, {100 * one.before:.0f} % before"
 
 
-def why(known: Known, id: str, locus: str) -> tuple[tuple[str, tuple[Rest, ...]], ...]:
-    """For each genotype of an animal at a locus, in words, the readings it rests on most."""
+@dataclass(frozen=True, slots=True)
+class Reasons:
+    """For each genotype of an animal at a locus, in words, the readings it rests on most; and how many were tried."""
+
+    chances: tuple[tuple[str, tuple[Rest, ...]], ...]
+    tried: int
+    readings: int
+
+    @property
+    def caveat(self) -> str:
+        """Said where not every reading was tried; empty otherwise."""
+        if self.tried == self.readings:
+            return ""
+        return f"Of {self.readings:,} readings in this family the {self.tried} of the nearest relatives were left out in turn."
+
+
+def why(known: Known, id: str, locus: str) -> Reasons:
+    """What the chances of an animal at a locus rest on. StorageError where nothing is open there."""
     table = known.posterior.loci.get(id, {}).get(locus)
     if table is None:
         open_loci = ", ".join(known.posterior.loci.get(id, {})) or "none"
         raise StorageError(f"{known.name(id)}: nothing is open at '{locus}'; needed: one of {open_loci}")
     species = known.collection.species
-    return tuple(
-        (f"{words_of(species, locus, g)} {100 * p:.1f} %", rests_on(known.collection, known.posterior, id, locus, g))
-        for g, p in sorted(table.items(), key=lambda one: -one[1])
+    grounds = rests_on(known.collection, known.posterior, id, locus)
+    return Reasons(
+        tuple(
+            (f"{words_of(species, locus, g)} {100 * p:.1f} %", grounds.by_genotype[g])
+            for g, p in sorted(table.items(), key=lambda one: -one[1])
+        ),
+        grounds.tried,
+        grounds.readings,
     )
 
 
