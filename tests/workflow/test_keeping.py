@@ -106,12 +106,42 @@ def test_a_folder_is_read_once_and_goes_on_where_it_stopped(archive, photos, she
         read_folder(archive, photos, folder, clutch, workers=1, progress=interrupt)
     assert len(archive.all("reading")) == 2  # that of the sheet, and the first of the folder
     again = read_folder(archive, photos, folder, clutch, workers=1)
-    assert len(again.known) == 1 and again.unmatched == ("unknown.jpg",)
+    assert len(again.known) == 1 and again.unmatched == {"unknown.jpg": "begins with no egg's label"}
     assert list(again.unread) == ["a2_broken.jpg"] and "damaged" in again.unread["a2_broken.jpg"]
     assert len(archive.all("reading")) == 3 and archive.faults() == ()
     reading = archive.all("reading")[0]
     assert reading["observer"] == "photo" and max(reading["likelihoods"].values()) == 1
     assert read_folder(archive, photos, folder, clutch, workers=1).read == ()
+
+
+def test_a_season_s_folder_has_a_folder_for_each_clutch(archive, photos, sheet, tmp_path):
+    """Over two worker processes; photos that are nobody's say why; a table names the clutch too; nothing is read twice."""
+    first, second = (keep_sheet(archive, photos, sheet, name=name) for name in ("2031-1", "2031-2"))
+    season, table = tmp_path / "season", tmp_path / "table.csv"
+    for inside, files in (("2031-1", ["A2.jpg"]), (second.clutch, ["a2 belly.jpg", "z9.jpg"]), ("old", ["a1.jpg"])):
+        (season / inside).mkdir(parents=True)
+        for name in files:
+            shutil.copy(FOLDER / "a3.jpg", season / inside / name)
+    shutil.copy(FOLDER / "a2.jpg", season / "phone 7.jpg")
+    done = read_folder(archive, photos, season, workers=2)
+    assert done.read == ("2031-1/A2.jpg", f"{second.clutch}/a2 belly.jpg") and not done.unread
+    assert done.unmatched == {
+        "old/a1.jpg": "its folder is named after no clutch",
+        "phone 7.jpg": "stands in no clutch's folder",
+        f"{second.clutch}/z9.jpg": "begins with no egg's label",
+    }
+    about = {entry["name"]: entry["about"] for entry in archive.all("photo")}
+    assert about["2031-1/A2.jpg"] == first.eggs["A2"] and about[f"{second.clutch}/a2 belly.jpg"] == second.eggs["A2"]
+    table.write_text("photo,clutch,egg\nphone 7.jpg,2031-2,A1\n")
+    again = read_folder(archive, photos, season, table=table, workers=1)
+    assert again.read == ("phone 7.jpg",) and len(again.known) == 2 and "phone 7.jpg" not in again.unmatched
+    for text, words in (
+        ("photo,egg\nphone 7.jpg,A1\n", "line 1: the columns are photo, egg; needed: .* photo, clutch and egg"),
+        ("photo,clutch,egg\nphone 7.jpg,2030-9,A1\n", "line 2: no clutch '2030-9' in the records"),
+    ):
+        table.write_text(text)
+        with pytest.raises(StorageError, match=words):
+            read_folder(archive, photos, season, table=table, workers=1)
 
 
 def test_a_table_says_whose_photo_it_is(archive, photos, sheet, tmp_path):

@@ -46,9 +46,15 @@ def counted(n: int, word: str) -> str:
 
 
 def _read_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("folder", metavar="FOLDER", help="folder of photos named after their eggs: a4.jpg, A4-2.jpg")
-    parser.add_argument("--clutch", required=True, metavar="ID", help="the clutch they are of")
-    parser.add_argument("--table", metavar="FILE", help="CSV with the columns photo and egg, for photos named otherwise")
+    parser.add_argument(
+        "folder",
+        metavar="FOLDER",
+        help="a season: a folder for each clutch, named after it, with photos named after their eggs (a4.jpg, A4-2.jpg)",
+    )
+    parser.add_argument("--clutch", metavar="ID", help="FOLDER holds the photos of this clutch alone")
+    parser.add_argument(
+        "--table", metavar="FILE", help="CSV with the columns photo, clutch and egg, for photos named otherwise"
+    )
     parser.add_argument("--workers", type=int, metavar="N", help="worker processes (half of the cores)")
 
 
@@ -62,7 +68,7 @@ def _read(arguments: argparse.Namespace) -> dict:
             archive,
             open_photos(),
             Path(arguments.folder),
-            archive.find(arguments.clutch),
+            archive.find(arguments.clutch) if arguments.clutch else None,
             table=Path(arguments.table) if arguments.table else None,
             workers=arguments.workers,
             progress=progress,
@@ -71,17 +77,17 @@ def _read(arguments: argparse.Namespace) -> dict:
         "read": list(done.read),
         "unread": dict(done.unread),
         "known": list(done.known),
-        "unmatched": list(done.unmatched),
+        "unmatched": dict(done.unmatched),
     }
 
 
 def _read_words(answer: dict) -> str:
     lines = [
         f"{len(answer['read'])} read, {len(answer['known'])} known already, {len(answer['unread'])} not read, "
-        f"{len(answer['unmatched'])} named after no egg"
+        f"{len(answer['unmatched'])} nobody's"
     ]
     lines += [f"  {name}: {why}" for name, why in answer["unread"].items()]
-    lines += [f"  {name}: begins with no egg's label" for name in answer["unmatched"]]
+    lines += [f"  {name}: {why}" for name, why in answer["unmatched"].items()]
     return "\n".join(lines)
 
 
@@ -540,8 +546,8 @@ def _history_arguments(parser: argparse.ArgumentParser) -> None:
 
 read = RecordCommand(
     "read",
-    "read a folder of photos into the records, and go on where it stopped",
-    "examples:\n  triage read photos/2031-4 --clutch ID --workers 4\n",
+    "read a season's folder of photos into the records, and go on where it stopped",
+    "examples:\n  triage read photos-2031 --workers 4\n  triage read photos-2031/2031-4 --clutch ID\n",
     _read_arguments,
     _read,
     _read_words,

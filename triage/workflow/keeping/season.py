@@ -7,19 +7,18 @@ import hashlib
 import multiprocessing
 import os
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
 
 from triage.errors import StorageError, TriageError
 from triage.genetics.model import CrossModel, compile_cross
-from triage.records import Cross
 from triage.storage.archive import Archive, Entry
 from triage.storage.photo_files import PhotoFiles
 from triage.vision.gate import Gate
 from triage.vision.intake import open_photo
-from triage.vision.reader import PhotoReader, use_one_thread
+from triage.vision.reader import PhotoReader, PhotoReading, use_one_thread
 from triage.workflow.keeping.clutches import clean_jpeg, cross_of
 from triage.workflow.keeping.entries import now
 from triage.workflow.photos import gate_of, load_reader, look_at, reading_of
@@ -29,26 +28,33 @@ _MOST_WORKERS = 8
 
 _reader: PhotoReader | None = None
 _gate: Gate | None = None
-_model: CrossModel | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class SeasonResult:
-    """What became of a folder: photos read, kept unread with the reason, known already, and matched to no egg."""
+    """What became of a folder: photos read, kept unread with the reason, known already, and matched to no egg with the reason."""
 
     read: tuple[str, ...]
     unread: Mapping[str, str]
     known: tuple[str, ...]
-    unmatched: tuple[str, ...]
+    unmatched: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Order:
+    """One photo to look at: its file, its name from the folder on, and whose it is."""
+
+    path: Path
+    name: str
+    egg: str
+    clutch: str
 
 
 @dataclass(frozen=True, slots=True)
 class _Looked:
-    file: str
     source_sha256: str
     jpeg: bytes
-    likelihoods: dict[str, float] | None
-    otherwise: float
+    reading: PhotoReading | None
     remarks: tuple[str, ...]
 
 
@@ -56,93 +62,144 @@ def read_folder(
     archive: Archive,
     photos: PhotoFiles,
     folder: Path,
-    clutch: Entry,
+    clutch: Entry | None = None,
     *,
     table: Path | None = None,
     workers: int | None = None,
     who: str = "keeper",
     progress: Callable[[int, int], None] | None = None,
 ) -> SeasonResult:
-    """Read every photo of a folder whose name begins with an egg's label (`a4.jpg`, `A4-2.jpg`, `a4_belly.png`).
+    """Read every photo of a clutch's folder, or of a season's folder with a folder for each clutch.
 
-    With a `table` (CSV with the columns photo and egg) the photos it names are those of the eggs it says, whatever their names.
-    Each photo is kept with its reading as soon as it is read, so a stopped run goes on where it was: a photo that is in the
-    records, by its checksum, is not read again.
+    A photo is of the egg whose label its name begins with (`a4.jpg`, `A4-2.jpg`, `a4_belly.png`); a folder is of the clutch it is
+    named after, by name or id. With a `table` (CSV with the columns photo and egg, and clutch for a season) the photos it names
+    are those of the eggs it says, whatever their names. Each photo is kept with its reading as soon as it is read, so a stopped
+    run goes on where it was: a photo that is in the records of that egg, by its checksum, is not read again.
     """
     if not folder.is_dir():
         raise StorageError(f"{folder}: no such folder; needed: the folder that holds the photos")
-    eggs = {entry["label"]: entry.id for entry in archive.all("egg", clutch=clutch.id)}
-    if not eggs:
+    clutches = [clutch] if clutch is not None else list(archive.all("clutch"))
+    eggs = {one.id: {egg["label"]: egg.id for egg in archive.all("egg", clutch=one.id)} for one in clutches}
+    if clutch is not None and not eggs[clutch.id]:
         raise StorageError(f"{clutch.id}: the clutch has no eggs in the records; enter them first ('triage egg add')")
-    files = sorted(path for path in folder.iterdir() if path.suffix.lower() in _PICTURES)
-    told = {} if table is None else _eggs_of_table(table, eggs)
-    absent = sorted(told.keys() - {path.name for path in files})
-    if absent:
-        raise StorageError(f"{table}: names {absent[0]}, which is no photo in {folder}; needed: names of files in it")
-    known_sums = {entry["source_sha256"] for entry in archive.all("photo")}
-    todo: list[tuple[Path, str]] = []
-    known, unmatched = [], []
-    for path in files:
-        egg = told.get(path.name) or egg_of(path.stem, eggs)
-        if egg is None:
-            unmatched.append(path.name)
-        elif hashlib.sha256(path.read_bytes()).hexdigest() in known_sums:
-            known.append(path.name)
+    orders, unmatched = _orders(folder, clutches, eggs, season=clutch is None)
+    if table is not None:
+        told = _orders_of_table(table, folder, clutches, eggs, season=clutch is None)
+        orders = [*(one for one in orders if one.name not in told), *told.values()]
+        unmatched = {name: why for name, why in unmatched.items() if name not in told}
+    known_sums = {(entry["about"], entry["source_sha256"]) for entry in archive.all("photo")}
+    todo: list[_Order] = []
+    known = []
+    for order in sorted(orders, key=lambda one: one.name):
+        if (order.egg, hashlib.sha256(order.path.read_bytes()).hexdigest()) in known_sums:
+            known.append(order.name)
         else:
-            todo.append((path, egg))
+            todo.append(order)
+    ours = {order.clutch for order in todo}
+    models = {one.id: compile_cross(cross_of(archive, one)) for one in clutches if one.id in ours}
     read, unread = [], {}
-    done = 0
-    for (path, egg), looked in _look_at_all(todo, cross_of(archive, clutch), workers):
-        done += 1
+    for done, (order, looked) in enumerate(_look_at_all(todo, workers), 1):
         if progress is not None:
             progress(done, len(todo))
         if isinstance(looked, str):
-            unread[path.name] = looked
+            unread[order.name] = looked
             continue
-        at = now()
-        sha256 = photos.add(looked.jpeg)
-        with archive.change(f"photo {path.name} of {egg} read", who=who) as draft:
-            photo = draft.add(
-                "photo",
-                {"about": egg, "sha256": sha256, "source_sha256": looked.source_sha256, "name": path.name, "added": at},
-            )
-            if looked.likelihoods is not None:
-                draft.add(
-                    "reading",
-                    {
-                        "about": egg,
-                        "observer": "photo",
-                        "at": at,
-                        "photo": photo,
-                        "likelihoods": looked.likelihoods,
-                        "otherwise": looked.otherwise,
-                    },
-                )
-        if looked.likelihoods is None:
-            unread[path.name] = "; ".join(looked.remarks)
+        _keep(archive, photos, order, looked, models[order.clutch], who)
+        if looked.reading is None:
+            unread[order.name] = "; ".join(looked.remarks)
         else:
-            read.append(path.name)
-    return SeasonResult(tuple(sorted(read)), dict(sorted(unread.items())), tuple(known), tuple(unmatched))
+            read.append(order.name)
+    return SeasonResult(tuple(sorted(read)), dict(sorted(unread.items())), tuple(known), dict(sorted(unmatched.items())))
 
 
-def _eggs_of_table(path: Path, eggs: Mapping[str, str]) -> dict[str, str]:
-    """Ids of the eggs by photo, from a table of file names and egg labels; StorageError names the line that is wrong."""
-    needed = "needed: a CSV file with the columns photo and egg"
+def _keep(
+    archive: Archive, photos: PhotoFiles, order: _Order, looked: _Looked, model: CrossModel, who: str
+) -> None:
+    """One photo and what it says, as one change."""
+    at = now()
+    reading = None if looked.reading is None else reading_of(model, (), [looked.reading])
+    sha256 = photos.add(looked.jpeg)
+    with archive.change(f"photo {order.name} of {order.egg} read", who=who) as draft:
+        photo = draft.add(
+            "photo",
+            {"about": order.egg, "sha256": sha256, "source_sha256": looked.source_sha256, "name": order.name, "added": at},
+        )
+        if reading is not None:
+            draft.add(
+                "reading",
+                {
+                    "about": order.egg,
+                    "observer": "photo",
+                    "at": at,
+                    "photo": photo,
+                    "likelihoods": {call.name: value for call, value in reading.likelihoods.items()},
+                    "otherwise": reading.otherwise,
+                },
+            )
+
+
+def _pictures(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.iterdir() if path.suffix.lower() in _PICTURES)
+
+
+def _orders(
+    folder: Path, clutches: Sequence[Entry], eggs: Mapping[str, Mapping[str, str]], *, season: bool
+) -> tuple[list[_Order], dict[str, str]]:
+    """Photos by their names and folders, and those that are nobody's with the reason."""
+    orders: list[_Order] = []
+    unmatched: dict[str, str] = {}
+    if not season:
+        places = [(folder, clutches[0].id, "")]
+    else:
+        by_name = {name.casefold(): one.id for one in clutches for name in (one["name"], one.id)}
+        places = []
+        for inside in sorted(path for path in folder.iterdir() if path.is_dir()):
+            found = by_name.get(inside.name.casefold())
+            if found is not None:
+                places.append((inside, found, f"{inside.name}/"))
+            else:
+                unmatched |= {f"{inside.name}/{path.name}": "its folder is named after no clutch" for path in _pictures(inside)}
+        unmatched |= {path.name: "stands in no clutch's folder" for path in _pictures(folder)}
+    for place, clutch, lead in places:
+        for path in _pictures(place):
+            egg = egg_of(path.stem, eggs[clutch])
+            if egg is None:
+                unmatched[lead + path.name] = "begins with no egg's label"
+            else:
+                orders.append(_Order(path, lead + path.name, egg, clutch))
+    return orders, unmatched
+
+
+def _orders_of_table(
+    path: Path, folder: Path, clutches: Sequence[Entry], eggs: Mapping[str, Mapping[str, str]], *, season: bool
+) -> dict[str, _Order]:
+    """Photos by name as a table says whose they are; StorageError names the line that is wrong."""
+    wanted = ("photo", "clutch", "egg") if season else ("photo", "egg")
+    needed = f"needed: a CSV file with the columns {', '.join(wanted[:-1])} and {wanted[-1]}"
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
             reader = csv.DictReader(file)
-            rows = [(reader.line_num, row.get("photo"), row.get("egg")) for row in reader]
+            rows = [(reader.line_num, {name: row.get(name) or "" for name in wanted}) for row in reader]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise StorageError(f"{path}: cannot be read ({error}); {needed}") from None
-    if not {"photo", "egg"} <= set(reader.fieldnames or ()):
+    if not set(wanted) <= set(reader.fieldnames or ()):
         raise StorageError(f"{path}, line 1: the columns are {', '.join(reader.fieldnames or ()) or 'none'}; {needed}")
-    found: dict[str, str] = {}
-    for line, photo, label in rows:
-        if label not in eggs:
-            raise StorageError(f"{path}, line {line}: no egg '{label}' in this clutch; needed: one of {', '.join(eggs)}")
-        if not photo or photo in found:
-            raise StorageError(f"{path}, line {line}: photo '{photo or ''}' stands twice or is empty; needed: each file name once")
-        found[photo] = eggs[label]
+    by_name = {name: one.id for one in clutches for name in (one["name"], one.id)}
+    found: dict[str, _Order] = {}
+    for line, row in rows:
+        clutch = by_name.get(row["clutch"]) if season else clutches[0].id
+        if clutch is None:
+            raise StorageError(f"{path}, line {line}: no clutch '{row['clutch']}' in the records; needed: its name or id")
+        if row["egg"] not in eggs[clutch]:
+            among = ", ".join(eggs[clutch]) or "an egg, entered first with 'triage egg add'"
+            raise StorageError(f"{path}, line {line}: no egg '{row['egg']}' in this clutch; needed: one of {among}")
+        name = row["photo"]
+        if not name or name in found:
+            raise StorageError(f"{path}, line {line}: photo '{name}' stands twice or is empty; needed: each file name once")
+        found[name] = _Order(folder / name, name, eggs[clutch][row["egg"]], clutch)
+    absent = sorted(name for name, order in found.items() if not order.path.is_file())
+    if absent:
+        raise StorageError(f"{path}: names {absent[0]}, which is no photo in {folder}; needed: names of files in it")
     return found
 
 
@@ -154,42 +211,36 @@ def egg_of(stem: str, eggs: Mapping[str, str]) -> str | None:
     return None
 
 
-def _look_at_all(
-    todo: list[tuple[Path, str]], cross: Cross, workers: int | None
-) -> Iterator[tuple[tuple[Path, str], _Looked | str]]:
-    count = min(workers or max(1, min(_MOST_WORKERS, (os.cpu_count() or 2) // 2)), max(len(todo), 1))
+def _look_at_all(todo: Sequence[_Order], workers: int | None) -> Iterator[tuple[_Order, _Looked | str]]:
+    if not todo:
+        return
+    count = min(workers or max(1, min(_MOST_WORKERS, (os.cpu_count() or 2) // 2)), len(todo))
     if count == 1:
-        _prepare(cross)
-        yield from ((one, _look(one[0])) for one in todo)
+        _prepare()
+        yield from ((order, _look(order.path)) for order in todo)
         return
     with ProcessPoolExecutor(
-        count, mp_context=multiprocessing.get_context("spawn"), initializer=_prepare, initargs=(cross,)
-    ) as pool:
-        waiting = {pool.submit(_look, path): (path, egg) for path, egg in todo}
+        count, mp_context=multiprocessing.get_context("spawn"), initializer=_prepare
+    ) as pool:  # fork and torch's threads do not go together
+        waiting = {pool.submit(_look, order.path): order for order in todo}
         for future in as_completed(waiting):
             yield waiting[future], future.result()
 
 
-def _prepare(cross: Cross) -> None:
-    global _reader, _gate, _model
+def _prepare() -> None:
+    global _reader, _gate
     if multiprocessing.parent_process() is not None:
         use_one_thread()  # each worker has a core
     _reader = load_reader()
     _gate = gate_of(_reader)
-    _model = compile_cross(cross)
 
 
 def _look(path: Path) -> _Looked | str:
-    assert _reader is not None and _model is not None
+    assert _reader is not None
     try:
         data = path.read_bytes()
         photo = open_photo(data, name=path.name)
     except (TriageError, OSError) as error:
         return str(error)
     looked = look_at(photo, _reader, _gate)
-    jpeg, sha256 = clean_jpeg(photo), hashlib.sha256(data).hexdigest()
-    if looked.reading is None:
-        return _Looked(path.name, sha256, jpeg, None, 0.0, looked.remarks)
-    reading = reading_of(_model, (), [looked.reading])
-    likelihoods = {call.name: value for call, value in reading.likelihoods.items()}
-    return _Looked(path.name, sha256, jpeg, likelihoods, reading.otherwise, looked.remarks)
+    return _Looked(hashlib.sha256(data).hexdigest(), clean_jpeg(photo), looked.reading, looked.remarks)
