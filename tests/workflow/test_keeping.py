@@ -19,8 +19,10 @@ from triage.storage.photo_files import PhotoFiles
 from triage.workflow.demo import FOLDER
 from triage.workflow.keeping.cards import Card, cards_of, cards_pdf
 from triage.workflow.keeping.clutches import cross_of, keep_sheet
+from triage.workflow.keeping.collection import known_of
 from triage.workflow.keeping.entries import add_entry, change_entry, take_over_marks
 from triage.workflow.keeping.exchange import from_csv, from_json, guarded, import_entries, to_csv, to_json, unguarded
+from triage.workflow.keeping.labels import ids_of, sale_labels
 from triage.workflow.keeping.season import egg_of, read_folder
 from triage.workflow.sheet import load_sheet
 
@@ -184,11 +186,14 @@ def test_photos_are_matched_to_eggs_by_their_names(stem, found):
 
 def test_cards_hold_what_the_records_support_and_the_id(archive, photos, sheet):
     kept = keep_sheet(archive, photos, sheet, name="2031-1", hatched="2031-08-01")
-    cards = cards_of(archive, archive.find(kept.clutch))
+    known = known_of(archive)
+    labels = sale_labels(archive, known, ids_of(archive, known, [kept.clutch]))
+    cards = cards_of(labels)
     assert [card.title for card in cards] == ["2031-1 A1", "2031-1 A2"]
-    for card, egg in zip(cards, kept.report.eggs, strict=False):
-        assert card.lines[0] == (egg.label_text or "not named yet: no label is supported")
+    for card, label, egg in zip(cards, labels, kept.report.eggs, strict=False):
+        assert card.lines[0] == (label.text or f"no label yet: {label.reason}")
         assert "100%" not in card.lines[0] and card.id == kept.eggs[egg.label]
+        assert "dam Juniper; sire Basil or Thyme" in card.lines and "hatched 2031-08-01" in card.lines
     pdf = cards_pdf(cards)
     assert pdf.startswith(b"%PDF") and cards_pdf(cards) == pdf  # the same cards, the same bytes
     many = cards_pdf([Card(f"egg-{n}", "long title " * 20, ("a long line " * 40,)) for n in range(23)])
@@ -285,7 +290,7 @@ def test_the_commands_from_first_animal_to_restore(monkeypatch, tmp_path, capsys
     run("outcome", "add", "--animal", dam, "--says", "het clown=1")
     run("note", "add", "--about", egg, "--text", "first meal")
     assert [one["id"] for one in run("animal", "list", "--where", "sex=male")["entries"]] == [sire]
-    assert run("label", clutch)["labels"][0]["lines"][0].startswith("not named yet")
+    assert run("label", clutch)["labels"][0]["text"].startswith("0.0.1; pastel")
     assert run("verify")["faults"] == []
     run("undo")
     assert main(["note", "list"]) == 0 and "None yet" in capsys.readouterr().out

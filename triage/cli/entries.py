@@ -126,23 +126,32 @@ class EntryCommand:
         """Keep an outcome and say whose chances it changed."""
         from triage.workflow.keeping.collection import known_of, news, news_words, outcome_reading
         from triage.workflow.keeping.entries import add_entry, species_of
+        from triage.workflow.keeping.labels import changed_labels
 
         species = species_of(archive, content["animal"])
         outcome_reading(species, content["says"])  # refused before anything is kept
         before = known_of(archive, species.name)
         entry = add_entry(archive, "outcome", content, reason=arguments.reason)
         try:
-            found = news(before, known_of(archive, species.name, before))
+            after = known_of(archive, species.name, before)
+            found = news(before, after)
         except Exception:
             archive.undo(archive.history(entry.id)[-1].change)
             raise
+        labels = changed_labels(archive, after, dict.fromkeys(one.id for one in found))
         if arguments.json:
             print_json({"format": 1, "id": entry.id, "kind": entry.kind, "version": entry.version, "content": dict(entry.content),
                         "news": [{"id": n.id, "name": n.name, "what": n.what, "before": n.before, "after": n.after, "buyer": n.buyer}
-                                 for n in found]})  # fmt: skip
+                                 for n in found],
+                        "labels": [{"id": one.id, "name": one.name, "written": one.written, "text": one.text, "reason": one.reason,
+                                    "buyer": one.buyer} for one in labels]})  # fmt: skip
             return 0
         print(f"kept as {entry.id}")
         print("\n".join(f"  {news_words(one)}" for one in found) or "  it changes nobody's chances")
+        for one in labels:
+            print(f"  label of {one.name}: says '{one.written}'; the records now support '{one.text or one.reason}'")
+        if labels:
+            print("Write these anew with 'triage label --changed --to FILE'.")
         return 0
 
     def _content(self, arguments: argparse.Namespace, *, emptied: bool = False) -> dict:

@@ -92,33 +92,49 @@ def _read_words(answer: dict) -> str:
 
 
 def _label_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("clutch", metavar="CLUTCH", help="id of the clutch")
+    parser.add_argument("id", metavar="ID", nargs="*", help="a clutch, or animals and hatched eggs")
     parser.add_argument(
-        "--to", metavar="FILE", help="write hatch cards (PDF, several to a page, with codes) to this file"
+        "--to", metavar="FILE", help="write hatch cards (PDF, several to a page, with codes), and keep what they say"
     )
+    parser.add_argument("--changed", action="store_true", help="labels written that the records no longer support as they stand")
+    parser.add_argument("--species", default="ball python", metavar="NAME", help="the species (ball python)")
 
 
 def _label(arguments: argparse.Namespace) -> dict:
     from triage.workflow.keeping.cards import cards_of, cards_pdf
+    from triage.workflow.keeping.collection import known_of
     from triage.workflow.keeping.entries import open_archive
+    from triage.workflow.keeping.labels import changed_labels, ids_of, keep_labels, sale_labels
 
     archive = open_archive()
-    clutch = archive.find(arguments.clutch)
-    if clutch.kind != "clutch":
-        raise StorageError(f"{clutch.id}: is of kind {clutch.kind}; needed: the id of a clutch ('triage clutch list')")
-    cards = cards_of(archive, clutch)
+    if not arguments.id and not arguments.changed:
+        raise StorageError("label: nothing named; needed: the id of a clutch ('triage clutch list') or of animals, or --changed")
+    known = known_of(archive, arguments.species)
+    ids = ids_of(archive, known, arguments.id)
+    labels = changed_labels(archive, known, ids or None) if arguments.changed else sale_labels(archive, known, ids)
     if arguments.to:
-        _write(Path(arguments.to), cards_pdf(cards))
+        _write(Path(arguments.to), cards_pdf(cards_of(labels)))
     return {
-        "labels": [{"id": card.id, "title": card.title, "lines": list(card.lines)} for card in cards],
+        "labels": [
+            {"id": one.id, "name": one.name, "text": one.text, "reason": one.reason, "lines": list(one.lines),
+             "written": one.written, "changed": one.changed, "buyer": one.buyer}
+            for one in labels
+        ],
+        "kept": keep_labels(archive, labels) if arguments.to else 0,
         "file": arguments.to,
-    }
+    }  # fmt: skip
 
 
 def _label_words(answer: dict) -> str:
-    lines = [f"{one['title']}  ({one['id']})\n  " + "\n  ".join(one["lines"]) for one in answer["labels"]]
-    lines += [f"{len(answer['labels'])} cards written to {answer['file']}"] if answer["file"] else []
-    return "\n".join(lines) or "No egg of this clutch has hatched."
+    lines = []
+    for one in answer["labels"]:
+        said = [one["text"] or f"no label yet: {one['reason']}", *one["lines"]]
+        if one["changed"]:
+            said.append(f"the label written before says: {one['written']}" + (f" (sold to {one['buyer']})" if one["buyer"] else ""))
+        lines.append(f"{one['name']}  ({one['id']})\n  " + "\n  ".join(said))
+    if answer["file"]:
+        lines.append(f"{counted(len(answer['labels']), 'card')} written to {answer['file']}; {answer['kept']} kept as new labels")
+    return "\n".join(lines) or "No such label."
 
 
 def _export_arguments(parser: argparse.ArgumentParser) -> None:
@@ -554,8 +570,8 @@ read = RecordCommand(
 )
 label = RecordCommand(
     "label",
-    "sale labels and hatch cards of a clutch: no more than the records support",
-    "examples:\n  triage label ID\n  triage label ID --to cards.pdf\n",
+    "sale labels and hatch cards: no more than the records support",
+    "examples:\n  triage label ID\n  triage label ID --to cards.pdf\n  triage label --changed\n",
     _label_arguments,
     _label,
     _label_words,

@@ -12,7 +12,11 @@ _SEX_MARK = {Sex.MALE: "1.0", Sex.FEMALE: "0.1", None: "0.0.1"}
 
 
 def label_text(
-    species: Species, call: VisualCall, sex: Sex | None, from_records: Mapping[str, Mapping[Genotype, float]]
+    species: Species,
+    call: VisualCall,
+    sex: Sex | None,
+    from_records: Mapping[str, Mapping[Genotype, float]],
+    *also: Mapping[str, Mapping[Genotype, float]],
 ) -> str:
     """Sex mark, visual genes, and hets as the records support them.
 
@@ -20,17 +24,25 @@ def label_text(
     ----------
     from_records
         P(genotype) by locus given the parents' records and the look alone: no photo, no siblings.
+    also
+        The same given more; of all these chances the least is promised.
 
     A chance is rounded down to whole percent, so a label never promises more than is known; 2/3 is the trade's 66 %.
     """
+    chances: dict[str, list[float]] = {}
+    for loci in (from_records, *also):
+        for hidden in hidden_genes(species, call, loci):
+            chances.setdefault(hidden.what, []).append(hidden.chance)
     parts = [_SEX_MARK[sex], call.name]
-    for hidden in hidden_genes(species, call, from_records):
-        if hidden.what.startswith("homozygous"):
-            parts.append(f"{hidden.what.removeprefix('homozygous ')}: one or two copies not proven")
-        elif hidden.chance >= 1 - 1e-12:
-            parts.append(f"100% {hidden.what}")
-        elif whole_percent(hidden.chance):
-            parts.append(f"{whole_percent(hidden.chance)}% possible {hidden.what}, not proven")
+    for what, found in chances.items():
+        chance = min(found) if len(found) == 1 + len(also) else 0.0
+        if what.startswith("homozygous"):
+            gene = what.removeprefix("homozygous ")
+            parts.append(what if chance >= 1 - 1e-12 else f"{gene}: one or two copies not proven")
+        elif chance >= 1 - 1e-12:
+            parts.append(f"100% {what}")
+        elif whole_percent(chance):
+            parts.append(f"{whole_percent(chance)}% possible {what}, not proven")
     return "; ".join(parts)
 
 

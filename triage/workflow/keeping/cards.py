@@ -12,7 +12,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
-from triage.storage.archive import Archive, Entry
+from triage.workflow.keeping.labels import SaleLabel
 
 _COLUMNS, _ROWS = 2, 5
 _FONT, _BOLD, _SIZE = "Helvetica", "Helvetica-Bold", 8.5
@@ -27,24 +27,11 @@ class Card:
     lines: tuple[str, ...]
 
 
-def cards_of(archive: Archive, clutch: Entry) -> tuple[Card, ...]:
-    """A card for every hatched egg of a clutch, from its newest label: nothing on it that the records do not support."""
-    pairing = archive.find(clutch["pairing"])
-    dam = archive.find(pairing["dam"])["name"]
-    sires = " or ".join(archive.find(one["animal"])["name"] for one in pairing["sires"])
-    cards = []
-    for egg in archive.all("egg", clutch=clutch.id):
-        if egg["state"] != "hatched":
-            continue
-        labels, calls = archive.all("label", about=egg.id), archive.all("call", about=egg.id)
-        lines = [labels[-1]["text"] if labels else "not named yet: no label is supported", f"dam {dam}; sire {sires}"]
-        lines.append(f"hatched {clutch.get('hatched', 'on a day not recorded')}")
-        if calls:
-            lines.append(f"call of {calls[-1]['at'][:10]}, by {calls[-1]['by']}")
-        if labels and labels[-1].get("rests_on"):
-            lines.append("the call rests on " + ", ".join(labels[-1]["rests_on"]))
-        cards.append(Card(egg.id, f"{clutch['name']} {egg['label']}", tuple(lines)))
-    return tuple(cards)
+def cards_of(labels: Sequence[SaleLabel]) -> tuple[Card, ...]:
+    """A card for each label: nothing on it that the records do not support."""
+    return tuple(
+        Card(one.id, one.name, (one.text or f"no label yet: {one.reason}", *one.lines)) for one in labels
+    )
 
 
 def cards_pdf(cards: Sequence[Card]) -> bytes:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from triage.catalogue import load_species, parse_call, parse_parent
@@ -16,6 +17,8 @@ from triage.workflow.settings import Settings
 _SEX = {"male": Sex.MALE, "female": Sex.FEMALE}
 #: Of a keeper's wrong calls, the share that any one other call gets; a judgement.
 _SHARE_OF_ONE_MISTAKE = 0.1
+#: As fitted for the shipped model's cautious reading (`models/python_regius.json`).
+PHOTO_EXPONENT = 0.65
 _SETTLED = 1 - 1e-9
 _SHOWN = 0.005  # changes below this are no news
 
@@ -57,23 +60,28 @@ class News:
 def known_of(archive: Archive, species_name: str = "ball python", previous: Known | None = None) -> Known:
     """Everything the records say of the animals of one species, taken together.
 
-    An animal with an egg in the records is from that egg's clutch; what was seen of the egg was seen of it. Genes in the papers of
-    an animal from a clutch count only where the clutch leaves them open. ContradictionError names records that cannot all be true.
+    An animal with an egg in the records is from that egg's clutch, and its genes are what that clutch and all readings make them;
+    what was seen of the egg was seen of it. ContradictionError names records that cannot all be true.
     """
-    species = load_species(species_name)
-    every = archive.all()
+    entries = archive.all()
+    collection = collection_of(entries, load_species(species_name))
+    posterior = infer_collection(collection, previous.posterior if previous is not None else None)
+    return Known(collection, posterior, {entry.id: entry for entry in entries})
+
+
+def collection_of(
+    entries: Sequence[Entry], species: Species, counts: Callable[[Entry], bool] = lambda entry: True
+) -> Collection:
+    """The animals and clutches of one species, with what the entries that count say of them."""
+    every = entries
     by_id = {entry.id: entry for entry in every}
     animal_of_egg = {e["egg"]: e.id for e in every if e.kind == "animal" and "egg" in e.content}
-
-    def being(id: str) -> str:
-        return animal_of_egg.get(id, id)
-
-    readings: dict[str, list[Reading]] = {}
+    said: dict[str, list[Entry]] = {}
     for entry in every:
-        found = _reading(species, entry)
-        if found is not None:
-            about = entry.get("about") or entry.get("animal")
-            readings.setdefault(being(about), []).append(found)
+        about = entry.get("about") or entry.get("animal")
+        if about is not None and counts(entry):
+            said.setdefault(animal_of_egg.get(about, about), []).append(entry)
+    readings = {id: _readings(species, found) for id, found in said.items()}
     animals: dict[str, Animal] = {}
     clutches: dict[str, Clutch] = {}
     for entry in every:
@@ -101,26 +109,54 @@ def known_of(archive: Archive, species_name: str = "ball python", previous: Know
             )
     ours = {name: clutch for name, clutch in clutches.items() if clutch.dam in animals}
     kept = {name: animal for name, animal in animals.items() if animal.clutch is None or animal.clutch in ours}
-    collection = Collection(species, kept, ours)
-    posterior = infer_collection(collection, previous.posterior if previous is not None else None)
-    return Known(collection, posterior, by_id)
+    return Collection(species, kept, ours)
 
 
-def _reading(species: Species, entry: Entry) -> Reading | None:
-    """What an entry says of an animal's genes; None for entries that say nothing, and for the sorter's own conclusions."""
-    if entry.kind == "reading":
-        likelihoods = {}
-        for words, value in entry["likelihoods"].items():
-            for call in parse_call(species, words):
-                likelihoods[call] = value
-        return CallReading(likelihoods, entry["otherwise"], entry["observer"])
-    if entry.kind == "call" and entry["by"] == "keeper":
+def _readings(species: Species, entries: Sequence[Entry]) -> tuple[Reading, ...]:
+    """What the entries about one animal say of its genes: the keeper's newest call, its photos as one, and all else by itself.
+
+    The sorter's own conclusions say nothing that they did not take from these.
+    """
+    found: list[Reading] = []
+    photos: list[CallReading] = []
+    called: Entry | None = None
+    for entry in entries:
+        if entry.kind == "reading":
+            likelihoods = {}
+            for words, value in entry["likelihoods"].items():
+                for call in parse_call(species, words):
+                    likelihoods[call] = value
+            reading = CallReading(likelihoods, entry["otherwise"], entry["observer"])
+            (photos if reading.observer == "photo" else found).append(reading)
+        elif entry.kind == "call" and entry["by"] == "keeper":
+            called = entry if called is None or entry["at"] >= called["at"] else called
+        elif entry.kind == "outcome":
+            found.append(outcome_reading(species, entry["says"]))
+    if photos:
+        found.append(joined_photos(photos))
+    if called is not None:
         accuracy = Settings().keeper_accuracy
-        calls = parse_call(species, entry["call"])
-        return CallReading(dict.fromkeys(calls, accuracy), (1 - accuracy) * _SHARE_OF_ONE_MISTAKE, "keeper's call")
-    if entry.kind == "outcome":
-        return outcome_reading(species, entry["says"])
-    return None
+        calls = parse_call(species, called["call"])
+        found.append(CallReading(dict.fromkeys(calls, accuracy), (1 - accuracy) * _SHARE_OF_ONE_MISTAKE, "keeper's call"))
+    return tuple(found)
+
+
+def joined_photos(readings: Sequence[CallReading]) -> CallReading:
+    """Readings of several photos of one animal as one: they share its quirks, so n weigh n**(1 - PHOTO_EXPONENT), not n."""
+    if len(readings) == 1:
+        return readings[0]
+    weight = len(readings) ** -PHOTO_EXPONENT
+    calls = dict.fromkeys(call for reading in readings for call in reading.likelihoods)
+
+    def together(values: Iterable[float]) -> float:
+        found = list(values)
+        return math.exp(weight * math.fsum(map(math.log, found))) if min(found) > 0 else 0.0
+
+    return CallReading(
+        {call: together(one.likelihoods.get(call, one.otherwise) for one in readings) for call in calls},
+        together(one.otherwise for one in readings),
+        "photo",
+    )
 
 
 def outcome_reading(species: Species, says: Mapping[str, float]) -> GenotypeReading:

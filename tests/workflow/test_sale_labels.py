@@ -1,0 +1,158 @@
+"""Labels from the records: what they promise, what they wait for, and which of them a proving changes."""
+
+import json
+
+import numpy as np
+import pytest
+
+from triage.catalogue import load_species
+from triage.cli.main import main
+from triage.errors import StorageError
+from triage.records import CallReading, VisualCall
+from triage.storage.archive import Archive
+from triage.storage.database import Database
+from triage.vision.likelihood import combine_photos
+from triage.vision.weights import SHIPPED, read_sidecar
+from triage.workflow.keeping.collection import PHOTO_EXPONENT, joined_photos, known_of
+from triage.workflow.keeping.labels import changed_labels, ids_of, keep_labels, sale_labels
+
+SPECIES = load_species("ball python")
+AT, LATER = "2031-08-01T10:00:00+00:00", "2031-09-01T10:00:00+00:00"
+
+
+@pytest.fixture
+def address(tmp_path, monkeypatch):
+    address = f"sqlite:///{tmp_path / 'records.sqlite'}"
+    monkeypatch.setenv("TRIAGE_DATABASE", address)
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path))
+    return address
+
+
+@pytest.fixture
+def archive(address):
+    return Archive(Database(address))
+
+
+@pytest.fixture
+def ids(archive):
+    """Two hets of clown, four normal young called at hatch; one sold."""
+    with archive.change("season") as draft:
+        found = {
+            name: draft.add("animal", {"name": name, "species": "ball python", "sex": sex, "genes": "het clown"})
+            for name, sex in (("Juniper", "female"), ("Basil", "male"))
+        }
+        pairing = draft.add("pairing", {"dam": found["Juniper"], "sires": [{"animal": found["Basil"], "share": 1.0}]})
+        found["clutch"] = draft.add("clutch", {"name": "2031-1", "pairing": pairing, "hatched": "2031-08-01"})
+        for label in ("A1", "A2", "A3", "A4"):
+            found[label] = draft.add("egg", {"clutch": found["clutch"], "label": label, "state": "hatched", "sex": "female"})
+        for label in ("A1", "A2", "A3"):
+            draft.add("call", {"about": found[label], "call": "normal", "by": "keeper", "at": AT})
+        found["sold"] = draft.add(
+            "animal",
+            {"name": "A1", "species": "ball python", "sex": "female", "egg": found["A1"], "state": "sold", "buyer": "a buyer"},
+        )
+    return found
+
+
+def label_of(archive, id):
+    (label,) = sale_labels(archive, known_of(archive), [id])
+    return label
+
+
+def test_a_label_says_what_the_papers_support_and_what_the_call_rests_on(archive, ids):
+    label = label_of(archive, ids["sold"])
+    assert label.text == "0.1; normal; 66% possible het clown, not proven" and not label.reason
+    assert label.lines == (
+        "dam Juniper; sire Basil", "hatched 2031-08-01", "call of 2031-08-01, by keeper", "rests on parents, keeper's call"
+    )  # fmt: skip
+    assert (label.buyer, label.written, label.changed) == ("a buyer", "", False)
+
+
+def test_what_has_not_been_called_or_is_not_settled_has_no_label(archive, ids):
+    assert "no call is settled" in label_of(archive, ids["A4"]).reason
+    with archive.change("looked") as draft:
+        draft.add("call", {"about": ids["A4"], "call": "clown", "by": "keeper", "at": AT})
+        unlike = {"clown": 0.05, "normal": 1.0}
+        draft.add("reading", {"about": ids["A4"], "observer": "photo", "at": AT, "likelihoods": unlike, "otherwise": 0.001})
+    label = label_of(archive, ids["A4"])
+    assert label.text == "" and "the call clown is not settled: the records give it" in label.reason
+
+
+def test_a_photo_never_makes_a_het_surer(archive, ids):
+    """A reading that would speak for a hidden het in the parents leaves the promise where papers and proving have it."""
+    before = label_of(archive, ids["A2"]).text
+    with archive.change("looked") as draft:
+        draft.add("reading", {"about": ids["A4"], "observer": "photo", "at": AT, "likelihoods": {"clown": 1.0}, "otherwise": 0.0})
+    assert label_of(archive, ids["A2"]).text == before
+
+
+def test_evidence_against_a_het_lowers_the_promise(archive, ids):
+    """A dam that is 66 % het by her papers (3/5 for a normal young), and sixteen normal young more: hardly over one half."""
+    with archive.change("papers corrected") as draft:
+        draft.put(archive.find(ids["Juniper"]), genes="66% het clown")
+    three = 2 / 3 * (3 / 4) ** 3  # a het dam gives three normal young; each is then het at 2/3, else at 1/2
+    among_three = (three * 2 / 3 + 1 / 3 * 1 / 2) / (three + 1 / 3)
+    assert f"; {int(100 * among_three)}% possible" in label_of(archive, ids["A2"]).text
+    with archive.change("a large clutch") as draft:
+        pairing = archive.all("pairing")[0]
+        clutch = draft.add("clutch", {"name": "2032-1", "pairing": pairing.id})
+        for number in range(16):
+            egg = draft.add("egg", {"clutch": clutch, "label": f"B{number}", "state": "hatched"})
+            draft.add("reading", {"about": egg, "observer": "keeper", "at": AT, "likelihoods": {"normal": 1.0}, "otherwise": 0.0})
+    words = label_of(archive, ids["A2"]).text
+    promised = int(words.split("; ")[2].split("%")[0])
+    known = known_of(archive)
+    everything = sum(p for g, p in known.posterior.loci[ids["A2"]]["clown"].items() if set(g.alleles) == {"clown", "normal"})
+    assert promised == int(100 * everything) == 50
+
+
+def test_a_proving_changes_the_labels_that_were_written(archive, ids, capsys):
+    known = known_of(archive)
+    labels = sale_labels(archive, known, ids_of(archive, known, [ids["clutch"]]))
+    assert keep_labels(archive, labels) == 3 and keep_labels(archive, sale_labels(archive, known_of(archive), [ids["A2"]])) == 0
+    assert changed_labels(archive, known_of(archive)) == ()
+    assert main(["outcome", "add", "--animal", ids["sold"], "--says", "het clown=1", "--at", LATER, "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    (changed,) = answer["labels"]
+    assert changed["written"] == "0.1; normal; 66% possible het clown, not proven"
+    assert changed["text"] == "0.1; normal; 100% het clown" and changed["buyer"] == "a buyer"
+    (listed,) = changed_labels(archive, known_of(archive))
+    assert listed.id == ids["sold"] and "proving of 2031-09-01" in listed.lines[-1]
+
+
+def test_labels_are_written_with_their_cards_and_kept(archive, ids, tmp_path, capsys):
+    assert main(["label", ids["clutch"], "--to", str(tmp_path / "cards.pdf"), "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["kept"] == 3 and (tmp_path / "cards.pdf").read_bytes().startswith(b"%PDF")
+    assert sorted(one["text"] for one in archive.all("label")) == ["0.1; normal; 66% possible het clown, not proven"] * 3
+    assert main(["label", "--changed"]) == 0 and "No such label." in capsys.readouterr().out
+    assert main(["label"]) == 2 and "nothing named" in capsys.readouterr().err
+    assert main(["label", ids["Juniper"], "--json"]) == 0
+    (dam,) = json.loads(capsys.readouterr().out)["labels"]
+    assert dam["text"] == "" and "no call is settled" in dam["reason"]
+    with pytest.raises(StorageError, match="is no clutch, animal or hatched egg"):
+        ids_of(archive, known_of(archive), [archive.all("pairing")[0].id])
+
+
+def test_the_newest_call_counts_and_only_once(archive, ids):
+    """Pastel at hatch, corrected to normal after the shed: one reading of the keeper's, the newest."""
+    with archive.change("looked again") as draft:
+        draft.add("call", {"about": ids["A4"], "call": "clown", "by": "keeper", "at": AT, "stage": "at hatch"})
+        draft.add("call", {"about": ids["A4"], "call": "normal", "by": "keeper", "at": LATER, "stage": "after first shed"})
+    (reading,) = known_of(archive).collection.animals[ids["A4"]].readings
+    assert list(reading.likelihoods) == [VisualCall()] and label_of(archive, ids["A4"]).text.startswith("0.1; normal")
+
+
+def test_photos_of_one_animal_are_joined_as_the_model_joins_them(archive, ids):
+    assert read_sidecar(SHIPPED)["calibration"]["cautious"]["photo_exponent"] == PHOTO_EXPONENT
+    clown = VisualCall((("clown", "clown"),))
+    photos = [CallReading({VisualCall(): 0.9, clown: 0.3}, 0.1, "photo"), CallReading({VisualCall(): 0.5}, 0.2, "photo")]
+    joined = joined_photos(photos)
+    expected = np.exp(combine_photos(np.log([[0.9, 0.3, 0.1], [0.5, 0.2, 0.2]]), PHOTO_EXPONENT))
+    assert [*(joined.likelihoods[c] for c in (VisualCall(), clown)), joined.otherwise] == pytest.approx(list(expected))
+    with archive.change("two photos") as draft:
+        for photo in photos:
+            said = {call.name: p for call, p in photo.likelihoods.items()}
+            draft.add("reading", {"about": ids["A4"], "observer": "photo", "at": AT, "likelihoods": said, "otherwise": photo.otherwise})
+    (reading,) = known_of(archive).collection.animals[ids["A4"]].readings
+    assert reading.likelihoods[clown] == pytest.approx(joined.likelihoods[clown])

@@ -1,0 +1,205 @@
+"""Sale labels from the records: a settled call, and hets no surer than papers, provings and everything seen support."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from triage.catalogue import parse_call
+from triage.errors import ContradictionError, StorageError
+from triage.genetics.pedigree import Collection, CollectionPosterior, infer_collection
+from triage.proving.labels import label_text
+from triage.proving.trays import percent
+from triage.records import CallReading, Species, VisualCall
+from triage.storage.archive import Archive, Entry
+from triage.workflow.keeping.collection import Known, collection_of
+from triage.workflow.keeping.entries import now
+from triage.workflow.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class SaleLabel:
+    """The label of one animal or hatched egg as the records support it now.
+
+    Attributes
+    ----------
+    id, name
+        Whose it is, and what its keeper calls it.
+    text
+        What may be promised; empty where nothing may.
+    reason
+        Why there is no label; empty where there is one.
+    lines
+        Parents, hatch date, the date of the call, and what it rests on.
+    written
+        The text of the label that was written last; empty if none was.
+    buyer
+        Who bought it; empty if nobody has.
+    """
+
+    id: str
+    name: str
+    text: str
+    reason: str
+    lines: tuple[str, ...]
+    rests_on: tuple[str, ...]
+    written: str
+    buyer: str
+
+    @property
+    def changed(self) -> bool:
+        """Whether a label was written that says something else than the records do now."""
+        return bool(self.written) and self.written != self.text
+
+
+def ids_of(archive: Archive, known: Known, named: Sequence[str]) -> list[str]:
+    """Animals and hatched eggs by their ids, a clutch standing for its young; StorageError for what is neither."""
+    found: list[str] = []
+    for id in named:
+        if archive.find(id).kind == "clutch":
+            found += [name for name, animal in known.collection.animals.items() if animal.clutch == id]
+        elif id in known.collection.animals:
+            found.append(id)
+        else:
+            young = [a for a in known.collection.animals if known.entries[a].get("egg") == id]
+            if not young:
+                raise StorageError(
+                    f"{id}: is no clutch, animal or hatched egg of the {known.collection.species.name}; "
+                    "'triage clutch list' and 'triage known' list them"
+                )
+            found += young
+    return found
+
+
+def sale_labels(archive: Archive, known: Known, ids: Iterable[str]) -> tuple[SaleLabel, ...]:
+    """The labels of some animals of the collection, in their order.
+
+    A het is promised at the lesser of two chances: what the papers, the provings and the animal's own look give, and what everything
+    in the records gives. The call is the newest: the keeper's, or the sorter's where that settled it; it has to be likely enough
+    by the records as a whole (`Settings.label_threshold`), or there is no label.
+    """
+    writer = _Writer(archive, known)
+    return tuple(writer.label(id) for id in ids)
+
+
+def changed_labels(archive: Archive, known: Known, ids: Iterable[str] | None = None) -> tuple[SaleLabel, ...]:
+    """Labels that were written and no longer say what the records support; of some animals, or of all."""
+    writer = _Writer(archive, known)
+    wanted = known.collection.animals if ids is None else ids
+    return tuple(label for id in wanted if writer.was_written(id) and (label := writer.label(id)).changed)
+
+
+def keep_labels(archive: Archive, labels: Sequence[SaleLabel], *, who: str = "keeper") -> int:
+    """Enter labels as written, where their text is new; how many were."""
+    new = [one for one in labels if one.text and one.text != one.written]
+    if new:
+        with archive.change(f"{len(new)} labels written", who=who) as draft:
+            for one in new:
+                draft.add("label", {"about": one.id, "text": one.text, "rests_on": list(one.rests_on), "at": now()})
+    return len(new)
+
+
+class _Writer:
+    def __init__(self, archive: Archive, known: Known) -> None:
+        self.known = known
+        self.species: Species = known.collection.species
+        entries = archive.all()
+        self._supported = collection_of(entries, self.species, lambda entry: entry.kind == "outcome")
+        self._posterior: CollectionPosterior | None = None
+        self._of: dict[tuple[str, str], list[Entry]] = {}
+        for entry in entries:
+            about = entry.get("about") or entry.get("animal")
+            if entry.kind in ("call", "label", "outcome") and about is not None:
+                self._of.setdefault((entry.kind, about), []).append(entry)
+
+    def was_written(self, id: str) -> bool:
+        return bool(self._entries("label", id))
+
+    def label(self, id: str) -> SaleLabel:
+        if id not in self.known.collection.animals:
+            raise StorageError(f"{id}: is no animal or hatched egg of the {self.species.name}; 'triage known' lists them")
+        entry = self.known.entries[id]
+        written = self._entries("label", id)
+        text, reason, lines, rests_on = "", "", list(self._origin(id)), ()
+        call = self._call(id)
+        if call is None:
+            reason = "no call is settled: sort the clutch, or enter your own with 'triage call add'"
+        else:
+            look = parse_call(self.species, call["call"])[0]
+            rests_on = self._rests_on(id, call)
+            lines += [f"call of {call['at'][:10]}, by {call['by']}", "rests on " + ", ".join(rests_on)]
+            chance = self._chance(id, look)
+            if chance < Settings().label_threshold:
+                reason = f"the call {look.name} is not settled: the records give it {percent(chance)}"
+            else:
+                text, reason = self._text(id, look)
+        newest = written[-1]["text"] if written else ""
+        return SaleLabel(id, self._name(id), text, reason, tuple(lines), rests_on, newest, entry.get("buyer", ""))
+
+    def _name(self, id: str) -> str:
+        entry = self.known.entries[id]
+        if entry.kind == "animal":
+            return entry["name"]
+        return f"{self.known.entries[entry['clutch']]['name']} {entry['label']}"
+
+    def _entries(self, kind: str, id: str) -> list[Entry]:
+        """Entries about an animal, and about the egg it was, oldest first."""
+        found = self._of.get((kind, id), [])
+        egg = self.known.entries[id].get("egg")
+        return sorted([*self._of.get((kind, egg), []), *found] if egg else found, key=lambda one: one["at"])
+
+    def _call(self, id: str) -> Entry | None:
+        """The call that counts: the keeper's if it is newer than the last label, or the sorter's that the label was written for."""
+        calls, labels = self._entries("call", id), self._entries("label", id)
+        own = [one for one in calls if one["by"] == "keeper"]
+        if own and (not labels or own[-1]["at"] > labels[-1]["at"]):
+            return own[-1]
+        by_sorter = [one for one in calls if one["by"] != "keeper" and labels and one["at"] <= labels[-1]["at"]]
+        return (by_sorter or own or [None])[-1]
+
+    def _chance(self, id: str, call: VisualCall) -> float:
+        """At most how likely the call is by all records: the least likely of its looks, locus by locus."""
+        least = 1.0
+        for name in {*self.known.posterior.loci[id], *(locus for locus, _ in call.looks)}:
+            locus = self.species.locus(name)
+            table = self.known.posterior.loci[id].get(name)
+            if table is None:
+                least = 0.0  # it can only be wild type there
+                continue
+            least = min(least, sum(p for genotype, p in table.items() if locus.look(genotype) == call.look(name)))
+        return least
+
+    def _text(self, id: str, call: VisualCall) -> tuple[str, str]:
+        animal = self._supported.animals[id]
+        look = CallReading({call: 1.0}, 0.0, "look")
+        seen = Collection(
+            self.species,
+            {**self._supported.animals, id: replace(animal, readings=(*animal.readings, look))},
+            self._supported.clutches,
+        )
+        try:
+            if self._posterior is None:
+                self._posterior = infer_collection(self._supported)
+            supported = infer_collection(seen, self._posterior).loci[id]
+        except ContradictionError as error:
+            return "", f"the records do not allow the call {call.name}: {error}"
+        return label_text(self.species, call, animal.sex, supported, self.known.posterior.loci[id]), ""
+
+    def _origin(self, id: str) -> tuple[str, ...]:
+        clutch = self.known.collection.animals[id].clutch
+        entry = self.known.entries[id]
+        if clutch is None:
+            parts = [f"origin {entry['origin']}"] if "origin" in entry.content else []
+            return (*parts, f"hatched {entry['hatched']}" if "hatched" in entry.content else "parents not recorded")
+        of = self.known.collection.clutches[clutch]
+        sires = " or ".join(self.known.name(sire) for sire in of.sires)
+        hatched = self.known.entries[clutch].get("hatched", "on a day not recorded")
+        return (f"dam {self.known.name(of.dam)}; sire {sires}", f"hatched {hatched}")
+
+    def _rests_on(self, id: str, call: Entry) -> tuple[str, ...]:
+        labels = [one for one in self._entries("label", id) if one["at"] >= call["at"]]
+        found = list(labels[-1].get("rests_on", ())) if labels else []
+        if not found:
+            found = ["parents" if self.known.collection.animals[id].clutch else "papers", "keeper's call"]
+        found += [f"proving of {one['at'][:10]}" for one in self._entries("outcome", id)]
+        return tuple(dict.fromkeys(found))
