@@ -398,5 +398,27 @@ def test_a_clutch_is_kept_and_the_collection_shows_it(data_folder):
     page = AppTest.from_file(str(APP / "screens" / "collection.py"), default_timeout=TIMEOUT_S).run()
     assert not page.exception
     assert len(page.dataframe[0].value) == 10 and "Bracken" in set(page.dataframe[0].value["name"])
-    next(button for button in page.button if button.label.startswith("Undo change")).click().run()
+    eggs = [option for option in page.selectbox(key="collection-animal").options if " A" in option]
+    for option in eggs:  # one with a label, one whose genes are open
+        page.selectbox(key="collection-animal").select(option).run()
+        assert not page.exception
+        if page.code and any(radio.key == "outcome-what" for radio in page.radio):
+            break
+    assert page.code[0].value.split("; ")[0] == "0.0.1" and "dam Bracken" in page.code[0].value
+    assert page.button(key="collection-keep-label").disabled  # sorting wrote the same
+    gene = page.selectbox(key="outcome-gene").value
+    said = page.radio(key="outcome-what").options[1]
+    page.radio(key="outcome-what").set_value(said)
+    next(button for button in page.button if button.label == "Keep").click().run()
+    assert not page.exception and f": {said} kept" in page.success[0].value.replace("\\", "")
+    page.selectbox(key="collection-animal").select(option).run()
+    rows = page.dataframe[1].value
+    assert set(rows[rows["gene"] == gene]["what"]) == {said}
+    assert any("The label written before says" in one.value.replace("\\", "") for one in page.warning)
+    page.button(key="collection-keep-label").click().run()
+    assert page.button(key="collection-keep-label").disabled
+    assert [b.label for b in page.button if b.label.startswith("Undo change")] == [f"Undo change {n}" for n in (3, 2, 1)]
+    for number in (3, 2, 1):  # label, outcome, clutch
+        page.button(key=f"undo-change-{number}").click().run()
+        assert not page.exception and not page.error
     assert not page.exception and "No animals yet" in page.info[0].value

@@ -12,6 +12,9 @@ from PIL import Image
 
 from triage.cli.main import main
 from triage.errors import StorageError, TriageError
+from triage.genetics.exact import infer
+from triage.genetics.model import compile_cross
+from triage.records import Egg, Sex
 from triage.storage.archive import Archive
 from triage.storage.database import Database
 from triage.storage.marks import HoldJournal
@@ -19,7 +22,7 @@ from triage.storage.photo_files import PhotoFiles
 from triage.workflow.demo import FOLDER
 from triage.workflow.keeping.cards import Card, cards_of, cards_pdf
 from triage.workflow.keeping.clutches import cross_of, keep_sheet
-from triage.workflow.keeping.collection import known_of
+from triage.workflow.keeping.collection import known_of, outcome_reading
 from triage.workflow.keeping.entries import add_entry, change_entry, take_over_marks
 from triage.workflow.keeping.exchange import from_csv, from_json, guarded, import_entries, to_csv, to_json, unguarded
 from triage.workflow.keeping.labels import ids_of, sale_labels
@@ -73,6 +76,30 @@ def test_a_sheet_is_kept_whole_and_can_be_undone(archive, photos, sheet):
         keep_sheet(archive, photos, sheet, name="2031-1")
     archive.undo(1)
     assert archive.all() == ()
+
+
+def test_laboratory_results_of_a_sheet_are_kept_as_outcomes(archive, photos, tmp_path):
+    """What the records then say of the young is what sorting the sheet said."""
+    path = tmp_path / "laboratory.yaml"
+    path.write_text(SHEET.replace("photos: [a1.jpg]", "laboratory: [{gene: clown, copies: 1, false_positive: 0.01, false_negative: 0.02}]")
+                    .replace("share: 0.2}", "share: 0.2, laboratory: [{gene: mojave, copies: 1}]}"))  # fmt: skip
+    sheet = load_sheet(path)
+    kept = keep_sheet(archive, photos, sheet, name="2031-1")
+    outcomes = {entry["animal"]: entry for entry in archive.all("outcome")}
+    assert set(outcomes) == {kept.eggs["A1"], kept.parents["Thyme"]}
+    assert {entry["by"] for entry in outcomes.values()} == {"laboratory"}
+    (told,) = next(egg.laboratory for egg in sheet.eggs if egg.label == "A1")
+    again = outcome_reading(sheet.species, outcomes[kept.eggs["A1"]]["says"])
+    for genotype in sheet.species.locus("clown").genotypes():
+        assert again.likelihoods.get(genotype, 0.0) == told.likelihoods.get(genotype, told.otherwise)
+    known = known_of(archive)
+    readings = {label: known.collection.animals[kept.eggs[label]].readings for label in ("A1", "A2")}
+    clutch = infer(
+        compile_cross(cross_of(archive, archive.find(kept.clutch))),
+        [Egg("A1", readings=readings["A1"]), Egg("A2", Sex.FEMALE, readings=readings["A2"])],
+    )
+    for genotype, p in clutch.eggs[0].loci["clown"].items():
+        assert known.posterior.chance(kept.eggs["A1"], "clown", genotype) == pytest.approx(p, abs=1e-9)
 
 
 def test_a_second_clutch_uses_the_parents_that_are_there(archive, photos, sheet):

@@ -14,7 +14,7 @@ from triage.proving.trays import Tray
 from triage.storage.marks import HoldMark
 from triage.workflow.evidence import find_clutch_evidence
 from triage.workflow.keeping.clutches import keep_sheet
-from triage.workflow.keeping.entries import open_archive, open_photos
+from triage.workflow.keeping.entries import open_archive, open_photos, take_over_marks
 from triage.workflow.report import EggReport
 from triage.workflow.wording import in_tray
 
@@ -60,7 +60,9 @@ def _keep(clutch: SortedClutch) -> None:
     if wanted:
         with errors_shown(), st.spinner("Keeping"):
             day = hatched.isoformat() if hatched else None
-            kept = keep_sheet(open_archive(), open_photos(), clutch.sheet, name=name.strip() or None, hatched=day)
+            archive = open_archive()
+            kept = keep_sheet(archive, open_photos(), clutch.sheet, name=name.strip() or None, hatched=day)
+            take_over_marks(archive, journal(), kept={clutch.marks: kept.clutch})
             st.success(f"{len(kept.eggs)} eggs and {kept.photos} photos kept; they stand under Collection.")
 
 

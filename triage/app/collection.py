@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 from triage.proving.plan import ProvingPlan
 from triage.proving.trays import percent
 from triage.records import NORMAL
+from triage.storage.archive import Revision
 from triage.workflow.keeping.collection import Known, words_of
 
 _LEAST = 0.0005
@@ -23,7 +28,7 @@ def animal_rows(known: Known) -> list[dict[str, str]]:
             if best is not None and p >= _WORTH_SAYING:
                 words = words_of(known.collection.species, locus, best)
                 carries.append(words if p > 1 - 1e-9 else f"{words} {percent(p)}")
-        rows.append({"name": known.name(id), "sex": animal.sex.value if animal.sex else "not known", "genes": ", ".join(carries),
+        rows.append({"name": known.title(id), "sex": animal.sex.value if animal.sex else "not known", "genes": ", ".join(carries),
                      "state": entry.get("state", ""), "id": id})  # fmt: skip
     return rows
 
@@ -42,3 +47,26 @@ def settled_rows(plan: ProvingPlan, most: int = 40) -> list[dict[str, float]]:
     """Chance of being settled at 95 % within 0, 1, ... eggs."""
     run = plan.eggs[0]
     return [{"eggs": n, "settled": run.p_within(n)} for n in range(min(most, len(run.chances)))]
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeRow:
+    """One change of the records as a line of the history."""
+
+    number: int
+    words: str
+
+
+def last_changes(revisions: Sequence[Revision], most: int) -> list[ChangeRow]:
+    """The newest changes first: when, why, and how many entries of which kinds they touched."""
+    touched: dict[int, list[Revision]] = {}
+    for revision in reversed(revisions):
+        if revision.change not in touched and len(touched) == most:
+            break
+        touched.setdefault(revision.change, []).append(revision)
+    rows = []
+    for number, of in touched.items():
+        kinds = Counter(one.record_id.split("-")[0] for one in of)
+        what = ", ".join(f"{count} {kind}" if count == 1 else f"{count} {kind}s" for kind, count in sorted(kinds.items()))
+        rows.append(ChangeRow(number, f"{of[0].at.astimezone():%d %B %Y %H:%M}: {of[0].reason} ({what})"))
+    return rows

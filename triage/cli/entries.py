@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 from triage.cli.output import print_answer, print_json
 
+#: What a field is where nothing is said.
+DEFAULTS = {("animal", "species"): "ball python", ("call", "by"): "keeper"}
 VERBS = ("add", "list", "show", "change", "remove", "history")
 
 
@@ -59,7 +61,8 @@ class EntryCommand:
         from triage.storage.kinds import KINDS, needed_words
 
         for name, field in KINDS[self.kind].items():
-            needed = required and field.required and name not in self.stamped
+            usual = DEFAULTS.get((self.kind, name)) if required else None
+            needed = required and field.required and name not in self.stamped and usual is None
             what = (
                 "sire's id and share as ID=SHARE, once for each sire" if field.type == "shares" else needed_words(field)
             )
@@ -72,6 +75,9 @@ class EntryCommand:
                 if field.type == "choice" and required
                 else {}
             )
+            if usual is not None:
+                option["default"] = usual
+                what += f" ({usual})"
             if "choices" not in option:
                 option["metavar"] = field.type.upper()
             parser.add_argument(
@@ -124,21 +130,11 @@ class EntryCommand:
 
     def _add_outcome(self, archive, content: dict, arguments: argparse.Namespace) -> int:
         """Keep an outcome and say whose chances it changed."""
-        from triage.workflow.keeping.collection import known_of, news, news_words, outcome_reading
-        from triage.workflow.keeping.entries import add_entry, species_of
-        from triage.workflow.keeping.labels import changed_labels
+        from triage.workflow.keeping.collection import news_words
+        from triage.workflow.keeping.outcomes import enter_outcome
 
-        species = species_of(archive, content["animal"])
-        outcome_reading(species, content["says"])  # refused before anything is kept
-        before = known_of(archive, species.name)
-        entry = add_entry(archive, "outcome", content, reason=arguments.reason)
-        try:
-            after = known_of(archive, species.name, before)
-            found = news(before, after)
-        except Exception:
-            archive.undo(archive.history(entry.id)[-1].change)
-            raise
-        labels = changed_labels(archive, after, dict.fromkeys(one.id for one in found))
+        told = enter_outcome(archive, content, reason=arguments.reason)
+        entry, found, labels = told.entry, told.news, told.labels
         if arguments.json:
             print_json({"format": 1, "id": entry.id, "kind": entry.kind, "version": entry.version, "content": dict(entry.content),
                         "news": [{"id": n.id, "name": n.name, "what": n.what, "before": n.before, "after": n.after, "buyer": n.buyer}

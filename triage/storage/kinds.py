@@ -75,7 +75,7 @@ KINDS: Mapping[str, Mapping[str, Field]] = {
     },
     "outcome": {
         "plan": _reference("plan", required=False), "animal": _reference(*ANYTHING), "clutch": _reference("clutch", required=False),
-        "says": Field("table", True), "note": Field("text"), "at": Field("moment", True),
+        "says": Field("table", True), "by": Field("text"), "note": Field("text"), "at": Field("moment", True),
     },
     "label": {"about": _reference(*ANYTHING), "text": Field("text", True), "rests_on": Field("texts"), "at": Field("moment", True)},
     "note": {"about": _reference(*ANYTHING), "text": Field("text", True), "at": Field("moment", True)},

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 
 from triage.errors import StorageError
 from triage.genetics.model import compile_cross
-from triage.records import CallReading, Cross, Parent
+from triage.records import CallReading, Cross, GenotypeReading, Parent, Reading, Species
 from triage.storage.archive import Archive, Draft, Entry
 from triage.storage.photo_files import PhotoFiles
 from triage.vision.intake import Photo, open_photo
+from triage.workflow.keeping.collection import says_of
 from triage.workflow.keeping.entries import now, parent_of, species_of
 from triage.workflow.photos import read_photos
 from triage.workflow.report import ClutchReport
@@ -51,16 +52,12 @@ def keep_sheet(
     """Sort the clutch of a sheet and keep everything as one change.
 
     Parents that are in the records by name are used; the others are entered with the genes of the sheet. StorageError if a
-    clutch of that name is there already, or the sheet holds laboratory results (enter those with 'triage outcome add').
+    clutch of that name is there already, or a laboratory result has no gene words.
     """
     name = name or sheet.name
     if archive.all("clutch", name=name):
         raise StorageError(f"clutch '{name}' is in the records already; give this one another name with --name")
-    if any(egg.laboratory for egg in sheet.eggs) or sheet.parent_readings:
-        raise StorageError(
-            f"{sheet.name}: laboratory results and readings of parents are not taken from a sheet into the records; take them "
-            "out of the sheet and enter them with 'triage outcome add'"
-        )
+    told = _told(sheet)
     report = sort_clutch(sheet, settings=settings or Settings(), progress=progress)
     seen = _seen(sheet)
     pictures = [
@@ -113,6 +110,9 @@ def keep_sheet(
             )
         for egg in report.eggs:
             _keep_answer(draft, eggs[egg.label], egg, at)
+        for whose, readings in told.items():
+            for reading in readings:
+                _keep_told(draft, sheet.species, eggs.get(whose) or parents[whose], reading, at)
         for label, reading in seen:
             likelihoods = {call.name: value for call, value in reading.likelihoods.items()}
             draft.add(
@@ -131,6 +131,31 @@ def keep_sheet(
                     "call", {"about": eggs[egg.label], "call": call.name, "by": "keeper", "at": at, "stage": "at hatch"}
                 )
     return KeptClutch(clutch, eggs, parents, len(kept_photos), report)
+
+
+def _told(sheet: ClutchSheet) -> dict[str, tuple[Reading, ...]]:
+    """What laboratories say of its hatchlings, and whatever is said of its parents, by label or name. StorageError if it has no words."""
+    found: dict[str, tuple[Reading, ...]] = {egg.label: egg.laboratory for egg in sheet.eggs if egg.laboratory}
+    for name, readings in sheet.parent_readings.items():
+        if name in found:
+            raise StorageError(f"{sheet.name}: '{name}' names a parent and an egg; rename one of them in the sheet")
+        found[name] = readings
+    for readings in found.values():
+        for reading in readings:
+            if isinstance(reading, GenotypeReading):
+                says_of(sheet.species, reading)
+    return found
+
+
+def _keep_told(draft: Draft, species: Species, id: str, reading: Reading, at: str) -> None:
+    if isinstance(reading, GenotypeReading):
+        draft.add("outcome", {"animal": id, "says": says_of(species, reading), "by": reading.observer, "at": at})
+        return
+    likelihoods = {call.name: value for call, value in reading.likelihoods.items()}
+    draft.add(
+        "reading",
+        {"about": id, "observer": reading.observer, "at": at, "likelihoods": likelihoods, "otherwise": reading.otherwise},
+    )
 
 
 def _seen(sheet: ClutchSheet) -> list[tuple[str, CallReading]]:

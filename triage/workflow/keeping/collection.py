@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from triage.catalogue import load_species, parse_call, parse_parent
-from triage.errors import StorageError
+from triage.errors import StorageError, TriageError
 from triage.genetics.pedigree import Animal, Clutch, Collection, CollectionPosterior, Rest, infer_collection, rests_on
 from triage.records import NORMAL, CallReading, Genotype, GenotypePrior, GenotypeReading, Parent, Reading, Sex, Species
 from triage.storage.archive import Archive, Entry
@@ -35,6 +35,11 @@ class Known:
         """What a keeper calls it."""
         entry = self.entries[id]
         return entry["name"] if entry.kind == "animal" else entry["label"]
+
+    def title(self, id: str) -> str:
+        """The same with the clutch before an egg's label."""
+        entry = self.entries[id]
+        return entry["name"] if entry.kind == "animal" else f"{self.entries[entry['clutch']]['name']} {entry['label']}"
 
     def parent(self, id: str) -> Parent:
         """An animal as a possible parent, with everything that is known of it now."""
@@ -131,7 +136,7 @@ def _readings(species: Species, entries: Sequence[Entry]) -> tuple[Reading, ...]
         elif entry.kind == "call" and entry["by"] == "keeper":
             called = entry if called is None or entry["at"] >= called["at"] else called
         elif entry.kind == "outcome":
-            found.append(outcome_reading(species, entry["says"]))
+            found.append(outcome_reading(species, entry["says"], entry.get("by", "proving")))
     if photos:
         found.append(joined_photos(photos))
     if called is not None:
@@ -159,8 +164,8 @@ def joined_photos(readings: Sequence[CallReading]) -> CallReading:
     )
 
 
-def outcome_reading(species: Species, says: Mapping[str, float]) -> GenotypeReading:
-    """Likelihoods by gene words ("het clown", "clown", "no clown") of one locus as a reading.
+def outcome_reading(species: Species, says: Mapping[str, float], by: str = "proving") -> GenotypeReading:
+    """Likelihoods by gene words ("het clown", "clown", "no clown") of one locus as a reading by a proving or a laboratory.
 
     StorageError where they speak of several loci or of none.
     """
@@ -184,7 +189,24 @@ def outcome_reading(species: Species, says: Mapping[str, float]) -> GenotypeRead
             f"an outcome speaks of one locus; found {', '.join(sorted(loci)) or 'none'}; needed: words such as 'het clown', "
             "'no clown' with a number each"
         )
-    return GenotypeReading(loci.pop(), found, 0.0, "proving")
+    return GenotypeReading(loci.pop(), found, 0.0, by)
+
+
+def says_of(species: Species, reading: GenotypeReading) -> dict[str, float]:
+    """A reading of one locus as an outcome keeps it; StorageError where gene words cannot say it."""
+    locus = species.locus(reading.locus)
+    says = {words_of(species, locus.name, g): reading.likelihoods.get(g, reading.otherwise) for g in locus.genotypes()}
+    kept = {words: p for words, p in says.items() if p > 0}
+    try:
+        back = outcome_reading(species, kept)
+    except TriageError:
+        back = None
+    every = dict.fromkeys((*locus.genotypes(), *reading.likelihoods))
+    if back is None or any(back.likelihoods.get(g, 0.0) != reading.likelihoods.get(g, reading.otherwise) for g in every):
+        raise StorageError(
+            f"a result at {locus.name} that gene words cannot say is not kept; needed: one that tells 'het', two copies and none apart"
+        )
+    return kept
 
 
 def words_of(species: Species, locus: str, genotype: Genotype) -> str:

@@ -91,17 +91,24 @@ def species_of(archive: Archive, about: str) -> Species:
     return load_species(entry["species"])
 
 
-def take_over_marks(archive: Archive, journal: HoldJournal, *, who: str = "keeper") -> int:
+def take_over_marks(
+    archive: Archive, journal: HoldJournal, *, kept: Mapping[str, str] | None = None, who: str = "keeper"
+) -> int:
     """Enter the hold-back marks of the app's journal into the records, each once; returns how many were new.
 
     The journal stays as it is. A mark keeps its time, its clutch by name and its label, and refers to the egg where the records have
-    a clutch of that name with that label.
+    a clutch of that name with that label. With `kept` (id of a clutch in the records by the name its marks were set under), only
+    marks of these clutches are entered.
     """
     known = {(entry.get("clutch_name"), entry.get("label"), entry["at"]) for entry in archive.all("hold")}
-    new = [mark for mark in journal.held() if (mark.clutch, mark.hatchling, mark.at.isoformat()) not in known]
+    new = [
+        mark
+        for mark in journal.held()
+        if (mark.clutch, mark.hatchling, mark.at.isoformat()) not in known and (kept is None or mark.clutch in kept)
+    ]
     if not new:
         return 0
-    clutches = {entry["name"]: entry.id for entry in archive.all("clutch")}
+    clutches = {entry["name"]: entry.id for entry in archive.all("clutch")} | dict(kept or {})
     eggs = {(entry["clutch"], entry["label"]): entry.id for entry in archive.all("egg")}
     with archive.change(f"{len(new)} hold-back marks taken over from the app", who=who) as draft:
         for mark in new:

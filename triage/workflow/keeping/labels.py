@@ -127,20 +127,14 @@ class _Writer:
         else:
             look = parse_call(self.species, call["call"])[0]
             rests_on = self._rests_on(id, call)
-            lines += [f"call of {call['at'][:10]}, by {call['by']}", "rests on " + ", ".join(rests_on)]
+            lines += [f"call of {call['at'][:10]}, by {call['by'].split(' (')[0]}", "rests on " + ", ".join(rests_on)]
             chance = self._chance(id, look)
             if chance < Settings().label_threshold:
                 reason = f"the call {look.name} is not settled: the records give it {percent(chance)}"
             else:
                 text, reason = self._text(id, look)
         newest = written[-1]["text"] if written else ""
-        return SaleLabel(id, self._name(id), text, reason, tuple(lines), rests_on, newest, entry.get("buyer", ""))
-
-    def _name(self, id: str) -> str:
-        entry = self.known.entries[id]
-        if entry.kind == "animal":
-            return entry["name"]
-        return f"{self.known.entries[entry['clutch']]['name']} {entry['label']}"
+        return SaleLabel(id, self.known.title(id), text, reason, tuple(lines), rests_on, newest, entry.get("buyer", ""))
 
     def _entries(self, kind: str, id: str) -> list[Entry]:
         """Entries about an animal, and about the egg it was, oldest first."""
@@ -201,5 +195,5 @@ class _Writer:
         found = list(labels[-1].get("rests_on", ())) if labels else []
         if not found:
             found = ["parents" if self.known.collection.animals[id].clutch else "papers", "keeper's call"]
-        found += [f"proving of {one['at'][:10]}" for one in self._entries("outcome", id)]
+        found += [f"{one.get('by', 'proving')} of {one['at'][:10]}" for one in self._entries("outcome", id)]
         return tuple(dict.fromkeys(found))

@@ -1,0 +1,114 @@
+"""One animal of the collection: its chances and why, its sale label, how to prove it, and what a proving said."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from triage.app.collection import chance_rows, settled_rows
+from triage.app.notices import errors_shown, literal
+from triage.errors import StorageError
+from triage.records import Sex
+from triage.storage.archive import Archive
+from triage.workflow.keeping.cards import cards_of, cards_pdf
+from triage.workflow.keeping.collection import Known, news_words, why
+from triage.workflow.keeping.entries import now
+from triage.workflow.keeping.labels import keep_labels, sale_labels
+from triage.workflow.keeping.outcomes import enter_outcome, possible_outcomes
+from triage.workflow.keeping.plans import plan_for
+
+
+def show_chances(known: Known, id: str) -> None:
+    """A row for each genotype that is possible, and on request what the chances of a gene rest on."""
+    rows = chance_rows(known, id)
+    if not rows:
+        st.caption("Nothing but wild type, as far as the records say.")
+        return
+    bar = st.column_config.ProgressColumn("chance", format="percent", min_value=0.0, max_value=1.0)
+    st.dataframe(rows, hide_index=True, width="stretch", column_config={"chance": bar})
+    genes = list(dict.fromkeys(row["gene"] for row in rows))
+    locus = st.selectbox("What do its chances rest on?", genes, index=None, placeholder="Choose a gene", key="collection-gene")
+    if locus is None:
+        return
+    with errors_shown(), st.spinner("Leaving out one reading after another"):
+        reasons = why(known, id, locus)
+        for what, rests in reasons.chances:
+            said = [f"{r.observer} of {known.name(r.animal)} ({100 * r.without:.0f} % without it)" for r in rests]
+            st.markdown(f"**{literal(what)}**: " + literal("; ".join(said) or "the records of the parents alone"))
+        if reasons.caveat:
+            st.caption(reasons.caveat)
+
+
+def show_label(archive: Archive, known: Known, id: str) -> None:
+    """The sale label as the records support it now, as text and as a card."""
+    with st.expander("Sale label", key="collection-label"), errors_shown():
+        (label,) = sale_labels(archive, known, [id])
+        if not label.text:
+            st.caption(literal(f"No label yet: {label.reason}."))
+            return
+        st.code("\n".join((label.text, *label.lines)), language=None, wrap_lines=True)
+        if label.changed:
+            sold = f" It was sold to {label.buyer}." if label.buyer else ""
+            st.warning(literal(f"The label written before says: {label.written}.{sold}"))
+        card = cards_pdf(cards_of([label]))
+        left, right = st.columns(2)
+        name = f"{label.name}.pdf"
+        left.download_button("Hatch card (PDF)", card, name, "application/pdf", icon=":material/print:", key="collection-card")
+        written = label.written == label.text
+        if right.button("Keep as written", disabled=written, icon=":material/save:", key="collection-keep-label",
+                        help="The records then hold what was promised, and when."):  # fmt: skip
+            keep_labels(archive, [label])
+            st.rerun()
+
+
+def show_outcome_form(archive: Archive, known: Known, id: str) -> None:
+    """What a proving or a laboratory said of the animal; afterwards, whose chances and labels it changed."""
+    told = st.session_state.pop("collection-told", None)
+    for line in told or ():
+        st.success(literal(line))
+    open_loci = [locus for locus, table in known.posterior.loci[id].items() if sum(p > 1e-9 for p in table.values()) > 1]
+    if not open_loci:
+        return
+    with st.expander("A proving or a laboratory has settled something", key="collection-outcome"):
+        st.caption(
+            "The young of a proving are entered like any clutch, and count by themselves. This is for what is certain: a visual young "
+            "of a visual mate, or a laboratory's result."
+        )
+        locus = st.selectbox("Gene", open_loci, key="outcome-gene")
+        with st.form("outcome", border=False):
+            said = st.radio("It is", list(possible_outcomes(known, id, locus)), key="outcome-what")
+            by = st.radio("Says who", ["proving", "laboratory"], horizontal=True, key="outcome-by")
+            if st.form_submit_button("Keep", icon=":material/save:"):
+                with errors_shown():
+                    _keep_outcome(archive, known, id, said, by)
+
+
+def _keep_outcome(archive: Archive, known: Known, id: str, said: str, by: str) -> None:
+    content = {"animal": id, "says": {said: 1.0}, "by": by, "at": now()}
+    told = enter_outcome(archive, content, reason=f"{by} of {known.title(id)}", before=known)
+    lines = [f"{known.name(id)}: {said} kept"]
+    lines += [news_words(one) for one in told.news]
+    lines += [f"label of {one.name} says: {one.written}; the records now support: {one.text or one.reason}" for one in told.labels]
+    st.session_state["collection-told"] = lines
+    st.rerun()
+
+
+def show_plan(known: Known, id: str) -> None:
+    """How to prove it: mates ranked, and how many eggs the best one takes."""
+    with st.expander("How to prove it", key="collection-plan"):
+        sex = known.collection.animals[id].sex
+        if sex is None:
+            sex = Sex(st.radio("Its sex is not recorded; plan for", [one.value for one in Sex], horizontal=True, key="collection-sex"))
+        try:
+            answer = plan_for(known, id, sex=sex)
+        except StorageError as refusal:
+            st.caption(literal(str(refusal)))
+            return
+        st.dataframe(
+            [{"mate": r.mate.name, "bits a year": round(r.bits_per_year, 2), "settled in one season": r.p_one_season_settles}
+             for r in answer.ranked if not r.refusal],
+            hide_index=True, width="stretch",
+            column_config={"settled in one season": st.column_config.ProgressColumn(format="percent", min_value=0.0, max_value=1.0)},
+        )  # fmt: skip
+        st.caption(literal(f"With {answer.plan.mate.name}: chance of being settled within so many eggs"))
+        st.line_chart(settled_rows(answer.plan), x="eggs", y="settled")
+        st.caption("Ages and weights for breeding are rules of thumb; ask a reptile veterinarian before you breed an animal.")
