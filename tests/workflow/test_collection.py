@@ -139,7 +139,13 @@ def test_the_commands(monkeypatch, tmp_path, capsys):
     assert (
         plan["mates"][0]["mate"] == "any visual clown" and plan["earliest"]["paired"] > "2031-08-01" and plan["worth"]
     )
-    told = run("outcome", "add", "--animal", egg, "--says", "clown=1")
+    assert len(plan["chart"]) == 39 and plan["chart"][0]["today"] == 60 and plan["kept"] is None
+    assert main(["plan", egg, "--price", "het clown=300", "--price", "plain=60", "--of", "het clown", "--keep"]) == 0
+    words = capsys.readouterr().out
+    (kept,) = run("history")["revisions"][-1:]
+    assert "| is today's price, 60" in words and f"--plan {kept['id']}" in words
+    assert kept["content"]["prior"] == pytest.approx(plan["open"])
+    told = run("outcome", "add", "--animal", egg, "--says", "clown=1", "--plan", kept["id"])
     assert {"J"} <= {one["name"] for one in told["news"]}
     known = run("known", dam, "--why", "clown")
     assert known["animals"][0]["loci"]["clown"] == {"het clown": 1.0} and known["exact"]

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import streamlit as st
 
-from triage.app.collection import chance_rows, settled_rows
+from triage.app.collection import chance_rows, settled_rows, worth_rows
 from triage.app.notices import errors_shown, literal
 from triage.errors import StorageError
+from triage.proving.worth import Costs, LabelPrices
 from triage.records import Sex
 from triage.storage.archive import Archive
 from triage.workflow.keeping.cards import cards_of, cards_pdf
@@ -14,7 +17,7 @@ from triage.workflow.keeping.collection import Known, news_words, why
 from triage.workflow.keeping.entries import now
 from triage.workflow.keeping.labels import keep_labels, sale_labels
 from triage.workflow.keeping.outcomes import enter_outcome, possible_outcomes
-from triage.workflow.keeping.plans import plan_for
+from triage.workflow.keeping.plans import PlanAnswer, plan_for, worth_of
 
 
 def show_chances(known: Known, id: str) -> None:
@@ -112,3 +115,29 @@ def show_plan(known: Known, id: str) -> None:
         st.caption(literal(f"With {answer.plan.mate.name}: chance of being settled within so many eggs"))
         st.line_chart(settled_rows(answer.plan), x="eggs", y="settled")
         st.caption("Ages and weights for breeding are rules of thumb; ask a reptile veterinarian before you breed an animal.")
+        _show_worth(answer)
+
+
+def _show_worth(answer: PlanAnswer) -> None:
+    """Selling today against holding back, with the keeper's own prices and costs."""
+    st.markdown("**Does it pay?** Your own prices and costs, in your own money.")
+    open_answers = [words for words in answer.held.answers if not words.startswith("no ")] or list(answer.held.answers)
+    with st.form("worth", border=False):
+        of = st.selectbox("The prices turn on", open_answers, key="worth-of")
+        first, second, third, fourth = st.columns(4)
+        proved = first.number_input("proven", min_value=0.0, step=10.0, key="worth-proved")
+        likely = second.number_input("66 % possible", min_value=0.0, step=10.0, key="worth-66")
+        half = third.number_input("50 % possible", min_value=0.0, step=10.0, key="worth-50")
+        plain = fourth.number_input("nothing promised", min_value=0.0, step=10.0, key="worth-plain")
+        keeping = first.number_input("keeping it, a year", min_value=0.0, step=10.0, key="worth-keeping")
+        breeding = second.number_input("breeding it, a season", min_value=0.0, step=10.0, key="worth-breeding")
+        death = third.number_input("chance it dies in a year, %", min_value=0.0, max_value=99.0, step=1.0, key="worth-death")
+        if not st.form_submit_button("Weigh it", icon=":material/balance:"):
+            return
+    years = 1.0 if answer.plan.earliest is None else max(0.1, answer.plan.earliest.years_from(date.today()))
+    with errors_shown():
+        prices = LabelPrices(of, {of: proved}, {2 / 3: likely, 0.5: half}, plain)
+        decision = worth_of(answer, prices, Costs(keeping, breeding, death / 100, 0.0, years))
+        for sentence in decision.words():
+            st.markdown(literal(sentence))
+        st.line_chart(worth_rows(decision), x="chance", y=["holding", "selling today"], x_label=f"chance of {of}", y_label="money")

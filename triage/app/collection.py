@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from triage.proving.plan import ProvingPlan
 from triage.proving.trays import percent
+from triage.proving.worth import Decision
 from triage.records import NORMAL
 from triage.storage.archive import Revision
 from triage.workflow.keeping.collection import Known, words_of
@@ -47,6 +48,11 @@ def settled_rows(plan: ProvingPlan, most: int = 40) -> list[dict[str, float]]:
     """Chance of being settled at 95 % within 0, 1, ... eggs."""
     run = plan.eggs[0]
     return [{"eggs": n, "settled": run.p_within(n)} for n in range(min(most, len(run.chances)))]
+
+
+def worth_rows(decision: Decision) -> list[dict[str, float]]:
+    """A row a chance of the answer that the prices turn on: what holding brings on average, and today's price."""
+    return [{"chance": p, "holding": holding, "selling today": today} for p, today, _, holding in decision.chart]
 
 
 @dataclass(frozen=True, slots=True)

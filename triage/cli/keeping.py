@@ -335,6 +335,7 @@ def _plan_arguments(parser: argparse.ArgumentParser) -> None:
         "--breeding", type=float, default=0.0, metavar="MONEY", help="what a season of breeding costs on top"
     )
     parser.add_argument("--death", type=float, default=0.0, metavar="P", help="chance that it dies in a year")
+    parser.add_argument("--keep", action="store_true", help="keep the plan in the records, for the outcome to refer to")
 
 
 def _plan(arguments: argparse.Namespace) -> dict:
@@ -345,9 +346,10 @@ def _plan(arguments: argparse.Namespace) -> dict:
     from triage.records import Sex
     from triage.workflow.keeping.collection import known_of
     from triage.workflow.keeping.entries import open_archive
-    from triage.workflow.keeping.plans import plan_for, prices_from, worth_of
+    from triage.workflow.keeping.plans import keep_plan, plan_for, prices_from, worth_of
 
-    known = known_of(open_archive(), arguments.species)
+    archive = open_archive()
+    known = known_of(archive, arguments.species)
     today = date.today()
     answer = plan_for(
         known,
@@ -402,6 +404,8 @@ def _plan(arguments: argparse.Namespace) -> dict:
             "waits_for": plan.earliest.waits_for,
         },
         "worth": [],
+        "chart": [],
+        "kept": keep_plan(archive, arguments.id, answer) if arguments.keep else None,
     }
     if arguments.price:
         words = {}
@@ -414,8 +418,27 @@ def _plan(arguments: argparse.Namespace) -> dict:
         of = arguments.of or next(iter(answer.held.answers))
         years = 1.0 if plan.earliest is None else max(0.1, plan.earliest.years_from(today))
         costs = Costs(arguments.keeping, arguments.breeding, arguments.death, 0.0, years)
-        found["worth"] = list(worth_of(answer, prices_from(words, of, words.pop("plain", 0.0)), costs).words())
+        decision = worth_of(answer, prices_from(words, of, words.pop("plain", 0.0)), costs)
+        found["worth"] = list(decision.words())
+        found["of"] = of
+        found["chart"] = [
+            {"chance": p, "today": now, "label": label, "holding": holding} for p, now, label, holding in decision.chart
+        ]
     return found
+
+
+def _chart_words(of: str, chart: list[dict], width: int = 40) -> list[str]:
+    """Holding against today's price by the chance of an answer, as rows of bars."""
+    rows = chart[3::4]
+    least = min(0.0, *(row["holding"] for row in rows))
+    most = max(*(row["holding"] for row in rows), rows[0]["today"], least + 1e-9)
+    mark = round((rows[0]["today"] - least) / (most - least) * width)
+    lines = [f"  what holding brings on average, by the chance of {of} (| is today's price, {rows[0]['today']:,.0f}):"]
+    for row in rows:
+        bar = "=" * round((row["holding"] - least) / (most - least) * width)
+        line = bar.ljust(width + 1)
+        lines.append(f"    {100 * row['chance']:3.0f} %  {line[:mark]}|{line[mark + 1 :]} {row['holding']:,.0f}")
+    return lines
 
 
 def _plan_words(answer: dict) -> str:
@@ -459,6 +482,8 @@ def _plan_words(answer: dict) -> str:
         e = answer["earliest"]
         lines.append(f"  first pairing {e['paired']} at the earliest ({e['waits_for']}), seen by {e['seen']}")
     lines += [f"  {sentence}" for sentence in answer["worth"]]
+    lines += _chart_words(answer["of"], answer["chart"]) if answer["chart"] else []
+    lines += [f"  kept as {answer['kept']}; name it with 'triage outcome add --plan {answer['kept']} ...'"] if answer["kept"] else []
     lines.append(
         "Ages and weights for breeding are rules of thumb (common practice, no source): a veterinarian knows the animal before you."
     )

@@ -12,7 +12,9 @@ from triage.proving.plan_table import HeldBack, Mate
 from triage.proving.seasons import Season
 from triage.proving.worth import Costs, Decision, LabelPrices, decide
 from triage.records import Sex
+from triage.storage.archive import Archive
 from triage.workflow.keeping.collection import Known
+from triage.workflow.keeping.entries import now
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +81,21 @@ def plan_for(
         mass_g=entry.get("weight_g"),
     )
     return PlanAnswer(held, ranked, plan)
+
+
+def keep_plan(archive: Archive, id: str, answer: PlanAnswer, *, who: str = "keeper") -> str:
+    """Enter a plan into the records: the mate, the question, and the chances before anything is bred; returns its id."""
+    with archive.change(f"plan to prove {id}", who=who) as draft:
+        return draft.add(
+            "plan",
+            {
+                "animal": id,
+                "mate": answer.plan.mate.name,
+                "question": ", ".join(answer.held.answers),
+                "prior": dict(answer.held.answers),
+                "at": now(),
+            },
+        )
 
 
 def worth_of(answer: PlanAnswer, prices: LabelPrices, costs: Costs, *, n_seasons: int = 3) -> Decision:
