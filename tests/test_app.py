@@ -406,9 +406,11 @@ def test_a_clutch_is_kept_and_the_collection_shows_it(data_folder):
             break
     assert page.code[0].value.split("; ")[0] == "0.0.1" and "dam Bracken" in page.code[0].value
     assert page.button(key="collection-keep-label").disabled  # sorting wrote the same
-    if any(one.key == "worth-proved" for one in page.number_input):
-        page.number_input(key="worth-proved").set_value(300.0)
-        page.number_input(key="worth-plain").set_value(60.0)
+    if any(one.key == "worth-proven" for one in page.number_input):
+        next(button for button in page.button if button.label == "Weigh it").click().run()
+        assert any("Two prices are needed" in one.value for one in page.warning)
+        page.number_input(key="worth-proven").set_value(300.0)
+        page.number_input(key="worth-nothing promised").set_value(60.0)
         next(button for button in page.button if button.label == "Weigh it").click().run()
         assert not page.exception and any("today" in one.value for one in page.markdown)
     gene = page.selectbox(key="outcome-gene").value

@@ -124,19 +124,24 @@ def _show_worth(answer: PlanAnswer) -> None:
     open_answers = [words for words in answer.held.answers if not words.startswith("no ")] or list(answer.held.answers)
     with st.form("worth", border=False):
         of = st.selectbox("The prices turn on", open_answers, key="worth-of")
-        first, second, third, fourth = st.columns(4)
-        proved = first.number_input("proven", min_value=0.0, step=10.0, key="worth-proved")
-        likely = second.number_input("66 % possible", min_value=0.0, step=10.0, key="worth-66")
-        half = third.number_input("50 % possible", min_value=0.0, step=10.0, key="worth-50")
-        plain = fourth.number_input("nothing promised", min_value=0.0, step=10.0, key="worth-plain")
+        said = {"proven": None, "66 % possible": 2 / 3, "50 % possible": 0.5, "nothing promised": None}
+        given = {
+            words: column.number_input(words, min_value=0.0, value=None, step=10.0, placeholder="no price", key=f"worth-{words}")
+            for words, column in zip(said, st.columns(len(said)), strict=True)
+        }
+        first, second, third = st.columns(3)
         keeping = first.number_input("keeping it, a year", min_value=0.0, step=10.0, key="worth-keeping")
         breeding = second.number_input("breeding it, a season", min_value=0.0, step=10.0, key="worth-breeding")
         death = third.number_input("chance it dies in a year, %", min_value=0.0, max_value=99.0, step=1.0, key="worth-death")
         if not st.form_submit_button("Weigh it", icon=":material/balance:"):
             return
+    if given["proven"] is None or given["nothing promised"] is None:
+        st.warning("Two prices are needed at least: proven, and with nothing promised.")
+        return
     years = 1.0 if answer.plan.earliest is None else max(0.1, answer.plan.earliest.years_from(date.today()))
     with errors_shown():
-        prices = LabelPrices(of, {of: proved}, {2 / 3: likely, 0.5: half}, plain)
+        possible = {said[words]: price for words, price in given.items() if said[words] is not None and price is not None}
+        prices = LabelPrices(of, {of: given["proven"]}, possible, given["nothing promised"])
         decision = worth_of(answer, prices, Costs(keeping, breeding, death / 100, 0.0, years))
         for sentence in decision.words():
             st.markdown(literal(sentence))
