@@ -120,6 +120,39 @@ def test_a_proving_changes_the_labels_that_were_written(archive, ids, capsys):
     assert listed.id == ids["sold"] and "proving of 2031-09-01" in listed.lines[-1]
 
 
+def test_a_proving_of_a_brother_reaches_the_labels_of_the_others(archive, ids, capsys):
+    """Dam 66 % het by her papers and a sire that is none: a het among the young proves her, so the others are 1/2, not 1/3."""
+    with archive.change("papers corrected") as draft:
+        draft.put(archive.find(ids["Juniper"]), genes="66% het clown")
+        draft.put(archive.find(ids["Basil"]), genes="normal")
+    known = known_of(archive)
+    keep_labels(archive, sale_labels(archive, known, [ids["A2"], ids["A3"]]))
+    assert main(["outcome", "add", "--animal", ids["sold"], "--says", "het clown=1", "--at", LATER, "--json"]) == 0
+    changed = {one["id"]: one for one in json.loads(capsys.readouterr().out)["labels"]}
+    assert set(changed) == {ids["A2"], ids["A3"]}
+    assert changed[ids["A2"]]["written"].endswith("33% possible het clown, not proven")
+    assert changed[ids["A2"]]["text"].endswith("50% possible het clown, not proven")
+
+
+def test_what_a_parent_shows_is_a_record_and_what_a_brother_shows_is_not(archive, ids):
+    """A4, called clown, makes its young certain hets once it is bred; its sisters' labels stay as they are."""
+    with archive.change("looked") as draft:
+        draft.add("call", {"about": ids["A4"], "call": "clown", "by": "keeper", "at": AT})
+        clear = {"clown": 1.0}
+        draft.add("reading", {"about": ids["A4"], "observer": "photo", "at": AT, "likelihoods": clear, "otherwise": 0.001})
+    sister = label_of(archive, ids["A2"]).text
+    with archive.change("bred") as draft:
+        kept = draft.add("animal", {"name": "Clove", "species": "ball python", "sex": "female", "egg": ids["A4"]})
+        other = draft.add("animal", {"name": "Reed", "species": "ball python", "sex": "male", "genes": "normal"})
+        pairing = draft.add("pairing", {"dam": kept, "sires": [{"animal": other, "share": 1.0}]})
+        clutch = draft.add("clutch", {"name": "2034-1", "pairing": pairing})
+        young = draft.add("egg", {"clutch": clutch, "label": "A1", "state": "hatched"})
+        draft.add("call", {"about": young, "call": "normal", "by": "keeper", "at": LATER})
+    label = label_of(archive, young)
+    assert label.text == "0.0.1; normal; 99% possible het clown, not proven"  # by everything the call is nearly sure, not certain
+    assert label_of(archive, ids["A2"]).text == sister
+
+
 def test_labels_are_written_with_their_cards_and_kept(archive, ids, tmp_path, capsys):
     assert main(["label", ids["clutch"], "--to", str(tmp_path / "cards.pdf"), "--json"]) == 0
     answer = json.loads(capsys.readouterr().out)

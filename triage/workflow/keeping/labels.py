@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from triage.catalogue import parse_call
 from triage.errors import ContradictionError, StorageError
-from triage.genetics.pedigree import Collection, CollectionPosterior, infer_collection
+from triage.genetics.pedigree import Animal, Collection, CollectionPosterior, infer_collection
 from triage.proving.labels import label_text
 from triage.proving.trays import percent
 from triage.records import CallReading, Species, VisualCall
@@ -15,6 +16,9 @@ from triage.storage.archive import Archive, Entry
 from triage.workflow.keeping.collection import Known, collection_of
 from triage.workflow.keeping.entries import now
 from triage.workflow.settings import Settings
+
+
+_NO_MOVE = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,17 +78,19 @@ def ids_of(archive: Archive, known: Known, named: Sequence[str]) -> list[str]:
 def sale_labels(archive: Archive, known: Known, ids: Iterable[str]) -> tuple[SaleLabel, ...]:
     """The labels of some animals of the collection, in their order.
 
-    A het is promised at the lesser of two chances: what the papers, the provings and the animal's own look give, and what everything
-    in the records gives. The call is the newest: the keeper's, or the sorter's where that settled it; it has to be likely enough
+    A het is promised at the lesser of two chances: what papers, provings, the looks of its forebears and its own look give, and what
+    everything in the records gives. The call is the newest: the keeper's, or the sorter's where that settled it; it has to be likely enough
     by the records as a whole (`Settings.label_threshold`), or there is no label.
     """
-    writer = _Writer(archive, known)
+    writer = LabelWriter(archive, known)
     return tuple(writer.label(id) for id in ids)
 
 
-def changed_labels(archive: Archive, known: Known, ids: Iterable[str] | None = None) -> tuple[SaleLabel, ...]:
+def changed_labels(
+    archive: Archive, known: Known, ids: Iterable[str] | None = None, *, writer: LabelWriter | None = None
+) -> tuple[SaleLabel, ...]:
     """Labels that were written and no longer say what the records support; of some animals, or of all."""
-    writer = _Writer(archive, known)
+    writer = writer or LabelWriter(archive, known)
     wanted = known.collection.animals if ids is None else ids
     return tuple(label for id in wanted if writer.was_written(id) and (label := writer.label(id)).changed)
 
@@ -99,18 +105,53 @@ def keep_labels(archive: Archive, labels: Sequence[SaleLabel], *, who: str = "ke
     return len(new)
 
 
-class _Writer:
-    def __init__(self, archive: Archive, known: Known) -> None:
+class LabelWriter:
+    """Labels of one collection. `supported` is what may be promised from: provings, and the looks of animals that have bred."""
+
+    def __init__(self, archive: Archive, known: Known, previous: LabelWriter | None = None) -> None:
         self.known = known
+        self._previous = previous
         self.species: Species = known.collection.species
-        entries = archive.all()
-        self._supported = collection_of(entries, self.species, lambda entry: entry.kind == "outcome")
-        self._posterior: CollectionPosterior | None = None
         self._of: dict[tuple[str, str], list[Entry]] = {}
+        entries = archive.all()
         for entry in entries:
             about = entry.get("about") or entry.get("animal")
             if entry.kind in ("call", "label", "outcome") and about is not None:
                 self._of.setdefault((entry.kind, about), []).append(entry)
+        proved = collection_of(entries, self.species, lambda entry: entry.kind == "outcome")
+        bred = {name for clutch in proved.clutches.values() for name in (clutch.dam, *clutch.sires)}
+        animals = {name: self._as_seen(one) if name in bred else one for name, one in proved.animals.items()}
+        self.supported = Collection(self.species, animals, proved.clutches)
+
+    @cached_property
+    def posterior(self) -> CollectionPosterior:
+        return infer_collection(self.supported, self._previous.posterior if self._previous is not None else None)
+
+    def moved(self) -> list[str]:
+        """Animals whose supported chances differ from those of the writer before, by more than a label could round away."""
+        before, after = self._previous.posterior.loci, self.posterior.loci
+        return [
+            id
+            for id, loci in after.items()
+            if loci is not before.get(id)
+            and any(
+                abs(p - before.get(id, {}).get(locus, {}).get(genotype, 0.0)) > _NO_MOVE
+                for locus, table in loci.items()
+                for genotype, p in table.items()
+            )
+        ]
+
+    def _as_seen(self, animal: Animal) -> Animal:
+        """An animal with its look as a fact, where it is settled: one that has bred has been looked at for years."""
+        call = self._call(animal.name)
+        if call is None:
+            return animal
+        look = parse_call(self.species, call["call"])[0]
+        return self._looking(animal, look) if self._chance(animal.name, look) >= Settings().label_threshold else animal
+
+    @staticmethod
+    def _looking(animal: Animal, look: VisualCall) -> Animal:
+        return replace(animal, readings=(*animal.readings, CallReading({look: 1.0}, 0.0, "look")))
 
     def was_written(self, id: str) -> bool:
         return bool(self._entries("label", id))
@@ -164,20 +205,14 @@ class _Writer:
         return least
 
     def _text(self, id: str, call: VisualCall) -> tuple[str, str]:
-        animal = self._supported.animals[id]
-        look = CallReading({call: 1.0}, 0.0, "look")
-        seen = Collection(
-            self.species,
-            {**self._supported.animals, id: replace(animal, readings=(*animal.readings, look))},
-            self._supported.clutches,
-        )
+        animals = {**self.supported.animals, id: self._looking(self.supported.animals[id], call)}
+        seen = Collection(self.species, animals, self.supported.clutches)
         try:
-            if self._posterior is None:
-                self._posterior = infer_collection(self._supported)
-            supported = infer_collection(seen, self._posterior).loci[id]
+            supported = infer_collection(seen, self.posterior, regroup=False).loci[id]
         except ContradictionError as error:
             return "", f"the records do not allow the call {call.name}: {error}"
-        return label_text(self.species, call, animal.sex, supported, self.known.posterior.loci[id]), ""
+        sex = self.supported.animals[id].sex
+        return label_text(self.species, call, sex, supported, self.known.posterior.loci[id]), ""
 
     def _origin(self, id: str) -> tuple[str, ...]:
         clutch = self.known.collection.animals[id].clutch

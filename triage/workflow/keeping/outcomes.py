@@ -11,7 +11,7 @@ from triage.records import Genotype
 from triage.storage.archive import Archive, Entry
 from triage.workflow.keeping.collection import Known, News, known_of, news, outcome_reading, words_of
 from triage.workflow.keeping.entries import add_entry, species_of
-from triage.workflow.keeping.labels import SaleLabel, changed_labels
+from triage.workflow.keeping.labels import LabelWriter, SaleLabel, changed_labels
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,6 +31,8 @@ def enter_outcome(
     species = species_of(archive, content["animal"])
     outcome_reading(species, content["says"])  # refused before anything is kept
     before = known_of(archive, species.name, before)
+    labels_before = LabelWriter(archive, before)
+    labels_before.posterior  # noqa: B018 - computed while the records are as they were
     entry = add_entry(archive, "outcome", content, reason=reason)
     try:
         after = known_of(archive, species.name, before)
@@ -38,7 +40,9 @@ def enter_outcome(
         archive.undo(archive.history(entry.id)[-1].change)
         raise
     changed = news(before, after)
-    return Told(entry, after, changed, changed_labels(archive, after, dict.fromkeys(one.id for one in changed)))
+    writer = LabelWriter(archive, after, labels_before)
+    moved = dict.fromkeys([*(one.id for one in changed), *writer.moved()])
+    return Told(entry, after, changed, changed_labels(archive, after, moved, writer=writer))
 
 
 def possible_outcomes(known: Known, id: str, locus: str) -> dict[str, Genotype]:
