@@ -17,7 +17,6 @@ from triage.workflow.keeping.collection import Known, collection_of
 from triage.workflow.keeping.entries import now
 from triage.workflow.settings import Settings
 
-
 _NO_MOVE = 1e-4
 
 
