@@ -11,16 +11,33 @@ from types import ModuleType
 from typing import NoReturn
 
 import triage
-from triage.cli import app, clutch, demo, entries, evidence, genes, hatch, keeping, sort
+from triage.cli import (
+    app,
+    clutch,
+    collection,
+    completion,
+    demo,
+    entries,
+    evidence,
+    genes,
+    hatch,
+    labels,
+    plan,
+    reading,
+    records,
+    sort,
+)
+from triage.cli.command import RecordCommand
 from triage.cli.output import error_line, remark_line
 from triage.errors import TriageError, TriageWarning
 
 #: Every command, in the order in which the help lists them.
-COMMANDS: tuple[ModuleType | entries.EntryCommand | keeping.RecordCommand, ...] = (
+COMMANDS: tuple[ModuleType | entries.EntryCommand | RecordCommand, ...] = (
     demo, sort, evidence, genes, hatch, app,
-    entries.animal, entries.pair, clutch, entries.egg, keeping.read, entries.call, entries.hold, keeping.known,
-    keeping.plan, entries.outcome, keeping.label, entries.note,
-    keeping.history, keeping.undo, keeping.export, keeping.import_, keeping.backup, keeping.restore, keeping.verify, keeping.completion,
+    entries.animal, entries.pair, clutch, entries.egg, reading.read, entries.call, entries.hold, collection.known,
+    plan.plan, entries.outcome, labels.label, entries.note,
+    records.history, records.undo, records.export, records.import_, records.backup, records.restore, records.verify,
+    completion.completion,
 )  # fmt: skip
 
 OK, REFUSED, INTERRUPTED, BROKEN_PIPE = 0, 2, 130, 141
