@@ -1,17 +1,23 @@
 """Training runs on a CPU, gives the same weights for the same seed, goes on where it stopped, and fills the sidecar."""
 
 import json
+import pickle
+from dataclasses import replace
 
+import numpy as np
 import pytest
 import torch
 
 from triage.errors import ModelFileError
+from triage.records import VisualCall
 from triage.training import card, evaluate, train
-from triage.training.start_weights import load_start
+from triage.training.start_weights import continue_from, load_start
+from triage.vision.intake import open_photo
 from triage.vision.likelihood import divide_out_training_mix
 from triage.vision.network import NetworkShape, ReaderNetwork, fuse
 from triage.vision.reader import PhotoReader
 from triage.vision.weights import load_model
+from triage.workflow.demo import demo_sheet_path
 
 TINY = [
     "--fresh", "4", "--batch", "4", "--steps-per-render", "2", "--memory", "8", "--render-px", "64",
@@ -59,6 +65,29 @@ def test_a_trained_reader_can_be_trained_further(trained, tmp_path):
     train.train(train.parse(["--directory", str(tmp_path), "--steps", "1", *TINY, "--start-from", start]))
     before = load_model(tmp_path).sidecar["continued_from"]
     assert before["sha256"] == load_model(trained).sidecar["sha256"] and before["seed"] == 1
+
+
+def test_a_critic_starts_as_nothing_and_is_read_once_trained(trained, tmp_path):
+    """A trained reader that goes on with a critic says at first what it said; trained, its file is read with the critic's share."""
+    start = trained / "python_regius.safetensors"
+    plain = load_model(trained).network
+    wider = ReaderNetwork(replace(plain.shape, critic_width=8))
+    continue_from(wider, start)
+    photos, offsets = torch.rand(2, 3, 64, 64), torch.tensor(load_model(trained).vocabulary.offsets)
+    codes = torch.stack([torch.zeros_like(offsets), torch.ones_like(offsets)])
+    with torch.inference_mode():
+        without, outputs = plain(photos), wider.eval()(photos)
+        assert torch.equal(wider.joint(outputs.looks, outputs, codes, offsets), plain.joint(without.looks, without, codes, offsets))
+
+    argv = ["--directory", str(tmp_path), "--steps", "3", "--critic-width", "8", "--average", "0.1", *TINY]
+    train.train(train.parse([*argv, "--start-from", str(start)]))
+    reader = PhotoReader.load(tmp_path)
+    (reading,) = reader.read([open_photo(demo_sheet_path().parent / "a1.jpg")])
+    looks = [VisualCall(), VisualCall((("clown", "clown"),)), VisualCall((("clown", "clown"), ("pastel", "pastel")))]
+    said = reading.raw_log_likelihoods(looks)
+    heads = replace(reading, encoder=None).raw_log_likelihoods(looks)
+    assert reading.critic.shape == (8,) and np.ptp(said - heads) > 1e-6
+    assert pickle.loads(pickle.dumps(reading)).raw_log_likelihoods(looks) == pytest.approx(said)
 
 
 def test_evaluation_and_card_fill_the_sidecar(trained):

@@ -6,6 +6,7 @@ import torch
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from triage.vision.critic import LookEncoder
 from triage.vision.likelihood import (
     Calibration,
     combine_photos,
@@ -66,6 +67,12 @@ def test_both_shapes_of_joint_agree():
         flat, joint_log_likelihood(ratios, pairs, embedding, codes.expand(2, 2, 3), offsets), atol=1e-5
     )
     assert torch.allclose(flat[:, 1], ratios[:, [0, 3, 5]].sum(1), atol=1e-6)  # wild looks take no part in pairs
+    encoder, code = LookEncoder(9, 6), torch.randn(2, 6)
+    more = joint_log_likelihood(ratios, pairs, embedding, codes, offsets, code, encoder)
+    wanted = torch.stack([encoder(codes + offsets) @ one for one in code]) / 6**0.5
+    assert torch.allclose(more - flat, wanted, atol=1e-5)
+    each = joint_log_likelihood(ratios, pairs, embedding, codes.expand(2, 2, 3), offsets, code, encoder)
+    assert torch.allclose(more, each, atol=1e-5)
 
 
 @settings(max_examples=200, deadline=None)

@@ -68,12 +68,14 @@ class Contestant:
     varied: bool = True
     px_share: float = 1.0
     steps_share: float = 1.0
+    critic_width: int = 0  # of a critic beside the heads
 
 
 CONTESTANTS = (
     Contestant("heads per locus", design="heads"),
     Contestant("heads and pairs of looks"),
     Contestant("contrastive critic, warm-started", design="critic"),
+    Contestant("heads, pairs and a critic", critic_width=192),
     Contestant("heads and pairs, no learnt features", pretrained=False),
     Contestant("heads and pairs, plain domain only", varied=False),
     Contestant("heads and pairs, 128 of 160 px", px_share=0.8),
@@ -104,7 +106,9 @@ class Entry:
             start_from="imagenet" if who.pretrained else "none", input_px=self.px,
         )  # fmt: skip
         torch.manual_seed(settings.seed)
-        shape = NetworkShape(places.vocabulary.n_classes, len(STAGES), self.px, pair_width=96)
+        shape = NetworkShape(
+            places.vocabulary.n_classes, len(STAGES), self.px, pair_width=96, critic_width=who.critic_width
+        )
         self.network = ReaderNetwork(shape)
         if who.pretrained:
             load_start(self.network, start_file())
@@ -178,8 +182,15 @@ class Entry:
                     if self.uses_critic:
                         scores = self.critic(outputs.pairs[here].float(), choice, offsets)[0]
                     elif self.who.design == "pairs":
-                        scores = joint_log_likelihood(ratios[here], outputs.pairs[here].float(), self.network.pair_embedding,
-                                                      choice, offsets)[0]  # fmt: skip
+                        scores = joint_log_likelihood(
+                            ratios[here],
+                            outputs.pairs[here].float(),
+                            self.network.pair_embedding,
+                            choice,
+                            offsets,
+                            outputs.critic[here].float(),
+                            self.network.look_encoder,
+                        )[0]
                     else:
                         scores = ratios[row][choice + offsets].sum(1)
                     values = scores.double().cpu().numpy()

@@ -29,7 +29,7 @@ from triage.training.calibrate import calibrate, join_photos, several_photos
 from triage.training.crosses import CrossTables, cross_tables
 from triage.training.photos import Truth, draw_photos, photo_seeds
 from triage.training.protocol import Case, groups, metrics, posterior, read_images, read_protocol
-from triage.vision.likelihood import Calibration, divide_out_training_mix, joint_log_likelihood
+from triage.vision.likelihood import Calibration, divide_out_training_mix
 from triage.vision.network import ReaderNetwork
 from triage.vision.reader import CAUTIOUS, TRAINING_DOMAIN
 from triage.vision.vocabulary import build
@@ -306,9 +306,8 @@ def lookalikes(
         truth = Truth(seeds, genotypes, genotypes, genotypes[..., 0], torch.ones_like(seeds, dtype=torch.bool))
         outputs, _ = read_images(network, draw_photos(truth, settings.px, domain=domain).images)
         ratios = divide_out_training_mix(outputs.looks.float(), log_mix, vocabulary.n_classes)
-        joint = joint_log_likelihood(
-            ratios, outputs.pairs, network.pair_embedding, codes.to(tables.device), tables.offsets
-        )
+        with torch.inference_mode():
+            joint = network.joint(ratios, outputs, codes.to(tables.device), tables.offsets)
         second = (joint[:, 1] > joint[:, 0]).float().cpu()
         right = torch.cat([1 - second[:n], second[n:]])
         found[f"{pair.first.name} / {pair.second.name}"] = {"n": 2 * n, "right": round(float(right.mean()), 4)}

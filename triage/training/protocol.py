@@ -5,6 +5,7 @@ A case keeps log prior and log-likelihood per possible call, so calibration and 
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass
 from typing import Any
 
@@ -60,6 +61,8 @@ def read_batch(network: ReaderNetwork, tables: CrossTables, log_mix: Tensor, bat
     outputs, _ = read_images(network, batch.images)
     ratios = divide_out_training_mix(outputs.looks.float(), log_mix, network.shape.n_classes).double().cpu()
     pairs, embedding = outputs.pairs.double().cpu(), network.pair_embedding.detach().double().cpu()
+    critic, encoder = outputs.critic.double().cpu(), network.look_encoder
+    encoder = None if encoder is None else copy.deepcopy(encoder).double().cpu().requires_grad_(False)
     offsets, class_of = tables.offsets.cpu(), tables.class_of.cpu().numpy()
     parents, codes = batch.truth.parents.cpu().numpy(), batch.truth.codes.cpu().numpy()
     stages, visible, seeds = batch.stages.tolist(), batch.visible.tolist(), batch.truth.seeds.tolist()
@@ -67,7 +70,8 @@ def read_batch(network: ReaderNetwork, tables: CrossTables, log_mix: Tensor, bat
     for row in range(len(codes)):
         options, prior = candidate_calls(class_of, parents[row])
         choice = torch.from_numpy(options)
-        joint = joint_log_likelihood(ratios[row : row + 1], pairs[row : row + 1], embedding, choice, offsets)[0]
+        here = slice(row, row + 1)
+        joint = joint_log_likelihood(ratios[here], pairs[here], embedding, choice, offsets, critic[here], encoder)[0]
         single = ratios[row][choice + offsets].sum(1)
         truth = int(np.flatnonzero((options == codes[row]).all(1))[0])
         cases.append(Case(options, prior, joint.numpy(), single.numpy(), truth, stages[row], visible[row], seeds[row]))

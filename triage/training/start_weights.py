@@ -53,9 +53,10 @@ def load_everyday(path: Path) -> dict[str, Tensor]:
 
 
 def continue_from(network: ReaderNetwork, path: Path) -> None:
-    """Set every weight of the network from a file that training wrote."""
-    counters = {k: v for k, v in network.state_dict().items() if k.endswith("num_batches_tracked")}
-    network.load_state_dict({**{k: v.float() for k, v in load_file(path).items()}, **counters})
+    """Set every weight of the network from a file that training wrote; a critic that it does not hold starts anew."""
+    fresh = ("num_batches_tracked",)
+    new = {k: v for k, v in network.state_dict().items() if k.endswith(fresh) or k.startswith(("look_encoder.", "critic_code."))}
+    network.load_state_dict({**new, **{k: v.float() for k, v in load_file(path).items()}})
 
 
 def _source_name(name: str) -> str:

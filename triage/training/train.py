@@ -32,7 +32,7 @@ from triage.training.crosses import CrossTables, classes_of, cross_tables, draw_
 from triage.training.photos import Batch, Truth, draw_photos, draw_truth, photo_seeds
 from triage.training.protocol import metrics, read_protocol
 from triage.training.start_weights import continue_from, load_start, start_file
-from triage.vision.likelihood import divide_out_training_mix, joint_log_likelihood
+from triage.vision.likelihood import divide_out_training_mix
 from triage.vision.network import NetworkShape, Outputs, ReaderNetwork
 from triage.vision.vocabulary import Vocabulary, build
 from triage.vision.weights import save_model
@@ -65,6 +65,7 @@ class Settings:
     average: float = 0.998  # of the running mean of the weights, which is what is shipped
     siblings: int = 48  # imagined siblings that the true look is told from
     sibling_weight: float = 1.0  # of that loss beside the losses per locus
+    critic_width: int = 0  # numbers of the critic's codes beside heads and pair terms; 0 for none
     start_from: str = (
         "imagenet"  # "imagenet", "none", a file of backbone weights (.pth), or a trained reader (.safetensors)
     )
@@ -123,7 +124,7 @@ def losses(
     # sum is log P(photo | look) up to a constant (van den Oord et al. 2018, arXiv 1807.03748)
     imagined = classes_of(tables, draw_offspring(truth.parents, truth.seeds, settings.siblings, salt=1))
     codes = torch.cat([truth.codes[:, None], imagined], 1)
-    joint = joint_log_likelihood(ratios, outputs.pairs, network.pair_embedding, codes, tables.offsets)
+    joint = network.joint(ratios, outputs, codes, tables.offsets)
     out = held_out(tables, codes)
     out[:, 0] = False
     sibling = -(joint.masked_fill(out, -1e9).log_softmax(1)[:, 0] * weight).sum()
@@ -241,7 +242,9 @@ def train(settings: Settings) -> Path:
     tables = cross_tables(species, looks, vocabulary, device)
     log_mix = training_mix(tables, vocabulary, settings.seed, settings.mix_photos)
     places = Places(vocabulary, tables, log_mix.float().to(device))
-    shape = NetworkShape(vocabulary.n_classes, len(STAGES), settings.input_px, locate_px=settings.locate_px)
+    shape = NetworkShape(
+        vocabulary.n_classes, len(STAGES), settings.input_px, locate_px=settings.locate_px, critic_width=settings.critic_width
+    )
     network = ReaderNetwork(shape)
     if settings.start_from.endswith(".safetensors"):  # go on from a whole trained reader, with a fresh schedule
         continue_from(network, Path(settings.start_from))

@@ -13,6 +13,8 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from triage.vision.critic import LookEncoder, critic_score
+
 
 def divide_out_training_mix(look_logits: Tensor, log_mix: Tensor, n_classes: Sequence[int]) -> Tensor:
     """log P(look | photo) - log P(look in training), per locus: log P(photo | look) up to a constant per photo.
@@ -53,10 +55,19 @@ def pair_terms(scale: Tensor, embedding: Tensor, flat_codes: Tensor, wild: Tenso
     return 0.5 * (total @ scale[..., None]).squeeze(-1) if total.dim() == 3 else 0.5 * scale @ total.T
 
 
-def joint_log_likelihood(ratios: Tensor, pairs: Tensor, embedding: Tensor, codes: Tensor, offsets: Tensor) -> Tensor:
+def joint_log_likelihood(
+    ratios: Tensor,
+    pairs: Tensor,
+    embedding: Tensor,
+    codes: Tensor,
+    offsets: Tensor,
+    critic: Tensor | None = None,
+    encoder: LookEncoder | None = None,
+) -> Tensor:
     """log P(photo | visual call) up to a constant per photo, (B, n).
 
-    `ratios` (B, n_total) from `divide_out_training_mix`, `codes` (n, n_loci) or (B, n, n_loci) classes per locus.
+    `ratios` (B, n_total) from `divide_out_training_mix`, `codes` (n, n_loci) or (B, n, n_loci) classes per locus; `critic` (B,
+    critic_width) the photo's code where the network has an `encoder` of looks.
     """
     flat = codes + offsets
     wild = torch.zeros(ratios.shape[-1], dtype=torch.bool, device=ratios.device)
@@ -66,7 +77,8 @@ def joint_log_likelihood(ratios: Tensor, pairs: Tensor, embedding: Tensor, codes
         if flat.dim() == 2
         else torch.gather(ratios, 1, flat.flatten(1)).reshape(flat.shape).sum(-1)
     )
-    return single + pair_terms(pairs, embedding, flat, wild)
+    joint = single + pair_terms(pairs, embedding, flat, wild)
+    return joint if encoder is None else joint + critic_score(critic, encoder(flat))
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,9 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor, nn
 
+from triage.vision.critic import LookEncoder
+from triage.vision.likelihood import joint_log_likelihood
+
 #: (times wider inside, channels out, blocks, stride of the first, kernel)
 _STAGES = (
     (1, 16, 1, 1, 3),
@@ -29,7 +32,7 @@ _BN = {"eps": 1e-3, "momentum": 0.01}
 @dataclass(frozen=True)
 class NetworkShape:
     """Everything needed to build the network anew. Photos are read at `input_px` and the animal in them is looked for at
-    `locate_px`; both are multiples of 32, and 0 means as `input_px`."""
+    `locate_px`; both are multiples of 32, and 0 means as `input_px`. `critic_width` 0 means heads and pair terms alone."""
 
     n_classes: tuple[int, ...]
     n_stages: int
@@ -38,6 +41,7 @@ class NetworkShape:
     queries: int = 2
     pair_width: int = 48
     locate_px: int = 0
+    critic_width: int = 0
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -56,13 +60,14 @@ class NetworkShape:
 class Outputs:
     """What the network says of B photos. Logits are raw; classes of all loci lie side by side.
 
-    `looks` (B, n_total), `pairs` (B, pair_width), `mask` (B, 1, px/8, px/8), `stage` (B, n_stages), `visible` (B,) logit
-    of the share of the body seen, `attention` (B, n_loci, px/16 * px/16) where each locus looked, `features` (B, 1280)
-    the pooled backbone.
+    `looks` (B, n_total), `pairs` (B, pair_width), `critic` (B, critic_width) the photo's code for the critic, `mask`
+    (B, 1, px/8, px/8), `stage` (B, n_stages), `visible` (B,) logit of the share of the body seen, `attention` (B, n_loci,
+    px/16 * px/16) where each locus looked, `features` (B, 1280) the pooled backbone.
     """
 
     looks: Tensor
     pairs: Tensor
+    critic: Tensor
     mask: Tensor
     stage: Tensor
     visible: Tensor
@@ -148,6 +153,11 @@ class ReaderNetwork(nn.Module):
         self.look_bias = nn.Parameter(torch.zeros(n_total))
         self.pair_scale = nn.Linear(width, shape.pair_width)
         self.pair_embedding = nn.Parameter(torch.randn(n_total, shape.pair_width) * 0.05)
+        self.look_encoder = LookEncoder(n_total, shape.critic_width) if shape.critic_width else None
+        self.critic_code = nn.Linear(width, shape.critic_width) if shape.critic_width else None
+        if self.critic_code is not None:  # at first the critic adds nothing to what heads and pairs say
+            nn.init.zeros_(self.critic_code.weight)
+            nn.init.zeros_(self.critic_code.bias)
         self.mask_fine = _conv(40, 64, 1, act=False)
         self.mask_token = _conv(width, 64, 1, act=False)
         self.mask_out = nn.Sequential(_conv(64, 64, 3), nn.Conv2d(64, 1, 1))
@@ -177,11 +187,18 @@ class ReaderNetwork(nn.Module):
         return Outputs(
             looks=looks,
             pairs=self.pair_scale(overall).float(),
+            critic=overall.new_zeros(len(overall), 0).float() if self.critic_code is None else self.critic_code(overall).float(),
             mask=self.mask_out(F.relu6(mask)).float(),
             stage=self.stage_out(overall).float(),
             visible=self.visible_out(overall).float()[:, 0],
             attention=attention.reshape(-1, n_loci, queries, attention.shape[2]).mean(2),
             features=features.float(),
+        )
+
+    def joint(self, ratios: Tensor, outputs: Outputs, codes: Tensor, offsets: Tensor) -> Tensor:
+        """log P(photo | look) up to a constant per photo (B, n); arguments as of `joint_log_likelihood`."""
+        return joint_log_likelihood(
+            ratios, outputs.pairs, self.pair_embedding, codes, offsets, outputs.critic, self.look_encoder
         )
 
 

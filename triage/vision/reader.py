@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,6 +13,7 @@ from PIL import Image
 from torch import Tensor
 
 from triage.records import VisualCall
+from triage.vision.critic import LookEncoder
 from triage.vision.crop import MARGIN, MASK_THRESHOLD, WIDE_ENOUGH, boxes_of
 from triage.vision.intake import Photo
 from triage.vision.likelihood import (
@@ -49,6 +51,8 @@ class PhotoReading:
     ratios: np.ndarray = field(repr=False)
     pairs: np.ndarray = field(repr=False)
     embedding: np.ndarray = field(repr=False)
+    critic: np.ndarray = field(repr=False)
+    encoder: LookEncoder | None = field(repr=False)
     vocabulary: Vocabulary = field(repr=False)
     calibration: Calibration
     stages: dict[str, float]
@@ -69,8 +73,10 @@ class PhotoReading:
             torch.from_numpy(self.embedding),
             codes,
             torch.tensor(self.vocabulary.offsets),
+            torch.from_numpy(self.critic)[None],
+            self.encoder,
         )
-        return joint[0].numpy()
+        return joint[0].detach().numpy()
 
     def log_likelihoods(self, calls: Sequence[Call]) -> np.ndarray:
         """log P(photo | look) of each visual call, up to a constant, tempered; float64 (n_calls,), never -inf.
@@ -107,6 +113,8 @@ class PhotoReader:
         self._network = fuse(files.network)
         self._pace = Pace()
         self._embedding = files.network.pair_embedding.detach().double().numpy()
+        encoder = files.network.look_encoder
+        self._encoder = None if encoder is None else copy.deepcopy(encoder).double().requires_grad_(False)
 
     @classmethod
     def load(cls, models_directory: Path | None = None, *, calibration: str = CAUTIOUS) -> PhotoReader:
@@ -141,8 +149,9 @@ class PhotoReader:
         """log P(photo | look) up to a constant, before tempering (B, n), of squares (B, 3, px, px) and classes (n, n_loci)."""
         outputs = self.read_square(pixels)
         ratios = divide_out_training_mix(outputs.looks, self._log_mix.float(), self.vocabulary.n_classes)
-        embedding = torch.from_numpy(self._embedding).float()
-        return joint_log_likelihood(ratios, outputs.pairs, embedding, codes, torch.tensor(self.vocabulary.offsets))
+        offsets = torch.tensor(self.vocabulary.offsets)
+        with torch.inference_mode():
+            return self._network.joint(ratios, outputs, codes, offsets)
 
     def _read_batch(self, photos: Sequence[Photo]) -> list[PhotoReading]:
         squares = [padded_square(photo) for photo in photos]
@@ -167,6 +176,8 @@ class PhotoReader:
                     ratios=ratios[row],
                     pairs=pairs[row].double().numpy(),
                     embedding=self._embedding,
+                    critic=outputs.critic[row].double().numpy(),
+                    encoder=self._encoder,
                     vocabulary=self.vocabulary,
                     calibration=self.calibration,
                     stages=dict(zip(self._stages, stage[row].softmax(0).tolist(), strict=True)),
