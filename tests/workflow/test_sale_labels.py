@@ -78,6 +78,20 @@ def test_what_has_not_been_called_or_is_not_settled_has_no_label(archive, ids):
     assert label.text == "" and "the call clown is not settled: the records give it" in label.reason
 
 
+def test_a_call_is_settled_as_a_whole_or_not_at_all(archive, ids):
+    """Pastel 96 %, enchi 96 %: each look by itself is over the bar, both together (92 %) are not."""
+    with archive.change("papers corrected, looked") as draft:
+        draft.put(archive.find(ids["Juniper"]), genes="pastel")
+        draft.put(archive.find(ids["Basil"]), genes="enchi")
+        seen = {"pastel enchi": 0.96**2, "pastel": 0.96 * 0.04, "enchi": 0.04 * 0.96, "normal": 0.04**2}
+        draft.add("reading", {"about": ids["A4"], "observer": "photo", "at": AT, "likelihoods": seen, "otherwise": 0.0})
+        # the keeper's call would weigh too: the one of the sorter that a label was written for does not
+        draft.add("call", {"about": ids["A4"], "call": "pastel enchi", "by": "sorting (photo)", "at": AT, "probability": 0.92})
+        draft.add("label", {"about": ids["A4"], "text": "an old label", "at": AT})
+    label = label_of(archive, ids["A4"])
+    assert label.text == "" and label.reason == "the call pastel enchi is not settled: the records give it 92 %"
+
+
 def test_a_photo_never_makes_a_het_surer(archive, ids):
     """A reading that would speak for a hidden het in the parents leaves the promise where papers and proving have it."""
     before = label_of(archive, ids["A2"]).text

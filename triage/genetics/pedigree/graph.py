@@ -1,8 +1,7 @@
-"""Products of small tables, summed exactly: a junction tree by elimination, with a message each way along every edge.
+"""Tables over variables, which of them hang together, and in which order they are summed with least work.
 
-Variables are numbers 0..n-1 with `sizes` states; a factor is a tuple of variables and an array with an axis for each. The
-method is peeling (Elston and Stewart 1971; Cannings, Thompson and Skolnick 1978) on whatever graph there is, in the order of
-least work, and both passes of Lauritzen and Spiegelhalter (1988), so that every marginal comes from one propagation.
+Variables are numbers 0..n-1 with `sizes` states; a factor is a tuple of variables and an array with an axis for each. Summing out
+one variable after another is peeling (Elston and Stewart 1971; Cannings, Thompson and Skolnick 1978) on whatever graph there is.
 """
 
 from __future__ import annotations
@@ -23,15 +22,6 @@ class Factor:
 
     variables: tuple[int, ...]
     table: Table
-
-
-@dataclass(frozen=True, slots=True)
-class Propagated:
-    """Marginals of every variable (1-d arrays that sum to 1), log of the sum of the whole product, and the largest table's size."""
-
-    marginals: list[Table]
-    log_total: float
-    width: int
 
 
 class TooWide(Exception):
@@ -139,58 +129,6 @@ def _stuck(sizes: Sequence[int], factors: Sequence[Factor], most_numbers: int) -
     return left
 
 
-def propagate(sizes: Sequence[int], factors: Sequence[Factor], most_numbers: int = 2_000_000) -> Propagated | None:
-    """Exact marginals of one component; None where the product is zero everywhere. TooWide where it would not fit."""
-    order = elimination_order(sizes, factors, most_numbers)
-    position = {variable: place for place, (variable, _) in enumerate(order)}
-    scopes = [(variable, *neighbours) for variable, neighbours in order]
-    parents = [min((position[n] for n in neighbours), default=-1) for _, neighbours in order]
-    assigned: list[list[Factor]] = [[] for _ in order]
-    for factor in factors:
-        assigned[min(position[v] for v in factor.variables)].append(factor)
-
-    tables: list[Table] = []
-    messages: list[Factor] = []
-    log_total, width = 0.0, 1
-    for place, scope in enumerate(scopes):
-        table = _product(scope, [sizes[v] for v in scope], assigned[place])
-        width = max(width, table.size)
-        message = table.sum(0)
-        top = message.max()
-        if not top > 0:
-            return None
-        log_total += float(np.log(top))
-        tables.append(table)
-        sent = Factor(scope[1:], message / top)
-        messages.append(sent)
-        if parents[place] >= 0:
-            assigned[parents[place]].append(sent)
-
-    marginals: list[Table] = [np.ones(0)] * len(sizes)
-    for place in range(len(scopes) - 1, -1, -1):
-        scope, table = scopes[place], tables[place]
-        if parents[place] >= 0:
-            above = parents[place]
-            belief = _sum_onto(scopes[above], tables[above], scope[1:])
-            sent = messages[place].table
-            # what the rest of the graph says: the parent's belief with this message taken out again; 0/0 counts as 0
-            rest = np.divide(belief, sent, out=np.zeros_like(belief), where=sent > 0)
-            table = table * rest[None]
-        total = table.sum()
-        table = table / total
-        tables[place] = table
-        marginals[scope[0]] = table.reshape(len(table), -1).sum(1)
-    return Propagated(marginals, log_total, width)
-
-
-def _product(scope: tuple[int, ...], shape: list[int], factors: Sequence[Factor]) -> Table:
-    table = np.ones(shape)
-    place = {variable: axis for axis, variable in enumerate(scope)}
-    for factor in factors:
-        table *= aligned(factor, place, len(scope))
-    return table
-
-
 def aligned(factor: Factor, place: dict[int, int], axes: int) -> Table:
     """A factor's table with its axes in the order of a scope, and axes of length 1 for the others."""
     wanted = [place[variable] for variable in factor.variables]
@@ -200,11 +138,3 @@ def aligned(factor: Factor, place: dict[int, int], axes: int) -> Table:
     for axis, source in zip(sorted(wanted), table.shape, strict=True):
         shape[axis] = source
     return table.reshape(shape)
-
-
-def _sum_onto(scope: tuple[int, ...], table: Table, kept: tuple[int, ...]) -> Table:
-    """Sum over the variables of `scope` that are not in `kept`; axes in the order of `kept`."""
-    drop = tuple(axis for axis, variable in enumerate(scope) if variable not in kept)
-    left = [variable for variable in scope if variable in kept]
-    summed = table.sum(drop) if drop else table
-    return summed.transpose([left.index(variable) for variable in kept])

@@ -1,8 +1,9 @@
 """A junction tree that is kept: a small change of what is known costs the tables it reaches, not all of them.
 
-The method is that of `graph` - elimination in the order of least work, a message each way along every edge. Here the tables and
-messages stay, and after a change only those are made anew whose input moved by more than `still`. A message leaves out what it
-came from by multiplying the others, never by division, so that a chance that was zero can become possible again.
+Variables are summed in the order of least work (`graph`), with a message each way along every edge, so that every marginal comes
+from one propagation (Lauritzen and Spiegelhalter 1988). Tables and messages stay, and after a change only those are made anew
+whose input moved by more than `still`. A message leaves out what it came from by multiplying the others, never by division, so
+that a chance that was zero can become possible again.
 
 Variables and factors are known by any hashable name. `soft` holds weights of single variables that others send (`web`); what a
 variable is told by all but one of them is its cavity.

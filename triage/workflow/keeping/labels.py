@@ -8,7 +8,14 @@ from functools import cached_property
 
 from triage.catalogue import parse_call
 from triage.errors import ContradictionError, StorageError
-from triage.genetics.pedigree import Animal, Collection, CollectionPosterior, infer_collection
+from triage.genetics.pedigree import (
+    Animal,
+    Collection,
+    CollectionPosterior,
+    chance_of_call,
+    infer_collection,
+    with_look,
+)
 from triage.proving.labels import label_text
 from triage.proving.trays import percent
 from triage.records import CallReading, Species, VisualCall
@@ -146,11 +153,8 @@ class LabelWriter:
         if call is None:
             return animal
         look = parse_call(self.species, call["call"])[0]
-        return self._looking(animal, look) if self._chance(animal.name, look) >= Settings().label_threshold else animal
-
-    @staticmethod
-    def _looking(animal: Animal, look: VisualCall) -> Animal:
-        return replace(animal, readings=(*animal.readings, CallReading({look: 1.0}, 0.0, "look")))
+        settled = self._at_most(animal.name, look) >= Settings().label_threshold
+        return replace(animal, readings=(*animal.readings, CallReading({look: 1.0}, 0.0, "look"))) if settled else animal
 
     def was_written(self, id: str) -> bool:
         return bool(self._entries("label", id))
@@ -168,7 +172,9 @@ class LabelWriter:
             look = parse_call(self.species, call["call"])[0]
             rests_on = self._rests_on(id, call)
             lines += [f"call of {call['at'][:10]}, by {call['by'].split(' (')[0]}", "rests on " + ", ".join(rests_on)]
-            chance = self._chance(id, look)
+            chance = self._at_most(id, look)
+            if chance >= Settings().label_threshold:
+                chance = chance_of_call(self.known.collection, self.known.posterior, id, look)
             if chance < Settings().label_threshold:
                 reason = f"the call {look.name} is not settled: the records give it {percent(chance)}"
             else:
@@ -191,7 +197,7 @@ class LabelWriter:
         by_sorter = [one for one in calls if one["by"] != "keeper" and labels and one["at"] <= labels[-1]["at"]]
         return (by_sorter or own or [None])[-1]
 
-    def _chance(self, id: str, call: VisualCall) -> float:
+    def _at_most(self, id: str, call: VisualCall) -> float:
         """At most how likely the call is by all records: the least likely of its looks, locus by locus."""
         least = 1.0
         for name in {*self.known.posterior.loci[id], *(locus for locus, _ in call.looks)}:
@@ -204,8 +210,7 @@ class LabelWriter:
         return least
 
     def _text(self, id: str, call: VisualCall) -> tuple[str, str]:
-        animals = {**self.supported.animals, id: self._looking(self.supported.animals[id], call)}
-        seen = Collection(self.species, animals, self.supported.clutches)
+        seen = with_look(self.supported, id, call)
         try:
             supported = infer_collection(seen, self.posterior, regroup=False).loci[id]
         except ContradictionError as error:
