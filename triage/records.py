@@ -298,9 +298,11 @@ class Species:
     clutch_size: tuple[float, int, int] | None = None
     evidence: tuple[Evidence, ...] = ()
     _locus_by_name: Mapping[str, Locus] = field(init=False, repr=False, compare=False)
+    _order_by_name: Mapping[str, int] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "_locus_by_name", MappingProxyType({locus.name: locus for locus in self.loci}))
+        object.__setattr__(self, "_order_by_name", {locus.name: place for place, locus in enumerate(self.loci)})
 
     @property
     def sex_chromosomes(self) -> tuple[str, str]:
@@ -332,7 +334,10 @@ class Species:
 
     def call_of(self, looks: Mapping[str, str]) -> VisualCall:
         """A visual call from look words by locus, put into catalogue order."""
-        return VisualCall(tuple((x.name, looks[x.name]) for x in self.loci if looks.get(x.name)))
+        order = self._order_by_name
+        shown = [(name, look) for name, look in looks.items() if look and name in order]
+        shown.sort(key=lambda one: order[one[0]])
+        return VisualCall(tuple(shown))
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import lru_cache
 
 from triage.records import Appearance, Lookalike, Species, VisualCall
@@ -39,14 +41,36 @@ def lookalikes_of(species: Species, call: VisualCall) -> tuple[tuple[VisualCall,
     return tuple(_swapped(species, call))
 
 
-def _swapped(species: Species, call: VisualCall) -> Iterator[tuple[VisualCall, Lookalike]]:
-    looks = dict(call.looks)
+@dataclass(frozen=True, slots=True)
+class _Swap:
+    """One side of a catalogue pair: a call that `needs` these looks (empty: wild) turns into one with `gives` instead."""
+
+    needs: tuple[tuple[str, str], ...]
+    gives: tuple[tuple[str, str], ...]
+    pair: Lookalike
+
+
+@lru_cache(maxsize=16)
+def _swaps(species: Species) -> tuple[tuple[_Swap, ...], dict[tuple[str, str], tuple[_Swap, ...]]]:
+    """Swaps that any call may need to be tried for, and those worth trying by a look that they need."""
+    always: list[_Swap] = []
+    by_look: dict[tuple[str, str], list[_Swap]] = {}
     for pair in species.lookalikes:
         for here, there in ((pair.first, pair.second), (pair.second, pair.first)):
-            loci = [name for name, _ in (*here.looks, *there.looks)]
-            if all(looks.get(name, "") == here.look(name) for name in loci):
-                swapped = {**looks, **{name: there.look(name) for name in loci}}
-                yield species.call_of(swapped), pair
+            loci = dict.fromkeys(name for name, _ in (*here.looks, *there.looks))
+            needs = tuple((name, here.look(name)) for name in loci)
+            swap = _Swap(needs, tuple((name, there.look(name)) for name in loci), pair)
+            shown = next((need for need in needs if need[1]), None)
+            (always if shown is None else by_look.setdefault(shown, [])).append(swap)
+    return tuple(always), {look: tuple(swaps) for look, swaps in by_look.items()}
+
+
+def _swapped(species: Species, call: VisualCall) -> Iterator[tuple[VisualCall, Lookalike]]:
+    looks = dict(call.looks)
+    always, by_look = _swaps(species)
+    for swap in itertools.chain(always, *(by_look.get(look, ()) for look in call.looks)):
+        if all(looks.get(name, "") == look for name, look in swap.needs):
+            yield species.call_of({**looks, **dict(swap.gives)}), swap.pair
 
 
 def pair_between(species: Species, one: VisualCall, other: VisualCall) -> Lookalike | None:

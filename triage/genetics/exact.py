@@ -29,6 +29,7 @@ Array = NDArray[np.float64]
 OTHER_LOSS = 0.1
 #: Memory the engine may use for one clutch unless told otherwise.
 MEMORY_BYTES = 2**30
+_MOST_KEPT = 4_000_000  # numbers in tables of readings that a cross keeps
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -394,7 +395,10 @@ def _likelihood(
     tables = []
     log_scale = 0.0
     for egg in eggs:
-        table = _call_table(model.blocks, model.look_axes, [r for r in egg.readings if isinstance(r, CallReading)])
+        table = np.ones([len(axis) for axis in model.look_axes])
+        for reading in egg.readings:
+            if isinstance(reading, CallReading):
+                table = table * _reading_table(model, reading)
         for b, (block, group) in enumerate(zip(model.blocks, classes, strict=True)):
             if table.shape[b] != group.n or not np.array_equal(group.look_of_class, np.arange(group.n)):
                 table = np.take(table, group.look_of_class, axis=b)
@@ -419,6 +423,26 @@ def _dead_locus_factor(model: CrossModel, readings: Sequence[Reading]) -> float:
     live = {name for block in model.blocks for name in block.loci}
     dead = (r for r in readings if isinstance(r, GenotypeReading) and r.locus not in live)
     return math.prod(r.of_wild_type() for r in dead)
+
+
+def _reading_table(model: CrossModel, reading: CallReading) -> Array:
+    """A call reading over the looks of the blocks, shape (n_looks of each block). Kept: a clutch is summed several times over."""
+    kept = model.kept.setdefault("reading tables", {})
+    found = kept.get(id(reading))
+    if found is not None and found[0] is reading:
+        return found[1]
+    place = model.place_of_call
+    table = np.full(model.n_calls, reading.otherwise, dtype=np.float64)
+    at = [(place[call], p) for call, p in reading.likelihoods.items() if call in place]
+    if at:
+        places, values = zip(*at, strict=True)
+        table[list(places)] = values
+    table = table.reshape([len(axis) for axis in model.look_axes])
+    table.flags.writeable = False
+    if (len(kept) + 1) * table.size > _MOST_KEPT:
+        kept.clear()
+    kept[id(reading)] = (reading, table)  # the reading is held too, so that no other can get its id
+    return table
 
 
 def _call_table(blocks: Sequence[Block], axes: Sequence[Sequence[tuple[str, ...]]], readings: Sequence[CallReading]) -> Array:

@@ -150,6 +150,11 @@ class CrossModel:
             joined = [done + more for done in joined for more in axis]
         return tuple(VisualCall(tuple((name, word) for _, name, word in sorted(parts))) for parts in joined)
 
+    @cached_property
+    def place_of_call(self) -> dict[VisualCall, int]:
+        """Where each call stands in ``calls``."""
+        return {call: place for place, call in enumerate(self.calls)}
+
     def expected_calls(self, candidate: int | None = None) -> NDArray[np.float64]:
         """P(visual call) from the parents alone, in the order of ``calls``; of one candidate sire or by their shares.
 

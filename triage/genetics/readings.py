@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 from triage.catalogue.looks_alike import lookalikes_of, seen_as
 from triage.records import CallReading, Genotype, GenotypeReading, Locus, Species, VisualCall
@@ -37,40 +40,79 @@ def keeper_reading(
     """
     if not 0 < accuracy < 1 or not 0 <= lookalike_share <= 1:
         raise ValueError("accuracy must lie between 0 and 1 (both excluded) and lookalike_share between 0 and 1")
-    candidates = list(dict.fromkeys([*possible, *called]))
-    by_sight: dict[tuple, list[VisualCall]] = {}
-    for call in candidates:
-        by_sight.setdefault(seen_as(species, call), []).append(call)
-    known = set(candidates)
-    careless = _careless(candidates)
+    eye = _eye(species, tuple(possible))
+    strange = [call for call in dict.fromkeys(called) if call not in eye.seen]  # these parents could not give it
+    if strange:
+        eye = eye.with_calls(species, strange)
+    wrong = 1 - accuracy
     likelihoods = {}
-    for true in candidates:
-        alike = {other for other, _ in lookalikes_of(species, true)} & known
-        alike |= set(by_sight[seen_as(species, true)])
-        alike -= {true}
-        wrong = 1 - accuracy
-        to_alike = wrong * lookalike_share / len(alike) if alike else 0.0
-        rest = wrong * (1 - lookalike_share) if alike else wrong
+    for true, n_alike in eye.n_alike.items():
+        to_alike = wrong * lookalike_share / n_alike if n_alike else 0.0
+        rest = wrong * (1 - lookalike_share) if n_alike else wrong
         likelihoods[true] = sum(
-            accuracy if call == true else (to_alike if call in alike else 0.0) + rest * careless(true, call)
+            accuracy if call == true else (to_alike if eye.is_alike(true, call) else 0.0) + rest * eye.careless(true, call)
             for call in called
         )
     return CallReading(likelihoods, min(likelihoods.values()), "keeper's call")
 
 
-def _careless(candidates: Sequence[VisualCall]) -> Callable[[VisualCall, VisualCall], float]:
-    """P(call | true call, a careless mistake) over the grid of all look words about; sums to 1 over calls other than the true."""
-    looks: dict[str, set[str]] = {}
-    for call in candidates:
-        for locus, look in call.looks:
-            looks.setdefault(locus, {""}).add(look)
-    total = math.prod(1 + _PER_WRONG_LOCUS * (len(words) - 1) for words in looks.values()) - 1
+@dataclass(frozen=True, eq=False)
+class _Eye:
+    """What is taken for what among some calls: those that look the same (`seen`), the catalogue's pairs (`pairs`), or by carelessness.
 
-    def chance(true: VisualCall, call: VisualCall) -> float:
+    `n_alike` counts a call's look-alikes of either kind; `words` are the look words about at each locus, wild ones included.
+    """
+
+    seen: Mapping[VisualCall, tuple]
+    pairs: Mapping[VisualCall, frozenset[VisualCall]]
+    n_alike: Mapping[VisualCall, int]
+    words: Mapping[str, frozenset[str]]
+
+    def is_alike(self, true: VisualCall, call: VisualCall) -> bool:
+        return call in self.pairs[true] or self.seen[call] == self.seen[true]
+
+    def careless(self, true: VisualCall, call: VisualCall) -> float:
+        """P(call | true call, a careless mistake) over the grid of all look words about; sums to 1 over calls other than the true."""
         differ = {locus for locus, _ in set(true.looks) ^ set(call.looks)}
-        return _PER_WRONG_LOCUS ** len(differ) / total
+        return _PER_WRONG_LOCUS ** len(differ) / self._all_careless
 
-    return chance
+    @cached_property
+    def _all_careless(self) -> float:
+        return math.prod(1 + _PER_WRONG_LOCUS * (len(words) - 1) for words in self.words.values()) - 1
+
+    def with_calls(self, species: Species, more: Sequence[VisualCall]) -> _Eye:
+        """The same with a few calls more: only their own look-alikes are counted again."""
+        seen, pairs, n_alike = dict(self.seen), dict(self.pairs), dict(self.n_alike)
+        for call in more:
+            look = seen_as(species, call)
+            same = [other for other, others in seen.items() if others == look]
+            paired = {o for o, _ in lookalikes_of(species, call) if o in seen and seen[o] != look}
+            for other in (*same, *paired):
+                n_alike[other] += 1
+            for other in paired:
+                pairs[other] = pairs[other] | {call}
+            seen[call], pairs[call], n_alike[call] = look, frozenset(paired), len(same) + len(paired)
+        return _Eye(seen, pairs, n_alike, _words([*self.seen, *more]))
+
+
+@lru_cache(maxsize=8)
+def _eye(species: Species, candidates: tuple[VisualCall, ...]) -> _Eye:
+    """Counted once for all young of a cross: thousands of calls can share one white look."""
+    seen = {call: seen_as(species, call) for call in candidates}
+    of_look = Counter(seen.values())
+    pairs = {
+        true: frozenset(o for o, _ in lookalikes_of(species, true) if o in seen and seen[o] != seen[true])
+        for true in candidates
+    }
+    n_alike = {true: of_look[seen[true]] - 1 + len(pairs[true]) for true in candidates}
+    return _Eye(seen, pairs, n_alike, _words(candidates))
+
+
+def _words(calls: Iterable[VisualCall]) -> dict[str, frozenset[str]]:
+    looks: dict[str, set[str]] = {}
+    for shown in {look for call in calls for look in call.looks}:
+        looks.setdefault(shown[0], {""}).add(shown[1])
+    return {locus: frozenset(words) for locus, words in looks.items()}
 
 
 def laboratory_reading(

@@ -30,17 +30,17 @@ def _sentence(model: CrossModel, posterior: Posterior) -> str:
     seen = [model.calls[int(egg.call_chances.argmax())] for egg in posterior.eggs]
     settled = _at_likeliest(model.cross, posterior.parents, None)
     sentence = f"Luck: {one_in(_tail(settled, seen))} clutches of these parents come out no likelier than this one"
-    runners_up = []
+    others = []
     for parent in posterior.parents:
         for name, chances in parent.loci.items():
             ranked = sorted((g for g in chances), key=lambda g: -chances[g])
             if len(ranked) > 1 and chances[ranked[0]] > 0:
-                other = ranked[1]
-                cross = _at_likeliest(model.cross, posterior.parents, (parent.name, name, other))
-                words = f"{one_in(_tail(cross, seen))} if {parent.name} {_state(model, name, other)} ({percent(chances[other])})"
-                runners_up.append((chances[other], words))
-    runners_up.sort(key=lambda x: -x[0])
-    return "; ".join([sentence, *(words for _, words in runners_up[:_MOST_RUNNERS_UP])]) + "."
+                others.append((chances[ranked[1]], parent.name, name, ranked[1]))
+    runners_up = []
+    for chance, parent, name, other in sorted(others, key=lambda x: -x[0])[:_MOST_RUNNERS_UP]:
+        tail = _tail(_at_likeliest(model.cross, posterior.parents, (parent, name, other)), seen)
+        runners_up.append(f"{one_in(tail)} if {parent} {_state(model, name, other)} ({percent(chance)})")
+    return "; ".join([sentence, *runners_up]) + "."
 
 
 def _state(model: CrossModel, name: str, genotype: Genotype) -> str:
