@@ -2,6 +2,7 @@
 
     pip install cosmic-ray
     python tests/bench/mutants_genetics.py --sample 300 --seed 1
+    python tests/bench/mutants_genetics.py --part pedigree --sample 60 --seed 1 --minutes 12
 
 cosmic-ray makes the mutants; each runs the tests in a child process that sees the changed module in memory, so no file is
 touched. Left out are mutants that cannot change what the engine does: of type annotations, of the flags of ``dataclass``
@@ -30,20 +31,26 @@ from cosmic_ray.mutating import mutate_code
 from cosmic_ray.plugins import get_operator, operator_names
 
 ROOT = Path(__file__).parents[2]
-MODULES = ["transmission", "model", "contraction", "dense", "exact", "posterior"]
-TESTS = [
-    "test_rules_of_thumb.py",
-    "test_engine_details.py",
-    "test_lost_eggs.py",
-    "test_small_numbers.py",
-    "test_errors.py",
-    "test_published.py",
-    "test_published_crosses.py",
-    "test_published_uncertain.py",
-    "test_published_paternity.py",
-    "test_against_reference.py::test_drawn_clutches[0]",
-    "test_against_reference.py::test_drawn_clutches[3]",
-]
+MODULES = {
+    "clutch": ["transmission", "model", "contraction", "dense", "exact", "posterior"],
+    "pedigree": [f"pedigree.{name}" for name in ("graph", "tree", "web", "network", "inference", "influence", "calls")],
+}
+TESTS = {
+    "pedigree": ["pedigree/test_pedigree.py"],
+    "clutch": [
+        "test_rules_of_thumb.py",
+        "test_engine_details.py",
+        "test_lost_eggs.py",
+        "test_small_numbers.py",
+        "test_errors.py",
+        "test_published.py",
+        "test_published_crosses.py",
+        "test_published_uncertain.py",
+        "test_published_paternity.py",
+        "test_against_reference.py::test_drawn_clutches[0]",
+        "test_against_reference.py::test_drawn_clutches[3]",
+    ],
+}
 #: Processor seconds after which a mutant counts as killed, because it hangs.
 PATIENCE_S = 60
 
@@ -82,11 +89,15 @@ def cannot_matter(operator: str, line: str) -> bool:
     return operator in ("core/ReplaceComparisonOperator_Is_Eq", "core/ReplaceComparisonOperator_Eq_Is")
 
 
-def every_mutant() -> list[Mutant]:
+def file_of(module: str) -> Path:
+    return ROOT / "triage" / "genetics" / (module.replace(".", "/") + ".py")
+
+
+def every_mutant(part: str) -> list[Mutant]:
     """All mutants that could matter, in a fixed order."""
     found = []
-    for module in MODULES:
-        source = (ROOT / "triage" / "genetics" / f"{module}.py").read_text("utf-8")
+    for module in MODULES[part]:
+        source = file_of(module).read_text("utf-8")
         places, tree = annotation_places(source), parso.parse(source)
         nodes, lines = list(ast_nodes(tree)), source.splitlines()
         for name in sorted(operator_names()):
@@ -107,7 +118,7 @@ class _Changed(importlib.abc.MetaPathFinder, importlib.abc.SourceLoader):
 
     def __init__(self, module: str, source: str) -> None:
         self._name, self._source = f"triage.genetics.{module}", source
-        self._path = str(ROOT / "triage" / "genetics" / f"{module}.py")
+        self._path = str(file_of(module))
 
     def find_spec(self, fullname, path=None, target=None):
         return importlib.util.spec_from_loader(fullname, self, origin=self._path) if fullname == self._name else None
@@ -122,7 +133,7 @@ class _Changed(importlib.abc.MetaPathFinder, importlib.abc.SourceLoader):
         raise OSError  # never cached
 
 
-def survives(mutant: Mutant, changed: str) -> bool:
+def survives(mutant: Mutant, changed: str, part: str) -> bool:
     """Run the tests against one mutant in a child process."""
     child = os.fork()
     if child == 0:
@@ -133,13 +144,14 @@ def survives(mutant: Mutant, changed: str) -> bool:
         os.dup2(silent, 2)
         resource.setrlimit(resource.RLIMIT_CPU, (PATIENCE_S, PATIENCE_S))
         sys.meta_path.insert(0, _Changed(mutant.module, changed))
-        tests = [str(ROOT / "tests" / "genetics" / t) for t in TESTS]
+        tests = [str(ROOT / "tests" / "genetics" / t) for t in TESTS[part]]
         os._exit(pytest.main(["-x", "-q", "-n0", "-p", "no:cacheprovider", f"--rootdir={ROOT}", *tests]))
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
 
 
 def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--part", choices=sorted(MODULES), default="clutch", help="which engine (clutch)")
     parser.add_argument("--sample", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=25, help="stop after this time; what was tried by then counts")
@@ -153,9 +165,9 @@ def main(argv: list[str] | None = None) -> int:
     import triage.catalogue.load, triage.records  # noqa: E401, F401
 
     assert not any(name.startswith("triage.genetics") for name in sys.modules)
-    unchanged = Mutant("posterior", "none", 0, 0)
-    assert survives(unchanged, (ROOT / "triage/genetics/posterior.py").read_text("utf-8")), "the tests fail unchanged"
-    mutants = every_mutant()
+    unchanged = Mutant(MODULES[options.part][-1], "none", 0, 0)
+    assert survives(unchanged, file_of(unchanged.module).read_text("utf-8"), options.part), "the tests fail unchanged"
+    mutants = every_mutant(options.part)
     chosen = random.Random(options.seed).sample(mutants, min(options.sample or len(mutants), len(mutants)))
     if options.only:
         chosen = [m for m in chosen if f"{m.module}:{m.line}" in options.only]
@@ -163,14 +175,14 @@ def main(argv: list[str] | None = None) -> int:
     for mutant in chosen:
         if time.monotonic() - started > 60 * options.minutes:
             break
-        source = (ROOT / "triage" / "genetics" / f"{mutant.module}.py").read_text("utf-8")
+        source = file_of(mutant.module).read_text("utf-8")
         changed = mutate_code(source, get_operator(mutant.operator)(), mutant.occurrence)
         if changed is None or changed == source:
             continue
         tried += 1
         if tried % 25 == 0:
             print(f"{tried} tried, {len(left)} left", file=sys.stderr, flush=True)
-        if survives(mutant, changed):
+        if survives(mutant, changed, options.part):
             left.append(mutant)
             lines = difflib.unified_diff(source.splitlines(), changed.splitlines(), n=0, lineterm="")
             print(f"{mutant.module}.py:{mutant.line} {mutant.operator}", *list(lines)[3:], sep="\n    ", flush=True)
