@@ -21,6 +21,7 @@ from triage.catalogue import load_species
 from triage.proving.trays import Tray
 from triage.records import Sex
 from triage.storage.marks import HoldJournal
+from triage.workflow.keeping.entries import open_archive
 from triage.workflow.sheet import load_sheet, sheet_from_form
 from triage.workflow.sort import sort_clutch
 
@@ -210,6 +211,17 @@ def test_held_back_lists_and_undoes_marks():
     at.button(key="undo-Juniper x Basil-A4").click().run()
     assert journal.held() == ()
     assert "No hatchling is held back" in at.info[0].value
+
+
+def test_held_back_shows_holds_of_the_records_too(data_folder):
+    archive = open_archive()
+    with archive.change("entered") as draft:
+        animal = draft.add("animal", {"name": "Clove", "species": "ball python", "sex": "female"})
+        draft.add("hold", {"about": animal, "note": "66% het clown", "at": "2031-06-02T10:00:00+00:00"})
+    at = AppTest.from_file(str(APP / "screens" / "held_back.py"), default_timeout=TIMEOUT_S).run()
+    assert not at.exception and any("Clove" in one.value for one in at.markdown)
+    next(button for button in at.button if button.label == "Undo the hold-back of Clove").click().run()
+    assert not at.exception and archive.all("hold") == () and "No hatchling is held back" in at.info[0].value
 
 
 def test_held_back_warns_of_a_torn_entry():

@@ -36,7 +36,7 @@ MODULES = {
     "pedigree": [f"pedigree.{name}" for name in ("graph", "tree", "web", "network", "inference", "influence", "calls")],
 }
 TESTS = {
-    "pedigree": ["pedigree/test_pedigree.py"],
+    "pedigree": ["pedigree/test_tree.py", "pedigree/test_pedigree.py"],
     "clutch": [
         "test_rules_of_thumb.py",
         "test_engine_details.py",

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
@@ -11,7 +12,7 @@ from triage.errors import StorageError, TriageError
 from triage.records import Parent, Sex, Species
 from triage.storage.archive import Archive, Entry
 from triage.storage.database import Database
-from triage.storage.marks import HoldJournal
+from triage.storage.marks import HoldJournal, HoldMark
 from triage.storage.photo_files import PhotoFiles
 
 _SEXES = {"male": Sex.MALE, "female": Sex.FEMALE}
@@ -89,6 +90,31 @@ def species_of(archive: Archive, about: str) -> Species:
     if entry.kind == "egg":
         entry = archive.find(archive.find(archive.find(entry["clutch"])["pairing"])["dam"])
     return load_species(entry["species"])
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """A hold-back of the records: whose, the note, and since when."""
+
+    id: str
+    name: str
+    note: str
+    since: datetime
+
+
+def holds_beside(archive: Archive, marks: Sequence[HoldMark]) -> tuple[Hold, ...]:
+    """Hold-backs in the records that are no marks of the app's journal, oldest first."""
+    shown = {(mark.clutch, mark.hatchling, mark.at.isoformat()) for mark in marks}
+    found = []
+    for entry in archive.all("hold"):
+        if (entry.get("clutch_name"), entry.get("label"), entry["at"]) in shown:
+            continue
+        name = " ".join(filter(None, (entry.get("clutch_name"), entry.get("label"))))
+        if "about" in entry.content:
+            about = archive.find(entry["about"])
+            name = about["name"] if about.kind == "animal" else f"{archive.find(about['clutch'])['name']} {about['label']}"
+        found.append(Hold(entry.id, name or entry.id, entry.get("note", ""), datetime.fromisoformat(entry["at"])))
+    return tuple(sorted(found, key=lambda one: one.since))
 
 
 def take_over_marks(
