@@ -145,6 +145,8 @@ def test_a_folder_is_read_once_and_goes_on_where_it_stopped(archive, photos, she
 
 def test_a_season_s_folder_has_a_folder_for_each_clutch(archive, photos, sheet, tmp_path):
     """Over two worker processes; photos that are nobody's say why; a table names the clutch too; nothing is read twice."""
+    with pytest.raises(StorageError, match="no clutch is in the records"):
+        read_folder(archive, photos, tmp_path)
     first, second = (keep_sheet(archive, photos, sheet, name=name) for name in ("2031-1", "2031-2"))
     season, table = tmp_path / "season", tmp_path / "table.csv"
     for inside, files in (("2031-1", ["A2.jpg"]), (second.clutch, ["a2 belly.jpg", "z9.jpg"]), ("old", ["a1.jpg"])):

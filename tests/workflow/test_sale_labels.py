@@ -172,7 +172,7 @@ def test_labels_are_written_with_their_cards_and_kept(archive, ids, tmp_path, ca
     answer = json.loads(capsys.readouterr().out)
     assert answer["kept"] == 3 and (tmp_path / "cards.pdf").read_bytes().startswith(b"%PDF")
     assert sorted(one["text"] for one in archive.all("label")) == ["0.1; normal; 66% possible het clown, not proven"] * 3
-    assert main(["label", "--changed"]) == 0 and "No such label." in capsys.readouterr().out
+    assert main(["label", "--changed"]) == 0 and "Every label that was written still holds." in capsys.readouterr().out
     assert main(["label"]) == 2 and "nothing named" in capsys.readouterr().err
     assert main(["label", ids["Juniper"], "--json"]) == 0
     (dam,) = json.loads(capsys.readouterr().out)["labels"]

@@ -40,6 +40,7 @@ def _label(arguments: argparse.Namespace) -> dict:
         ],
         "kept": keep_labels(archive, labels) if arguments.to else 0,
         "file": arguments.to,
+        "only_changed": arguments.changed,
     }  # fmt: skip
 
 
@@ -52,7 +53,7 @@ def _label_words(answer: dict) -> str:
         lines.append(f"{one['name']}  ({one['id']})\n  " + "\n  ".join(said))
     if answer["file"]:
         lines.append(f"{counted(len(answer['labels']), 'card')} written to {answer['file']}; {answer['kept']} kept as new labels")
-    return "\n".join(lines) or "No such label."
+    return "\n".join(lines) or ("Every label that was written still holds." if answer["only_changed"] else "No egg of this clutch has hatched.")
 
 
 label = RecordCommand(

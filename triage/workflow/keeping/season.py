@@ -79,6 +79,8 @@ def read_folder(
     if not folder.is_dir():
         raise StorageError(f"{folder}: no such folder; needed: the folder that holds the photos")
     clutches = [clutch] if clutch is not None else list(archive.all("clutch"))
+    if not clutches:
+        raise StorageError("no clutch is in the records; enter it and its eggs first ('triage clutch add', 'triage egg add')")
     eggs = {one.id: {egg["label"]: egg.id for egg in archive.all("egg", clutch=one.id)} for one in clutches}
     if clutch is not None and not eggs[clutch.id]:
         raise StorageError(f"{clutch.id}: the clutch has no eggs in the records; enter them first ('triage egg add')")
