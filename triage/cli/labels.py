@@ -44,6 +44,9 @@ def _label(arguments: argparse.Namespace) -> dict:
     }  # fmt: skip
 
 
+_NONE = {True: "Every label that was written still holds.", False: "No egg of this clutch has hatched."}
+
+
 def _label_words(answer: dict) -> str:
     lines = []
     for one in answer["labels"]:
@@ -53,7 +56,7 @@ def _label_words(answer: dict) -> str:
         lines.append(f"{one['name']}  ({one['id']})\n  " + "\n  ".join(said))
     if answer["file"]:
         lines.append(f"{counted(len(answer['labels']), 'card')} written to {answer['file']}; {answer['kept']} kept as new labels")
-    return "\n".join(lines) or ("Every label that was written still holds." if answer["only_changed"] else "No egg of this clutch has hatched.")
+    return "\n".join(lines) or _NONE[answer["only_changed"]]
 
 
 label = RecordCommand(
