@@ -15,7 +15,7 @@ from triage.storage.archive import Archive
 from triage.workflow.keeping.cards import cards_of, cards_pdf
 from triage.workflow.keeping.collection import Known, news_words, why
 from triage.workflow.keeping.entries import now
-from triage.workflow.keeping.labels import keep_labels, sale_labels
+from triage.workflow.keeping.labels import LabelWriter, keep_labels, sale_labels
 from triage.workflow.keeping.outcomes import enter_outcome, possible_outcomes
 from triage.workflow.keeping.plans import PlanAnswer, plan_for, worth_of
 
@@ -44,7 +44,11 @@ def show_chances(known: Known, id: str) -> None:
 def show_label(archive: Archive, known: Known, id: str) -> None:
     """The sale label as the records support it now, as text and as a card."""
     with st.expander("Sale label", key="collection-label"), errors_shown():
-        (label,) = sale_labels(archive, known, [id])
+        species, supported = st.session_state.get("supported", ("", None))  # of when the page was last drawn
+        of = known.collection.species.name
+        writer = LabelWriter(archive, known, supported if species == of else None)
+        (label,) = sale_labels(archive, known, [id], writer=writer)
+        st.session_state["supported"] = (of, writer.posterior)
         if not label.text:
             st.caption(literal(f"No label yet: {label.reason}."))
             return

@@ -81,14 +81,16 @@ def ids_of(archive: Archive, known: Known, named: Sequence[str]) -> list[str]:
     return found
 
 
-def sale_labels(archive: Archive, known: Known, ids: Iterable[str]) -> tuple[SaleLabel, ...]:
+def sale_labels(
+    archive: Archive, known: Known, ids: Iterable[str], *, writer: LabelWriter | None = None
+) -> tuple[SaleLabel, ...]:
     """The labels of some animals of the collection, in their order.
 
     A het is promised at the lesser of two chances: what papers, provings, the looks of its forebears and its own look give, and what
     everything in the records gives. The call is the newest: the keeper's, or the sorter's where that settled it; it has to be likely enough
     by the records as a whole (`Settings.label_threshold`), or there is no label.
     """
-    writer = LabelWriter(archive, known)
+    writer = writer or LabelWriter(archive, known)
     return tuple(writer.label(id) for id in ids)
 
 
@@ -112,11 +114,14 @@ def keep_labels(archive: Archive, labels: Sequence[SaleLabel], *, who: str = "ke
 
 
 class LabelWriter:
-    """Labels of one collection. `supported` is what may be promised from: provings, and the looks of animals that have bred."""
+    """Labels of one collection. `supported` is what may be promised from: provings, and the looks of animals that have bred.
 
-    def __init__(self, archive: Archive, known: Known, previous: LabelWriter | None = None) -> None:
+    With the `before` of an earlier writer (its `posterior`) only what changed since is computed, and `moved` says what that is.
+    """
+
+    def __init__(self, archive: Archive, known: Known, before: CollectionPosterior | None = None) -> None:
         self.known = known
-        self._previous = previous
+        self._before = before
         self.species: Species = known.collection.species
         self._of: dict[tuple[str, str], list[Entry]] = {}
         entries = archive.all()
@@ -131,11 +136,11 @@ class LabelWriter:
 
     @cached_property
     def posterior(self) -> CollectionPosterior:
-        return infer_collection(self.supported, self._previous.posterior if self._previous is not None else None)
+        return infer_collection(self.supported, self._before)
 
     def moved(self) -> list[str]:
-        """Animals whose supported chances differ from those of the writer before, by more than a label could round away."""
-        before, after = self._previous.posterior.loci, self.posterior.loci
+        """Animals whose supported chances differ from those before, by more than a label could round away."""
+        before, after = self._before.loci if self._before is not None else {}, self.posterior.loci
         return [
             id
             for id, loci in after.items()

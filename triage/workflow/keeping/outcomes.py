@@ -31,8 +31,7 @@ def enter_outcome(
     species = species_of(archive, content["animal"])
     outcome_reading(species, content["says"])  # refused before anything is kept
     before = known_of(archive, species.name, before)
-    labels_before = LabelWriter(archive, before)
-    labels_before.posterior  # noqa: B018 - computed while the records are as they were
+    supported_before = LabelWriter(archive, before).posterior
     entry = add_entry(archive, "outcome", content, reason=reason)
     try:
         after = known_of(archive, species.name, before)
@@ -40,7 +39,7 @@ def enter_outcome(
         archive.undo(archive.history(entry.id)[-1].change)
         raise
     changed = news(before, after)
-    writer = LabelWriter(archive, after, labels_before)
+    writer = LabelWriter(archive, after, supported_before)
     moved = dict.fromkeys([*(one.id for one in changed), *writer.moved()])
     return Told(entry, after, changed, changed_labels(archive, after, moved, writer=writer))
 
