@@ -475,6 +475,48 @@ def test_what_cannot_be_is_refused_by_name():
         family(Animal("A", None, {}, (), "q"))
 
 
+def test_a_certain_look_over_three_loci_counts_once_on_its_own_scale():
+    """A founder open at three loci, seen as pastel enchi spotnose on a scale of 0.4: the evidence is 0.4 P(look)."""
+    known = {
+        locus: GenotypePrior(((Genotype(locus, "normal"), Fraction(1, 2)), (WILD, Fraction(1, 2))))
+        for locus in ("pastel", "enchi", "spotnose")
+    }
+    call = SPECIES.call({locus: Genotype(locus, "normal") for locus in known})
+    collection = family(Animal("F", Sex.FEMALE, known, (CallReading({call: 0.4}, 0.0),)), Animal("M", Sex.MALE))
+    posterior = infer_collection(collection)
+    assert math.exp(posterior.log_evidence) == pytest.approx(0.4 / 8, abs=1e-12)
+    assert all(posterior.chance("F", locus, Genotype(locus, "normal")) == 1 for locus in known)
+    assert posterior.chance("M", "pastel", WILD) == 1 and posterior.chance("M", "pastel", Genotype("pastel", "normal")) == 0
+    assert posterior.chance("F", "clown", WILD) == 1 and posterior.chance("F", "clown", HET) == 0
+
+
+def test_of_many_that_cannot_be_true_six_are_named():
+    sure = GenotypeReading("clown", {WILD: 1.0}, 0.0)
+    young = [Animal(f"Y{n}", None, {}, (IS_CLOWN,), "c") for n in range(8)]
+    dam = Animal("F", Sex.FEMALE, {"clown": chances(0, "1/2", "1/2")}, (sure,))
+    sire = Animal("M", Sex.MALE, {"clown": chances(0, "1/2", "1/2")})
+
+    def of(*some):
+        return family(dam, sire, *some, clutches=[Clutch("c", "F", ("M",))])
+
+    with pytest.raises(ContradictionError, match=r"recorded of F, M, Y0, Y1, Y2, Y3 and 4 more cannot all be true"):
+        infer_collection(of(*young))
+    with pytest.raises(ContradictionError, match=r"recorded of F, M, Y0, Y1, Y2, Y3 cannot all be true"):
+        infer_collection(of(*young[:4]))
+
+
+def test_messages_that_have_not_settled_are_said_to_be_so(monkeypatch):
+    """Stopped after two rounds: the answer is near the settled one, and the part says how much its messages still moved."""
+    collection = keepers_collection(60, seed=2)
+    settled = infer_collection(collection, most_numbers=600)
+    monkeypatch.setattr(web, "_ROUNDS", 2)
+    stopped = infer_collection(collection, most_numbers=600)
+    (part,) = (p for p in stopped.parts if not p.exact)
+    assert part.residual > 1e-6 and max(p.residual for p in settled.parts) <= 1e-6
+    assert 0 < largest_change(stopped, settled) < 0.2
+    assert all(sum(t.values()) == pytest.approx(1) for loci in stopped.loci.values() for t in loci.values())
+
+
 def test_what_is_too_close_even_gene_by_gene_is_refused_with_a_way_out():
     with pytest.raises(WorkTooLargeError, match=r"linked at .* cannot be computed: one gene alone.*settle some genotypes"):
         infer_collection(keepers_collection(30), most_numbers=1)
