@@ -501,6 +501,8 @@ def test_of_many_that_cannot_be_true_six_are_named():
 
     with pytest.raises(ContradictionError, match=r"recorded of F, M, Y0, Y1, Y2, Y3 and 4 more cannot all be true"):
         infer_collection(of(*young))
+    with pytest.raises(ContradictionError, match=r"recorded of F, M, Y0, Y1, Y2, Y3 and 1 more cannot all be true"):
+        infer_collection(of(*young[:5]))
     with pytest.raises(ContradictionError, match=r"recorded of F, M, Y0, Y1, Y2, Y3 cannot all be true"):
         infer_collection(of(*young[:4]))
 
