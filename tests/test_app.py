@@ -397,6 +397,22 @@ def test_the_evidence_in_a_photo_is_shown_on_request():
     assert at.selectbox(key="against-A4").options[0] == at.selectbox(key="for-A4").options[0]
 
 
+def test_an_animal_is_entered_on_the_page(data_folder):
+    page = AppTest.from_file(str(APP / "screens" / "collection.py"), default_timeout=TIMEOUT_S).run()
+    assert page.button(key="animal-enter").disabled  # no name yet
+    page.text_input(key="animal-name").set_value("Clove")
+    page.text_input(key="animal-genes").set_value("pastle").run()
+    assert page.button(key="animal-enter").disabled and "did you mean" in page.error[0].value
+    page.text_input(key="animal-genes").set_value("66% het CLOWN, pastel")
+    page.number_input(key="animal-weight").set_value(1500.0).run()
+    page.button(key="animal-enter").click().run()
+    assert not page.exception and not page.error
+    (clove,) = open_archive().all("animal")
+    assert clove["genes"] == "pastel, 66% het clown" and clove["weight_g"] == 1500 and clove["sex"] == "female"
+    assert page.dataframe[0].value["name"].tolist() == ["Clove"] and page.text_input(key="animal-name").value == ""
+    assert "pastel" in page.dataframe[0].value["genes"][0]
+
+
 def test_a_clutch_is_kept_and_the_collection_shows_it(data_folder):
     empty = AppTest.from_file(str(APP / "screens" / "collection.py"), default_timeout=TIMEOUT_S).run()
     assert not empty.exception and "No animals yet" in empty.info[0].value

@@ -3,6 +3,7 @@
 import streamlit as st
 
 from triage.app.animal import show_chances, show_label, show_outcome_form, show_plan
+from triage.app.animal_form import show_animal_form
 from triage.app.collection import animal_rows, last_changes
 from triage.app.notices import errors_shown, literal
 from triage.workflow.keeping.collection import known_of
@@ -22,10 +23,7 @@ with errors_shown():
     known = known_of(archive, of, last if last is not None and last.collection.species.name == of else None)
     state["known"] = known
 if known is not None and not known.collection.animals:
-    st.info(
-        "No animals yet. Sort a clutch and keep it in the records there, or enter animals with *triage animal add*.",
-        icon=":material/pets:",
-    )
+    st.info("No animals yet. Enter one here, or sort a clutch and keep it in the records there.", icon=":material/pets:")
 elif known is not None:
     st.dataframe(animal_rows(known), hide_index=True, width="stretch")
     if not known.posterior.exact:
@@ -37,6 +35,7 @@ elif known is not None:
     show_plan(known, chosen)
     show_outcome_form(archive, known, chosen)
 if archive is not None:
+    show_animal_form(archive, first=known is not None and not known.collection.animals)
     changes = last_changes(archive.history(), _SHOWN)
     with st.expander("History", key="collection-history"):
         if not changes:

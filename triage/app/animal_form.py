@@ -1,0 +1,56 @@
+"""Enter an animal into the collection: what its papers say, checked while it is typed."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from triage.app.checks import check_genes
+from triage.app.notices import errors_shown, literal
+from triage.catalogue import load_species, species_names
+from triage.records import Sex
+from triage.storage.archive import Archive
+from triage.workflow.keeping.entries import add_entry
+
+_SEXES = ("female", "male", "unknown")
+_PAUSE = "250ms"
+#: Fields that are empty again after an animal was entered.
+_FIELDS = ("animal-name", "animal-genes", "animal-weight", "animal-hatched", "animal-origin")
+
+
+def show_animal_form(archive: Archive, *, first: bool) -> None:
+    """The form in an expander, open where there is no animal yet."""
+    state = st.session_state
+    if state.pop("animal-entered", None):
+        for key in _FIELDS:
+            state.pop(key, None)
+    with st.expander("Enter an animal", expanded=first, key="collection-animal-form"):
+        name, sex = st.columns([3, 2])
+        called = name.text_input("Name", key="animal-name")
+        is_sex = sex.radio("Sex", _SEXES, horizontal=True, key="animal-sex")
+        species = st.selectbox("Species", species_names(), key="animal-species")
+        genes = st.text_input("Its genes, as its papers say", key="animal-genes", placeholder="pastel, 66% het clown", live=_PAUSE)
+        check = check_genes(load_species(species), genes, name=called, sex=Sex(is_sex) if is_sex != "unknown" else Sex.FEMALE)
+        (st.caption if check.ok else st.error)(literal(check.words))
+        hatched, weight, origin = st.columns(3)
+        day = hatched.date_input("Hatched", value=None, key="animal-hatched")
+        grams = weight.number_input("Weight, g", min_value=1.0, value=None, step=10.0, placeholder="not weighed", key="animal-weight")
+        came_from = origin.text_input("Where it is from", key="animal-origin")
+        if not st.button("Enter it", icon=":material/add:", disabled=not (called.strip() and check.ok), key="animal-enter"):
+            return
+        with errors_shown():
+            entered = add_entry(
+                archive,
+                "animal",
+                {
+                    "name": called.strip(),
+                    "species": species,
+                    "sex": is_sex,
+                    "genes": genes.strip(),
+                    "hatched": day.isoformat() if day else None,
+                    "weight_g": grams,
+                    "origin": came_from.strip(),
+                    "state": "kept",
+                },
+            )
+            state["animal-entered"] = entered.id
+            st.rerun()
