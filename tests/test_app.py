@@ -452,8 +452,11 @@ def test_a_clutch_is_kept_and_the_collection_shows_it(data_folder):
     assert any("The label written before says" in one.value.replace("\\", "") for one in page.warning)
     page.button(key="collection-keep-label").click().run()
     assert page.button(key="collection-keep-label").disabled
-    assert [b.label for b in page.button if b.label.startswith("Undo change")] == [f"Undo change {n}" for n in (3, 2, 1)]
-    for number in (3, 2, 1):  # label, outcome, clutch
+    assert [b.label for b in page.button if b.label.startswith("Undo change")] == [f"Undo change {n}" for n in (3, 2, 1)]  # newest first
+    page.text_input(key="collection-buyer").set_value("Someone")
+    next(button for button in page.button if button.label == "Mark as sold").click().run()
+    assert not page.exception and not page.error and "sold" in page.dataframe[0].value["state"].tolist()
+    for number in (4, 3, 2, 1):  # sale, label, outcome, clutch
         page.button(key=f"undo-change-{number}").click().run()
         assert not page.exception and not page.error
     assert not page.exception and "No animals yet" in page.info[0].value

@@ -95,6 +95,26 @@ def test_undoing_a_making_removes_and_undoing_that_brings_back(archive):
     assert archive.find(id).content == ANIMAL and archive.find(id).version == 3
 
 
+def test_changes_of_one_entry_are_undone_one_after_another(archive):
+    with archive.change("entered") as draft:
+        dam = draft.add("animal", {"name": "J", "species": "ball python", "sex": "female"})
+    for grams in (1400.0, 1500.0):
+        with archive.change("weighed") as draft:
+            draft.put(archive.find(dam), weight_g=grams)
+    with pytest.raises(StorageError, match="changed again after change 2"):
+        archive.undo(2)
+    archive.undo(3)
+    assert archive.find(dam)["weight_g"] == 1400
+    archive.undo(2)
+    assert "weight_g" not in archive.find(dam).content
+    archive.undo(1)
+    assert archive.all("animal") == () and archive.faults() == ()
+    archive.undo(6)  # and back again, the last undoing first
+    archive.undo(5)
+    archive.undo(4)
+    assert archive.find(dam)["weight_g"] == 1500 and archive.faults() == ()
+
+
 def test_undo_of_what_others_build_on_is_refused(archive):
     dam, *_ = season(archive)
     archive.undo(1)  # all five together can go

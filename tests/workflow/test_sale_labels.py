@@ -14,7 +14,7 @@ from triage.storage.database import Database
 from triage.vision.likelihood import combine_photos
 from triage.vision.weights import SHIPPED, read_sidecar
 from triage.workflow.keeping.collection import PHOTO_EXPONENT, joined_photos, known_of
-from triage.workflow.keeping.labels import changed_labels, ids_of, keep_labels, sale_labels
+from triage.workflow.keeping.labels import changed_labels, ids_of, keep_labels, sale_labels, sell
 
 SPECIES = load_species("ball python")
 AT, LATER = "2031-08-01T10:00:00+00:00", "2031-09-01T10:00:00+00:00"
@@ -179,6 +179,21 @@ def test_labels_are_written_with_their_cards_and_kept(archive, ids, tmp_path, ca
     assert dam["text"] == "" and "no call is settled" in dam["reason"]
     with pytest.raises(StorageError, match="is no clutch, animal or hatched egg"):
         ids_of(archive, known_of(archive), [archive.all("pairing")[0].id])
+
+
+def test_a_sale_keeps_the_animal_the_buyer_and_the_label_in_one_change(archive, ids):
+    known = known_of(archive)
+    (label,) = sale_labels(archive, known, [ids["A2"]])
+    id = sell(archive, known, label, "Someone")
+    sold = archive.find(id)
+    assert sold["egg"] == ids["A2"] and sold["state"] == "sold" and sold["sex"] == "female"
+    after = label_of(archive, id)
+    assert (after.buyer, after.written, after.text) == ("Someone", label.text, label.text)
+    again = sell(archive, known_of(archive), after, "")  # nobody's name to remember: taken out
+    assert again == id and "buyer" not in archive.find(id).content and len(archive.all("label", about=id)) == 1
+    archive.undo(archive.history(id)[0].change + 1)
+    archive.undo(archive.history(id)[0].change)
+    assert ids["A2"] in known_of(archive).collection.animals and archive.all("label") == ()
 
 
 def test_the_newest_call_counts_and_only_once(archive, ids):

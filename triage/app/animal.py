@@ -15,7 +15,7 @@ from triage.storage.archive import Archive
 from triage.workflow.keeping.cards import cards_of, cards_pdf
 from triage.workflow.keeping.collection import Known, news_words, why
 from triage.workflow.keeping.entries import now
-from triage.workflow.keeping.labels import LabelWriter, keep_labels, sale_labels
+from triage.workflow.keeping.labels import LabelWriter, SaleLabel, keep_labels, sale_labels, sell
 from triage.workflow.keeping.outcomes import enter_outcome, possible_outcomes
 from triage.workflow.keeping.plans import PlanAnswer, plan_for, worth_of
 
@@ -64,6 +64,17 @@ def show_label(archive: Archive, known: Known, id: str) -> None:
         if right.button("Keep as written", disabled=written, icon=":material/save:", key="collection-keep-label",
                         help="The records then hold what was promised, and when."):  # fmt: skip
             keep_labels(archive, [label])
+            st.rerun()
+        if known.entries[id].get("state") != "sold":
+            _show_sale(archive, known, label)
+
+
+def _show_sale(archive: Archive, known: Known, label: SaleLabel) -> None:
+    with st.form("sold", border=False):
+        why = "So that you can tell them what a later proving says. It stays on this machine."
+        buyer = st.text_input("Sold to", key="collection-buyer", help=why)
+        if st.form_submit_button("Mark as sold", icon=":material/sell:"):
+            sell(archive, known, label, buyer.strip())
             st.rerun()
 
 

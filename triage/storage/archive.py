@@ -229,7 +229,7 @@ class Archive:
     def undo(self, change_id: int, *, who: str = "keeper", at: datetime | None = None) -> None:
         """Put back what a change changed, by another change.
 
-        StorageError if there is no such change, or something it touched was changed again since: then undo that first.
+        StorageError if there is no such change, or something it touched is no longer as it left it: then undo the later change first.
         """
         with self.change(f"undo of change {change_id}", who=who, at=at) as draft:
             connection = draft._connection
@@ -240,7 +240,12 @@ class Archive:
                 raise StorageError(f"change {change_id}: there is none; 'triage history' lists them")
             for row in touched:
                 newest = draft._next_version(row.record_id) - 1
-                if newest != row.version:
+                now = connection.execute(
+                    select(revision.c.content).where(
+                        revision.c.record_id == row.record_id, revision.c.version == newest
+                    )
+                ).scalar()
+                if now != row.content:  # a later change that was undone in its turn does not stand in the way
                     raise StorageError(
                         f"{row.record_id}: was changed again after change {change_id}; undo the later change first"
                     )
@@ -250,11 +255,11 @@ class Archive:
                     )
                 ).scalar()
                 if before is None and row.content is not None:
-                    draft.remove(Entry(row.record_id, row.kind, row.version, json.loads(row.content)))
+                    draft.remove(Entry(row.record_id, row.kind, newest, json.loads(row.content)))
                 elif row.content is None:
                     draft.add(row.kind, json.loads(before), id=row.record_id)
                 else:
-                    entry = Entry(row.record_id, row.kind, row.version, {})
+                    entry = Entry(row.record_id, row.kind, newest, {})
                     draft.put(entry, **json.loads(before))
 
     def changes(self) -> Iterator[Change]:

@@ -113,6 +113,25 @@ def keep_labels(archive: Archive, labels: Sequence[SaleLabel], *, who: str = "ke
     return len(new)
 
 
+def sell(archive: Archive, known: Known, label: SaleLabel, buyer: str, *, who: str = "keeper") -> str:
+    """Enter that an animal or hatched egg was sold, and the label it went with; one change. Returns the animal's id.
+
+    A hatched egg becomes an animal, which is known from then on by its own id and still counts as that egg.
+    """
+    entry = known.entries[label.id]
+    species = known.collection.species.name
+    with archive.change(f"{label.name} sold", who=who) as draft:
+        if entry.kind == "egg":
+            sex = entry.get("sex", "unknown")
+            sold = {"name": label.name, "species": species, "sex": sex, "egg": label.id, "state": "sold", "buyer": buyer or None}
+            id = draft.add("animal", sold)
+        else:
+            id = draft.put(entry, state="sold", buyer=buyer or None).id
+        if label.text and label.text != label.written:
+            draft.add("label", {"about": id, "text": label.text, "rests_on": list(label.rests_on), "at": now()})
+    return id
+
+
 class LabelWriter:
     """Labels of one collection. `supported` is what may be promised from: provings, and the looks of animals that have bred.
 
