@@ -342,7 +342,7 @@ def test_whatever_is_changed_an_update_gives_what_starting_afresh_gives():
             compared += 1
             before = updated
             collection = changed_at_random(collection, draw, step)
-    assert compared > 250
+    assert compared > 250, compared
 
 
 def test_updates_of_what_is_too_wide_agree_with_starting_afresh():

@@ -263,30 +263,36 @@ def _read(
     network: Network,
     group_of: Mapping[int, _Solved],
     moved: Sequence[int],
-    loci: dict[str, Mapping[str, Mapping[Genotype, float]]],
+    loci: dict[str, dict[str, Mapping[Genotype, float]]],
     sires: dict[str, Mapping[str, float]],
 ) -> None:
-    """Write what is known of the animals that moved, or were made anew, into `loci` and `sires`."""
-    animals = dict.fromkeys(network.change.animals)
-    animals.update(dict.fromkeys(network.names[v][1] for v in moved if network.names[v][0] != "mode"))
-    for animal in animals:
+    """Write what is known of the animals that were made anew, and of the variables that moved, into `loci` and `sires`."""
+    anew = dict.fromkeys(network.change.animals)
+    variables: list[int] = []
+    for animal in anew:
         fragment = network.fragments.get(("animal", animal))
         sires.pop(animal, None)
-        if fragment is None:
-            loci.pop(animal, None)
+        loci.pop(animal, None)
+        if fragment is not None:
+            loci[animal] = {
+                locus: {states[0][1]: 1.0}
+                for locus, states in fragment.possible.items()
+                if len(states) == 1 and set(states[0][1].alleles) != {"normal"}
+            }
+            variables += fragment.variables
+    written: set[str] = set(anew)  # others share their tables with an earlier posterior until they are written to
+    for variable in dict.fromkeys([*variables, *moved]):
+        name, states = network.names[variable], network.states[variable]
+        if name[0] == "mode":
             continue
-        known: dict[str, dict[Genotype, float]] = {}
-        for locus, states in fragment.possible.items():
-            if len(states) == 1 and set(states[0][1].alleles) != {"normal"}:
-                known[locus] = {states[0][1]: 1.0}
-        for variable in fragment.variables:
-            name, states = network.names[variable], network.states[variable]
-            values = group_of[variable].web.marginal(variable).tolist()
-            if name[0] == "sire":
-                sires[animal] = dict(zip(states, values, strict=True))
-                continue
-            chances: dict[Genotype, float] = {}
-            for (_, genotype), p in zip(states, values, strict=True):
-                chances[genotype] = chances.get(genotype, 0.0) + p
-            known[name[2]] = chances
-        loci[animal] = known
+        values = group_of[variable].web.marginal(variable).tolist()
+        if name[0] == "sire":
+            sires[name[1]] = dict(zip(states, values, strict=True))
+            continue
+        if name[1] not in written:
+            written.add(name[1])
+            loci[name[1]] = dict(loci[name[1]])
+        chances: dict[Genotype, float] = {}
+        for (_, genotype), p in zip(states, values, strict=True):
+            chances[genotype] = chances.get(genotype, 0.0) + p
+        loci[name[1]][name[2]] = chances

@@ -313,7 +313,8 @@ class Tree:
             base = base * weights.reshape(-1, *[1] * (base.ndim - 1))
         moved = []
         alike = self._alike(variable)
-        products = [_multiplied([self._up[c] for c in children])[0] for children in alike.values()]
+        several = len(alike) > 1  # what one group is told leaves nothing but that group out
+        products = [_multiplied([self._up[c] for c in group])[0] for group in alike.values()] if several else [base]
         for (drop, children), rest in zip(alike.items(), _all_but_each(base, products), strict=True):
             rest = _add(rest, drop) if drop else rest
             for child, told in zip(children, _all_but_each(rest, [self._up[c].reshape(rest.shape) for c in children]), strict=True):
