@@ -216,7 +216,7 @@ def test_photos_are_matched_to_eggs_by_their_names(stem, found):
 def test_cards_hold_what_the_records_support_and_the_id(archive, photos, sheet):
     kept = keep_sheet(archive, photos, sheet, name="2031-1", hatched="2031-08-01")
     known = known_of(archive)
-    labels = sale_labels(archive, known, ids_of(archive, known, [kept.clutch]))
+    labels = sale_labels(known, ids_of(archive, known, [kept.clutch]))
     cards = cards_of(labels)
     assert [card.title for card in cards] == ["2031-1 A1", "2031-1 A2"]
     for card, label, egg in zip(cards, labels, kept.report.eggs, strict=False):

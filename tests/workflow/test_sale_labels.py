@@ -55,7 +55,7 @@ def ids(archive):
 
 
 def label_of(archive, id):
-    (label,) = sale_labels(archive, known_of(archive), [id])
+    (label,) = sale_labels(known_of(archive), [id])
     return label
 
 
@@ -122,15 +122,15 @@ def test_evidence_against_a_het_lowers_the_promise(archive, ids):
 
 def test_a_proving_changes_the_labels_that_were_written(archive, ids, capsys):
     known = known_of(archive)
-    labels = sale_labels(archive, known, ids_of(archive, known, [ids["clutch"]]))
-    assert keep_labels(archive, labels) == 3 and keep_labels(archive, sale_labels(archive, known_of(archive), [ids["A2"]])) == 0
-    assert changed_labels(archive, known_of(archive)) == ()
+    labels = sale_labels(known, ids_of(archive, known, [ids["clutch"]]))
+    assert keep_labels(archive, labels) == 3 and keep_labels(archive, sale_labels(known_of(archive), [ids["A2"]])) == 0
+    assert changed_labels(known_of(archive)) == ()
     assert main(["outcome", "add", "--animal", ids["sold"], "--says", "het clown=1", "--at", LATER, "--json"]) == 0
     answer = json.loads(capsys.readouterr().out)
     (changed,) = answer["labels"]
     assert changed["written"] == "0.1; normal; 66% possible het clown, not proven"
     assert changed["text"] == "0.1; normal; 100% het clown" and changed["buyer"] == "a buyer"
-    (listed,) = changed_labels(archive, known_of(archive))
+    (listed,) = changed_labels(known_of(archive))
     assert listed.id == ids["sold"] and "proving of 2031-09-01" in listed.lines[-1]
 
 
@@ -140,7 +140,7 @@ def test_a_proving_of_a_brother_reaches_the_labels_of_the_others(archive, ids, c
         draft.put(archive.find(ids["Juniper"]), genes="66% het clown")
         draft.put(archive.find(ids["Basil"]), genes="normal")
     known = known_of(archive)
-    keep_labels(archive, sale_labels(archive, known, [ids["A2"], ids["A3"]]))
+    keep_labels(archive, sale_labels(known, [ids["A2"], ids["A3"]]))
     assert main(["outcome", "add", "--animal", ids["sold"], "--says", "het clown=1", "--at", LATER, "--json"]) == 0
     changed = {one["id"]: one for one in json.loads(capsys.readouterr().out)["labels"]}
     assert set(changed) == {ids["A2"], ids["A3"]}
@@ -183,7 +183,7 @@ def test_labels_are_written_with_their_cards_and_kept(archive, ids, tmp_path, ca
 
 def test_a_sale_keeps_the_animal_the_buyer_and_the_label_in_one_change(archive, ids):
     known = known_of(archive)
-    (label,) = sale_labels(archive, known, [ids["A2"]])
+    (label,) = sale_labels(known, [ids["A2"]])
     id = sell(archive, known, label, "Someone")
     sold = archive.find(id)
     assert sold["egg"] == ids["A2"] and sold["state"] == "sold" and sold["sex"] == "female"

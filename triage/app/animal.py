@@ -46,8 +46,8 @@ def show_label(archive: Archive, known: Known, id: str) -> None:
     with st.expander("Sale label", key="collection-label"), errors_shown():
         species, supported = st.session_state.get("supported", ("", None))  # of when the page was last drawn
         of = known.collection.species.name
-        writer = LabelWriter(archive, known, supported if species == of else None)
-        (label,) = sale_labels(archive, known, [id], writer=writer)
+        writer = LabelWriter(known, supported if species == of else None)
+        (label,) = sale_labels(known, [id], writer=writer)
         st.session_state["supported"] = (of, writer.posterior)
         if not label.text:
             st.caption(literal(f"No label yet: {label.reason}."))
@@ -60,8 +60,7 @@ def show_label(archive: Archive, known: Known, id: str) -> None:
         left, right = st.columns(2)
         name = f"{label.name}.pdf"
         left.download_button("Hatch card (PDF)", card, name, "application/pdf", icon=":material/print:", key="collection-card")
-        written = label.written == label.text
-        if right.button("Keep as written", disabled=written, icon=":material/save:", key="collection-keep-label",
+        if right.button("Keep as written", disabled=not label.is_new, icon=":material/save:", key="collection-keep-label",
                         help="The records then hold what was promised, and when."):  # fmt: skip
             keep_labels(archive, [label])
             st.rerun()

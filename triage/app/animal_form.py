@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import streamlit as st
 
-from triage.app.checks import check_genes
-from triage.app.notices import errors_shown, literal
+from triage.app.checks import PAUSE, check_genes
+from triage.app.notices import errors_shown, say
 from triage.catalogue import load_species, species_names
 from triage.records import Sex
 from triage.storage.archive import Archive
 from triage.workflow.keeping.entries import add_entry
 
 _SEXES = ("female", "male", "unknown")
-_PAUSE = "250ms"
 #: Fields that are empty again after an animal was entered.
 _FIELDS = ("animal-name", "animal-genes", "animal-weight", "animal-hatched", "animal-origin")
 
@@ -28,9 +27,9 @@ def show_animal_form(archive: Archive, *, first: bool) -> None:
         called = name.text_input("Name", key="animal-name")
         is_sex = sex.radio("Sex", _SEXES, horizontal=True, key="animal-sex")
         species = st.selectbox("Species", species_names(), key="animal-species")
-        genes = st.text_input("Its genes, as its papers say", key="animal-genes", placeholder="pastel, 66% het clown", live=_PAUSE)
+        genes = st.text_input("Its genes, as its papers say", key="animal-genes", placeholder="pastel, 66% het clown", live=PAUSE)
         check = check_genes(load_species(species), genes, name=called, sex=Sex(is_sex) if is_sex != "unknown" else Sex.FEMALE)
-        (st.caption if check.ok else st.error)(literal(check.words))
+        say(check)
         hatched, weight, origin = st.columns(3)
         day = hatched.date_input("Hatched", value=None, key="animal-hatched")
         grams = weight.number_input("Weight, g", min_value=1.0, value=None, step=10.0, placeholder="not weighed", key="animal-weight")

@@ -8,6 +8,9 @@ from triage.catalogue import parse_call, parse_parent, write_parent
 from triage.errors import TriageError
 from triage.records import NORMAL, Sex, Species
 
+#: Pause after which a field is checked while it is being typed.
+PAUSE = "400ms"
+
 
 @dataclass(frozen=True, slots=True)
 class Check:

@@ -5,17 +5,15 @@ from __future__ import annotations
 import streamlit as st
 
 from triage.app import draft
-from triage.app.checks import Check, check_call, check_genes
+from triage.app.checks import PAUSE, check_call, check_genes
 from triage.app.draft import SEXES, field
-from triage.app.notices import literal
+from triage.app.notices import say
 from triage.app.shared import small_picture
 from triage.catalogue import load_species, species_names
 from triage.catalogue.explain import list_genes
 from triage.records import Sex, Species
 
 PHOTO_TYPES = ["jpg", "jpeg", "png", "webp", "heic", "heif", "tif", "tiff", "bmp"]
-#: Pause after which a field is checked while it is being typed.
-_PAUSE = "400ms"
 
 
 def entry_form(state) -> None:
@@ -34,8 +32,8 @@ def _parents(state) -> Species:
     kind.selectbox("Species", species_names(), key="species")
     species = load_species(state["species"])
     st.text_input("Dam", key="dam_name", placeholder="her name")
-    st.text_input("Her genes", key="dam_genes", placeholder="pastel, 66% het clown", live=_PAUSE)
-    _say(check_genes(species, state["dam_genes"], name=state["dam_name"], sex=Sex.FEMALE))
+    st.text_input("Her genes", key="dam_genes", placeholder="pastel, 66% het clown", live=PAUSE)
+    say(check_genes(species, state["dam_genes"], name=state["dam_name"], sex=Sex.FEMALE))
     rows = state["sire_rows"]
     for number, row in enumerate(rows, 1):
         with st.container(border=len(rows) > 1, key=field("sire_box", row)):
@@ -70,8 +68,8 @@ def _sire(state, species: Species, row: int, number: int) -> None:
     else:
         st.text_input(which, key=field("sire_name", row), placeholder="his name")
     genes = field("sire_genes", row)
-    st.text_input("His genes", key=genes, placeholder="enchi, het clown", live=_PAUSE)
-    _say(check_genes(species, state[genes], name=state[field("sire_name", row)], sex=Sex.MALE))
+    st.text_input("His genes", key=genes, placeholder="enchi, het clown", live=PAUSE)
+    say(check_genes(species, state[genes], name=state[field("sire_name", row)], sex=Sex.MALE))
     if several:
         st.button(
             f"Remove sire {number}", key=field("remove_sire", row), on_click=draft.remove_sire, args=(state, row),
@@ -111,21 +109,14 @@ def _hatchling(state, species: Species, row: int) -> None:
                 st.image(picture, width=76, alt=f"Photo {name}")
         st.text_input("Label", key=label, width=110)
         st.selectbox("Sex", SEXES, key=field("egg_sex", row), width=130)
-        st.text_input("Your call, if any", key=call, placeholder="what you see", live=_PAUSE, width="stretch")
+        st.text_input("Your call, if any", key=call, placeholder="what you see", live=PAUSE, width="stretch")
         st.button(
             f"Remove {state[label]}", key=field("remove_egg", row), on_click=draft.remove_hatchling, args=(state, row),
             type="tertiary", icon=":material/close:",
         )  # fmt: skip
         check = check_call(species, state[call])
         if check.words:
-            _say(check)
-
-
-def _say(check: Check) -> None:
-    if check.ok:
-        st.caption(literal(check.words))
-    else:
-        st.error(literal(check.words), icon=":material/error:")
+            say(check)
 
 
 def _upload_key(state) -> str:

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 
 import streamlit as st
 
+from triage.app.checks import Check
 from triage.errors import TriageError, TriageWarning
 
 
@@ -25,6 +26,14 @@ def errors_shown() -> Iterator[None]:
             st.warning(literal(str(one.message)), icon=":material/warning:")
         else:
             warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
+
+
+def say(check: Check) -> None:
+    """What was understood of a field, or why it was not, below it."""
+    if check.ok:
+        st.caption(literal(check.words))
+    else:
+        st.error(literal(check.words), icon=":material/error:")
 
 
 def literal(text: str) -> str:

@@ -29,7 +29,7 @@ def _label(arguments: argparse.Namespace) -> dict:
         raise StorageError("label: nothing named; needed: the id of a clutch ('triage clutch list') or of animals, or --changed")
     known = known_of(archive, arguments.species)
     ids = ids_of(archive, known, arguments.id)
-    labels = changed_labels(archive, known, ids or None) if arguments.changed else sale_labels(archive, known, ids)
+    labels = changed_labels(known, ids or None) if arguments.changed else sale_labels(known, ids)
     if arguments.to:
         write_new(Path(arguments.to), cards_pdf(cards_of(labels)))
     return {

@@ -48,6 +48,7 @@ def sort_clutch(
     settings: Settings | None = None,
     reader: object | None = None,
     progress: Callable[[int, int], None] | None = None,
+    photos: Sequence[tuple[CallReading | None, tuple[str, ...]]] | None = None,
 ) -> ClutchReport:
     """Sort every hatchling of a sheet into its tray.
 
@@ -59,6 +60,8 @@ def sort_clutch(
         The photo model; loaded from the package's own weights when the sheet has photos and none is given.
     progress
         Called with (photos read, photos in all) while photos are read.
+    photos
+        What ``read_sheet_photos`` gave for this sheet, where the caller has read them already.
 
     Raises
     ------
@@ -71,7 +74,9 @@ def sort_clutch(
     """
     settings = settings or Settings()
     model = compile_cross(sheet.cross)
-    read = _read_eggs(sheet, model, settings, reader, progress)
+    if photos is None:
+        photos = read_sheet_photos(sheet, model, reader, progress)
+    read = _read_eggs(sheet, model, settings, photos)
     eggs = [r.egg for r in read]
     fitting, clashing = _consistent(model, eggs, sheet.parent_readings)
     hatched = [e for e in fitting if e.hatched is not False]
@@ -115,12 +120,10 @@ def _read_eggs(
     sheet: ClutchSheet,
     model: CrossModel,
     settings: Settings,
-    reader: object | None,
-    progress: Callable[[int, int], None] | None,
+    photos: Sequence[tuple[CallReading | None, tuple[str, ...]]],
 ) -> list[_ReadEgg]:
-    photo_readings = _read_photos(sheet, model, reader, progress)
     read = []
-    for egg, (photo, remarks) in zip(sheet.eggs, photo_readings, strict=True):
+    for egg, (photo, remarks) in zip(sheet.eggs, photos, strict=True):
         readings: list[Reading] = list(egg.laboratory)
         rests_on = ["parents"]
         spoken_of: dict[VisualCall, None] = {}
@@ -153,9 +156,13 @@ def _read_eggs(
     return read
 
 
-def _read_photos(
-    sheet: ClutchSheet, model: CrossModel, reader: object | None, progress: Callable[[int, int], None] | None
+def read_sheet_photos(
+    sheet: ClutchSheet,
+    model: CrossModel,
+    reader: object | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> list[tuple[CallReading | None, tuple[str, ...]]]:
+    """One reading a hatchling of the sheet (None without a usable photo), with remarks on its photos; no model is loaded for no photo."""
     if not any(egg.photos for egg in sheet.eggs):
         return [(None, ())] * len(sheet.eggs)
     from triage.workflow.photos import read_photos

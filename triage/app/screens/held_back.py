@@ -1,5 +1,7 @@
 """Every hatchling that is held back, of all clutches."""
 
+from collections.abc import Callable
+from datetime import datetime
 from itertools import groupby
 
 import streamlit as st
@@ -21,33 +23,29 @@ def remove(id: str) -> None:
             draft.remove(archive.find(id))
 
 
+def show(key: str, name: str, note: str, since: datetime, take_back: Callable[..., None], *args: str) -> None:
+    """One hold-back with the button that undoes it."""
+    with st.container(border=True, key=key).container(
+        horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"
+    ):
+        st.markdown(f"**{literal(name)}**  \n{literal(note)}", width="content")
+        st.caption(f"since {since.astimezone():%d %B %Y}", width="content")
+        st.button(f"Undo the hold-back of {name}", key=f"undo-{key}", on_click=take_back, args=args, icon=":material/undo:")
+
+
 st.title("Held back")
-marks, entered, archive = (), (), None
+marks, entered = (), ()
 with errors_shown():
     marks = sorted(journal().held(), key=lambda mark: mark.clutch)
 with errors_shown():
-    archive = open_archive()
-    entered = holds_beside(archive, marks)
+    entered = holds_beside(open_archive(), marks)
 if not marks and not entered:
     st.info("No hatchling is held back. Mark one where its clutch is sorted; the mark is kept on this machine until you undo it.")
 for clutch, held in groupby(marks, key=lambda mark: mark.clutch):
     st.subheader(literal(clutch))
     for mark in held:
-        box = st.container(border=True, key=f"mark-{clutch}-{mark.hatchling}")
-        with box.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
-            st.markdown(f"**{literal(mark.hatchling)}**  \n{literal(mark.note)}", width="content")
-            st.caption(f"since {mark.at.astimezone():%d %B %Y}", width="content")
-            st.button(
-                f"Undo the hold-back of {mark.hatchling}", key=f"undo-{clutch}-{mark.hatchling}",
-                on_click=undo, args=(clutch, mark.hatchling), icon=":material/undo:",
-            )  # fmt: skip
+        show(f"{clutch}-{mark.hatchling}", mark.hatchling, mark.note, mark.at, undo, clutch, mark.hatchling)
 if entered:
     st.subheader("In the records")
 for hold in entered:
-    box = st.container(border=True, key=f"hold-{hold.id}")
-    with box.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
-        st.markdown(f"**{literal(hold.name)}**  \n{literal(hold.note)}", width="content")
-        st.caption(f"since {hold.since.astimezone():%d %B %Y}", width="content")
-        st.button(
-            f"Undo the hold-back of {hold.name}", key=f"remove-{hold.id}", on_click=remove, args=(hold.id,), icon=":material/undo:"
-        )
+    show(hold.id, hold.name, hold.note, hold.since, remove, hold.id)

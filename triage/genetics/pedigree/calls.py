@@ -6,16 +6,19 @@ import math
 from dataclasses import replace
 
 from triage.errors import ContradictionError
-from triage.genetics.pedigree.collection import Collection
+from triage.genetics.pedigree.collection import Animal, Collection
 from triage.genetics.pedigree.inference import CollectionPosterior, infer_collection
 from triage.records import CallReading, VisualCall
 
 
+def looking(animal: Animal, call: VisualCall) -> Animal:
+    """An animal with its look as a fact."""
+    return replace(animal, readings=(*animal.readings, CallReading({call: 1.0}, 0.0, "look")))
+
+
 def with_look(collection: Collection, animal: str, call: VisualCall) -> Collection:
     """The collection with the look of one animal as a fact."""
-    seen = collection.animals[animal]
-    look = CallReading({call: 1.0}, 0.0, "look")
-    animals = {**collection.animals, animal: replace(seen, readings=(*seen.readings, look))}
+    animals = {**collection.animals, animal: looking(collection.animals[animal], call)}
     return Collection(collection.species, animals, collection.clutches, collection.crossover)
 
 

@@ -120,16 +120,14 @@ def infer_collection(
     WorkTooLargeError
         The table of one family at one locus alone is too large.
     """
-    earlier = previous._state if previous is not None else None
+    earlier = previous._state if previous is not None and previous._state.most_numbers == most_numbers else None
     network = Network(collection, earlier.network if earlier is not None else None)
-    if earlier is None or not network.continues or earlier.most_numbers != most_numbers:
-        if earlier is not None and network.continues:
-            network = Network(collection)
-        loci, sires = {}, {}
-        solved, moved = _solve_all(network, most_numbers)
-    else:
+    if network.continues:
         loci, sires = dict(previous.loci), dict(previous.sires)
         solved, moved = _solve_changes(network, earlier, most_numbers, regroup)
+    else:
+        loci, sires = {}, {}
+        solved, moved = _solve_all(network, most_numbers)
     if network.log_constant == -math.inf:
         raise ContradictionError(
             "a reading says of an animal what its recorded parents exclude; check the parents of the animal and the reading"

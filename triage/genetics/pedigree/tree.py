@@ -210,15 +210,15 @@ class Tree:
         told = self.soft[variable]
         core = self._core[variable]
         if len(told) == 1:
-            return {sender: _scaled(core) for sender in told}
+            return {sender: scaled(core) for sender in told}
         found = _all_but_each(core, list(told.values()))
-        return {sender: _scaled(table) for sender, table in zip(told, found, strict=True)}
+        return {sender: scaled(table) for sender, table in zip(told, found, strict=True)}
 
     def marginal(self, variable: Name) -> Table:
         """P(state) of a variable."""
         weights, _ = self._weights(variable)
         core = self._core[variable]
-        return _scaled(core if weights is None else core * weights)
+        return scaled(core if weights is None else core * weights)
 
     @property
     def log_total(self) -> float:
@@ -366,6 +366,7 @@ def _by_largest(table: Table) -> Table:
     return table / top if top > 0 else table
 
 
-def _scaled(table: Table) -> Table:
+def scaled(table: Table) -> Table:
+    """A table that sums to 1; all states alike where nothing is possible."""
     total = _add(table)
     return table / total if total > 0 else np.full_like(table, 1 / table.size)

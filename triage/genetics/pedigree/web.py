@@ -15,7 +15,7 @@ from collections.abc import Hashable, Iterable, Mapping, Sequence
 import numpy as np
 
 from triage.genetics.pedigree.graph import Factor, Table, TooWide, components, widest_variables
-from triage.genetics.pedigree.tree import Name, Tree
+from triage.genetics.pedigree.tree import Name, Tree, scaled
 
 _ROOM, _MOST = 16, 2_000_000  # how much larger the tables of one locus may be than those of all together, and never over
 _ROUNDS, _TOLERANCE = 60, 1e-6
@@ -295,7 +295,7 @@ class Web:
                 for axis, variable in enumerate(coupling.variables):
                     tree = self.trees[self.part_of[variable]]
                     old = tree.soft[variable][name, axis]
-                    message = _scaled(_message(name, coupling.table, axis, incoming))
+                    message = scaled(_message(name, coupling.table, axis, incoming))
                     message = keep * old + (1 - keep) * message
                     change = float(np.abs(message - old).max())
                     if change > _TOLERANCE:
@@ -341,8 +341,3 @@ def _message(name: Name, table: Table, axis: int, incoming: Sequence[Table]) -> 
             shape[other] = -1
             table = table * message.reshape(shape)
     return table.sum(tuple(a for a in range(table.ndim) if a != axis))
-
-
-def _scaled(table: Table) -> Table:
-    total = table.sum()
-    return table / total if total > 0 else np.full_like(table, 1 / table.size)

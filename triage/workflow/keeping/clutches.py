@@ -9,17 +9,16 @@ from dataclasses import dataclass
 
 from triage.errors import StorageError
 from triage.genetics.model import compile_cross
-from triage.records import CallReading, Cross, GenotypeReading, Parent, Reading, Species
+from triage.records import Cross, GenotypeReading, Parent, Reading, Species
 from triage.storage.archive import Archive, Draft, Entry
 from triage.storage.photo_files import PhotoFiles
 from triage.vision.intake import Photo, open_photo
 from triage.workflow.keeping.collection import says_of
-from triage.workflow.keeping.entries import now, parent_of, species_of
-from triage.workflow.photos import read_photos
+from triage.workflow.keeping.entries import now, parent_of, reading_content, species_of
 from triage.workflow.report import ClutchReport
 from triage.workflow.settings import Settings
 from triage.workflow.sheet import ClutchSheet, PhotoSource
-from triage.workflow.sort import sort_clutch
+from triage.workflow.sort import read_sheet_photos, sort_clutch
 from triage.workflow.wording import genes_of
 
 #: Calls below this chance are not worth a line of their own in the records.
@@ -58,8 +57,10 @@ def keep_sheet(
     if archive.all("clutch", name=name):
         raise StorageError(f"clutch '{name}' is in the records already; give this one another name with --name")
     told = _told(sheet)
-    report = sort_clutch(sheet, settings=settings or Settings(), progress=progress)
-    seen = _seen(sheet)
+    read = read_sheet_photos(sheet, compile_cross(sheet.cross), progress=progress)
+    report = sort_clutch(sheet, settings=settings or Settings(), photos=read)
+    seen = [(egg.label, egg.evidence) for egg in sheet.eggs if egg.evidence is not None]
+    seen += [(egg.label, reading) for egg, (reading, _) in zip(sheet.eggs, read, strict=True) if reading is not None]
     pictures = [
         (egg.label, source.name, sha256_of_source(source), open_photo(source.source, name=source.name))
         for egg in sheet.eggs
@@ -114,17 +115,7 @@ def keep_sheet(
             for reading in readings:
                 _keep_told(draft, sheet.species, eggs.get(whose) or parents[whose], reading, at)
         for label, reading in seen:
-            likelihoods = {call.name: value for call, value in reading.likelihoods.items()}
-            draft.add(
-                "reading",
-                {
-                    "about": eggs[label],
-                    "observer": reading.observer,
-                    "at": at,
-                    "likelihoods": likelihoods,
-                    "otherwise": reading.otherwise,
-                },
-            )
+            draft.add("reading", reading_content(eggs[label], reading, at))
         for egg in sheet.eggs:
             for call in egg.called[:1]:
                 draft.add(
@@ -151,22 +142,7 @@ def _keep_told(draft: Draft, species: Species, id: str, reading: Reading, at: st
     if isinstance(reading, GenotypeReading):
         draft.add("outcome", {"animal": id, "says": says_of(species, reading), "by": reading.observer, "at": at})
         return
-    likelihoods = {call.name: value for call, value in reading.likelihoods.items()}
-    draft.add(
-        "reading",
-        {"about": id, "observer": reading.observer, "at": at, "likelihoods": likelihoods, "otherwise": reading.otherwise},
-    )
-
-
-def _seen(sheet: ClutchSheet) -> list[tuple[str, CallReading]]:
-    """What photos and other evidence of a sheet say of its hatchlings, egg by egg."""
-    found = [(egg.label, egg.evidence) for egg in sheet.eggs if egg.evidence is not None]
-    if any(egg.photos for egg in sheet.eggs):
-        read = read_photos(sheet, compile_cross(sheet.cross), None, None)
-        found += [
-            (egg.label, reading) for egg, (reading, _) in zip(sheet.eggs, read, strict=True) if reading is not None
-        ]
-    return found
+    draft.add("reading", reading_content(id, reading, at))
 
 
 def _keep_answer(draft: Draft, egg: str, answer, at: str) -> None:

@@ -11,10 +11,9 @@ from triage.errors import StorageError, TriageError
 from triage.genetics.pedigree import Animal, Clutch, Collection, CollectionPosterior, Rest, infer_collection, rests_on
 from triage.records import NORMAL, CallReading, Genotype, GenotypePrior, GenotypeReading, Parent, Reading, Sex, Species
 from triage.storage.archive import Archive, Entry
-from triage.workflow.keeping.entries import parent_of
+from triage.workflow.keeping.entries import SEXES, parent_of, title_of, whom
 from triage.workflow.settings import Settings
 
-_SEX = {"male": Sex.MALE, "female": Sex.FEMALE}
 #: Of a keeper's wrong calls, the share that any one other call gets; a judgement.
 _SHARE_OF_ONE_MISTAKE = 0.1
 #: As fitted for the shipped model's cautious reading (`models/python_regius.json`).
@@ -38,8 +37,7 @@ class Known:
 
     def title(self, id: str) -> str:
         """The same with the clutch before an egg's label."""
-        entry = self.entries[id]
-        return entry["name"] if entry.kind == "animal" else f"{self.entries[entry['clutch']]['name']} {entry['label']}"
+        return title_of(self.entries.__getitem__, id)
 
     def parent(self, id: str) -> Parent:
         """An animal as a possible parent, with everything that is known of it now."""
@@ -75,31 +73,31 @@ def known_of(archive: Archive, species_name: str = "ball python", previous: Know
 
 
 def collection_of(
-    entries: Sequence[Entry], species: Species, counts: Callable[[Entry], bool] = lambda entry: True
+    entries: Iterable[Entry], species: Species, counts: Callable[[Entry], bool] = lambda entry: True
 ) -> Collection:
     """The animals and clutches of one species, with what the entries that count say of them."""
-    every = entries
-    by_id = {entry.id: entry for entry in every}
-    animal_of_egg = {e["egg"]: e.id for e in every if e.kind == "animal" and "egg" in e.content}
+    entries = list(entries)
+    by_id = {entry.id: entry for entry in entries}
+    animal_of_egg = {e["egg"]: e.id for e in entries if e.kind == "animal" and "egg" in e.content}
     said: dict[str, list[Entry]] = {}
-    for entry in every:
-        about = entry.get("about") or entry.get("animal")
+    for entry in entries:
+        about = whom(entry)
         if about is not None and counts(entry):
             said.setdefault(animal_of_egg.get(about, about), []).append(entry)
     readings = {id: _readings(species, found) for id, found in said.items()}
     animals: dict[str, Animal] = {}
     clutches: dict[str, Clutch] = {}
-    for entry in every:
+    for entry in entries:
         if entry.kind == "animal" and entry["species"] == species.name:
             egg = by_id.get(entry.get("egg", ""))
             known = {} if egg is not None else dict(parent_of(species, entry.content).loci)
             clutch = egg["clutch"] if egg is not None else None
             animals[entry.id] = Animal(
-                entry.id, _SEX.get(entry["sex"]), known, tuple(readings.get(entry.id, ())), clutch
+                entry.id, SEXES.get(entry["sex"]), known, tuple(readings.get(entry.id, ())), clutch
             )
         elif entry.kind == "egg" and entry["state"] == "hatched" and entry.id not in animal_of_egg:
             animals[entry.id] = Animal(
-                entry.id, _SEX.get(entry.get("sex")), {}, tuple(readings.get(entry.id, ())), entry["clutch"]
+                entry.id, SEXES.get(entry.get("sex")), {}, tuple(readings.get(entry.id, ())), entry["clutch"]
             )
         elif entry.kind == "clutch":
             pairing = by_id[entry["pairing"]]

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
 from triage.catalogue import load_species, parse_call, parse_parent, write_parent
 from triage.errors import StorageError, TriageError
-from triage.records import Parent, Sex, Species
+from triage.records import CallReading, Parent, Sex, Species
 from triage.storage.archive import Archive, Entry
 from triage.storage.database import Database
 from triage.storage.marks import HoldJournal, HoldMark
 from triage.storage.photo_files import PhotoFiles
 
-_SEXES = {"male": Sex.MALE, "female": Sex.FEMALE}
+#: Sexes as records name them; any other word means that it is not known.
+SEXES = {"male": Sex.MALE, "female": Sex.FEMALE}
 
 
 def open_archive(address: str | None = None) -> Archive:
@@ -78,10 +79,33 @@ def parent_of(species: Species, content: Mapping[str, Any]) -> Parent:
     name = content.get("name", "animal")
     try:
         return parse_parent(
-            species, content.get("genes", ""), name=name, sex=_SEXES.get(content.get("sex"), Sex.FEMALE)
+            species, content.get("genes", ""), name=name, sex=SEXES.get(content.get("sex"), Sex.FEMALE)
         )
     except TriageError as error:
         raise type(error)(f"{name}: {error}") from error
+
+
+def title_of(find: Callable[[str], Entry], id: str) -> str:
+    """The name of an animal, or of an egg with its clutch before its label."""
+    entry = find(id)
+    return entry["name"] if entry.kind == "animal" else f"{find(entry['clutch'])['name']} {entry['label']}"
+
+
+def whom(entry: Entry) -> str | None:
+    """The animal or egg that an entry is about, None where it is about none."""
+    return entry.get("about") or entry.get("animal")
+
+
+def reading_content(about: str, reading: CallReading, at: str, **more: Any) -> dict[str, Any]:
+    """A reading of calls as an entry keeps it."""
+    return {
+        "about": about,
+        "observer": reading.observer,
+        "at": at,
+        "likelihoods": {call.name: value for call, value in reading.likelihoods.items()},
+        "otherwise": reading.otherwise,
+        **more,
+    }
 
 
 def species_of(archive: Archive, about: str) -> Species:
@@ -111,8 +135,7 @@ def holds_beside(archive: Archive, marks: Sequence[HoldMark]) -> tuple[Hold, ...
             continue
         name = " ".join(filter(None, (entry.get("clutch_name"), entry.get("label"))))
         if "about" in entry.content:
-            about = archive.find(entry["about"])
-            name = about["name"] if about.kind == "animal" else f"{archive.find(about['clutch'])['name']} {about['label']}"
+            name = title_of(archive.find, entry["about"])
         found.append(Hold(entry.id, name or entry.id, entry.get("note", ""), datetime.fromisoformat(entry["at"])))
     return tuple(sorted(found, key=lambda one: one.since))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 from triage.catalogue import parse_call
@@ -14,14 +14,15 @@ from triage.genetics.pedigree import (
     CollectionPosterior,
     chance_of_call,
     infer_collection,
+    looking,
     with_look,
 )
 from triage.proving.labels import label_text
 from triage.proving.trays import percent
-from triage.records import CallReading, Species, VisualCall
-from triage.storage.archive import Archive, Entry
+from triage.records import Species, VisualCall
+from triage.storage.archive import Archive, Draft, Entry
 from triage.workflow.keeping.collection import Known, collection_of
-from triage.workflow.keeping.entries import now
+from triage.workflow.keeping.entries import now, whom
 from triage.workflow.settings import Settings
 
 _NO_MOVE = 1e-4
@@ -61,6 +62,11 @@ class SaleLabel:
         """Whether a label was written that says something else than the records do now."""
         return bool(self.written) and self.written != self.text
 
+    @property
+    def is_new(self) -> bool:
+        """Whether there is a label that has not been written yet as it stands."""
+        return bool(self.text) and self.written != self.text
+
 
 def ids_of(archive: Archive, known: Known, named: Sequence[str]) -> list[str]:
     """Animals and hatched eggs by their ids, a clutch standing for its young; StorageError for what is neither."""
@@ -82,7 +88,7 @@ def ids_of(archive: Archive, known: Known, named: Sequence[str]) -> list[str]:
 
 
 def sale_labels(
-    archive: Archive, known: Known, ids: Iterable[str], *, writer: LabelWriter | None = None
+    known: Known, ids: Iterable[str], *, writer: LabelWriter | None = None
 ) -> tuple[SaleLabel, ...]:
     """The labels of some animals of the collection, in their order.
 
@@ -90,27 +96,31 @@ def sale_labels(
     everything in the records gives. The call is the newest: the keeper's, or the sorter's where that settled it; it has to be likely enough
     by the records as a whole (`Settings.label_threshold`), or there is no label.
     """
-    writer = writer or LabelWriter(archive, known)
+    writer = writer or LabelWriter(known)
     return tuple(writer.label(id) for id in ids)
 
 
 def changed_labels(
-    archive: Archive, known: Known, ids: Iterable[str] | None = None, *, writer: LabelWriter | None = None
+    known: Known, ids: Iterable[str] | None = None, *, writer: LabelWriter | None = None
 ) -> tuple[SaleLabel, ...]:
     """Labels that were written and no longer say what the records support; of some animals, or of all."""
-    writer = writer or LabelWriter(archive, known)
+    writer = writer or LabelWriter(known)
     wanted = known.collection.animals if ids is None else ids
     return tuple(label for id in wanted if writer.was_written(id) and (label := writer.label(id)).changed)
 
 
 def keep_labels(archive: Archive, labels: Sequence[SaleLabel], *, who: str = "keeper") -> int:
     """Enter labels as written, where their text is new; how many were."""
-    new = [one for one in labels if one.text and one.text != one.written]
+    new = [one for one in labels if one.is_new]
     if new:
         with archive.change(f"{len(new)} labels written", who=who) as draft:
             for one in new:
-                draft.add("label", {"about": one.id, "text": one.text, "rests_on": list(one.rests_on), "at": now()})
+                _write(draft, one, one.id)
     return len(new)
+
+
+def _write(draft: Draft, label: SaleLabel, about: str) -> None:
+    draft.add("label", {"about": about, "text": label.text, "rests_on": list(label.rests_on), "at": now()})
 
 
 def sell(archive: Archive, known: Known, label: SaleLabel, buyer: str, *, who: str = "keeper") -> str:
@@ -127,8 +137,8 @@ def sell(archive: Archive, known: Known, label: SaleLabel, buyer: str, *, who: s
             id = draft.add("animal", sold)
         else:
             id = draft.put(entry, state="sold", buyer=buyer or None).id
-        if label.text and label.text != label.written:
-            draft.add("label", {"about": id, "text": label.text, "rests_on": list(label.rests_on), "at": now()})
+        if label.is_new:
+            _write(draft, label, id)
     return id
 
 
@@ -138,17 +148,16 @@ class LabelWriter:
     With the `before` of an earlier writer (its `posterior`) only what changed since is computed, and `moved` says what that is.
     """
 
-    def __init__(self, archive: Archive, known: Known, before: CollectionPosterior | None = None) -> None:
+    def __init__(self, known: Known, before: CollectionPosterior | None = None) -> None:
         self.known = known
         self._before = before
         self.species: Species = known.collection.species
         self._of: dict[tuple[str, str], list[Entry]] = {}
-        entries = archive.all()
-        for entry in entries:
-            about = entry.get("about") or entry.get("animal")
+        for entry in known.entries.values():
+            about = whom(entry)
             if entry.kind in ("call", "label", "outcome") and about is not None:
                 self._of.setdefault((entry.kind, about), []).append(entry)
-        proved = collection_of(entries, self.species, lambda entry: entry.kind == "outcome")
+        proved = collection_of(known.entries.values(), self.species, lambda entry: entry.kind == "outcome")
         bred = {name for clutch in proved.clutches.values() for name in (clutch.dam, *clutch.sires)}
         animals = {name: self._as_seen(one) if name in bred else one for name, one in proved.animals.items()}
         self.supported = Collection(self.species, animals, proved.clutches)
@@ -178,7 +187,7 @@ class LabelWriter:
             return animal
         look = parse_call(self.species, call["call"])[0]
         settled = self._at_most(animal.name, look) >= Settings().label_threshold
-        return replace(animal, readings=(*animal.readings, CallReading({look: 1.0}, 0.0, "look"))) if settled else animal
+        return looking(animal, look) if settled else animal
 
     def was_written(self, id: str) -> bool:
         return bool(self._entries("label", id))

@@ -31,7 +31,7 @@ def enter_outcome(
     species = species_of(archive, content["animal"])
     outcome_reading(species, content["says"])  # refused before anything is kept
     before = known_of(archive, species.name, before)
-    supported_before = LabelWriter(archive, before).posterior
+    supported_before = LabelWriter(before).posterior
     entry = add_entry(archive, "outcome", content, reason=reason)
     try:
         after = known_of(archive, species.name, before)
@@ -39,9 +39,9 @@ def enter_outcome(
         archive.undo(archive.history(entry.id)[-1].change)
         raise
     changed = news(before, after)
-    writer = LabelWriter(archive, after, supported_before)
+    writer = LabelWriter(after, supported_before)
     moved = dict.fromkeys([*(one.id for one in changed), *writer.moved()])
-    return Told(entry, after, changed, changed_labels(archive, after, moved, writer=writer))
+    return Told(entry, after, changed, changed_labels(after, moved, writer=writer))
 
 
 def possible_outcomes(known: Known, id: str, locus: str) -> dict[str, Genotype]:

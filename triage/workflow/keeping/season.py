@@ -20,7 +20,7 @@ from triage.vision.gate import Gate
 from triage.vision.intake import open_photo
 from triage.vision.reader import PhotoReader, PhotoReading, use_one_thread
 from triage.workflow.keeping.clutches import clean_jpeg, cross_of
-from triage.workflow.keeping.entries import now
+from triage.workflow.keeping.entries import now, reading_content
 from triage.workflow.photos import gate_of, load_reader, look_at, reading_of
 
 _PICTURES = {".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".tif", ".tiff", ".bmp"}
@@ -127,17 +127,7 @@ def _keep(
             {"about": order.egg, "sha256": sha256, "source_sha256": looked.source_sha256, "name": order.name, "added": at},
         )
         if reading is not None:
-            draft.add(
-                "reading",
-                {
-                    "about": order.egg,
-                    "observer": "photo",
-                    "at": at,
-                    "photo": photo,
-                    "likelihoods": {call.name: value for call, value in reading.likelihoods.items()},
-                    "otherwise": reading.otherwise,
-                },
-            )
+            draft.add("reading", reading_content(order.egg, reading, at, photo=photo))
 
 
 def _pictures(folder: Path) -> list[Path]:
