@@ -49,6 +49,17 @@ def test_over_all_that_could_be_said_chances_sum_to_at_most_one(name):
         assert total == pytest.approx(1, abs=1e-9), true.name
 
 
+@pytest.mark.parametrize("name", CROSSES)
+def test_a_call_that_the_parents_could_not_give_counts_like_any_other(name):
+    """Named from outside or standing among the possible calls from the start, it makes the same reading, call by call."""
+    species, calls = calls_of(name)
+    for call in calls:
+        others = [other for other in calls if other != call]
+        outside, inside = told(species, call, others), told(species, call, calls)
+        assert outside.keys() == inside.keys()
+        assert all(outside[other] == pytest.approx(inside[other], rel=1e-12) for other in inside)
+
+
 def test_the_right_call_is_told_with_the_keepers_accuracy():
     species, possible = calls_of("clown")
     for accuracy in (0.6, 0.9, 0.99):

@@ -351,8 +351,11 @@ def test_marks_of_the_app_are_taken_over_once(archive, photos, sheet, tmp_path):
     journal = HoldJournal(tmp_path / "marks.jsonl")
     journal.hold("2031-1", "A1", note="pretty")
     journal.hold("another clutch", "B7", note="")
+    journal.hold("as typed", "A2", note="")
+    assert take_over_marks(archive, journal, kept={"as typed": kept.clutch}) == 1  # the marks of the clutch just kept, no others
+    assert [entry["about"] for entry in archive.all("hold")] == [kept.eggs["A2"]]
     assert take_over_marks(archive, journal) == 2 and take_over_marks(archive, journal) == 0
     about = {entry["label"]: entry.get("about") for entry in archive.all("hold")}
-    assert about == {"A1": kept.eggs["A1"], "B7": None}
+    assert about == {"A1": kept.eggs["A1"], "A2": kept.eggs["A2"], "B7": None}
     assert [entry["note"] for entry in archive.all("hold", label="A1")] == ["pretty"]
-    assert len(journal.held()) == 2 and archive.faults() == ()
+    assert len(journal.held()) == 3 and archive.faults() == ()
