@@ -17,7 +17,7 @@ from triage.hatchery import draws
 from triage.hatchery.body import GIRTHS, HEAD
 from triage.hatchery.fields import noise_plane, smooth_step
 
-_CELLS = 64  # places in the tables of blotches and spinal marks
+CELLS = 64  # places in the tables of blotches and spinal marks
 BROWN = (1.00, 1.17, 1.32)  # absorption of melanin in red, green, blue
 LAVENDER = (0.72, 1.06, 0.74)  # the same where it stays unfinished
 XANTHIN = (0.05, 0.27, 1.75)
@@ -85,7 +85,7 @@ def ramp(low: float | Tensor, high: float | Tensor, value: Tensor) -> Tensor:
     return ((value - low) / (high - low)).clamp(0, 1)
 
 
-def _chance(normal: Tensor) -> Tensor:
+def chance(normal: Tensor) -> Tensor:
     return 0.5 * (1 + torch.erf(normal * 0.70711))
 
 
@@ -99,29 +99,29 @@ def skin_noise(animal_seeds: Tensor, size: tuple[int, int]) -> Noise:
     return Noise(low, middle, fine)
 
 
-def _pick(table: Tensor, index: Tensor) -> tuple[Tensor, ...]:
+def pick(table: Tensor, index: Tensor) -> tuple[Tensor, ...]:
     """table (B, C, K), index (B, S, P) -> C planes (B, S, P)."""
     batch, channels, _ = table.shape
     flat = index.reshape(batch, 1, -1).expand(-1, channels, -1)
     return torch.gather(table, 2, flat).reshape(batch, channels, *index.shape[1:]).unbind(1)
 
 
-def _blotches(
+def blotches(
     look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, v: Tensor, height_v: Tensor, style: Style
 ) -> tuple[Tensor, Tensor]:
     """Signed fields of the lateral blotches and of the dark spots in them, (B, S, P) each."""
     spacing = 0.86 * GIRTHS / look["blotch_count"]  # (B, 1, 1)
-    draw = draws.normal(animal_seeds, _SALT_BLOTCHES, 8, 2 * _CELLS)
+    draw = draws.normal(animal_seeds, _SALT_BLOTCHES, 8, 2 * CELLS)
     gap, flat = spacing[:, 0], {name: value[:, 0] for name, value in look.items()}  # (B, 1) for the tables
     shift = (style.shift * draw[:, 0]).clamp(-0.4, 0.4)
-    dropped = (_chance(draw[:, 5]) < flat["dropped_columns"]).float()  # the dark column beside it is gone
+    dropped = (chance(draw[:, 5]) < flat["dropped_columns"]).float()  # the dark column beside it is gone
     half = 0.5 * flat["blotch_width"] * gap * (1 + style.width * draw[:, 1]).clamp(0.5, 1.6) + dropped * gap * 0.55
     half = torch.minimum(half, (0.98 - shift.abs()) * gap)  # only the two nearest cells are looked at
     top = flat["blotch_top"] + style.top * draw[:, 2]
     spot = 0.5 * flat["blotch_width"].clamp(max=0.75) * gap
-    has_spot = (_chance(draw[:, 3]) < flat["blotch_eyes"]).float()
+    has_spot = (chance(draw[:, 3]) < flat["blotch_eyes"]).float()
     upper = spot * (style.spot + 0.07 * draw[:, 4] + 0.10 * flat["single_eye"]) * has_spot - (1 - has_spot) * 0.5
-    lower = spot * 0.22 * (_chance(draw[:, 7]) < flat["blotch_eyes"] * 0.5).float()
+    lower = spot * 0.22 * (chance(draw[:, 7]) < flat["blotch_eyes"] * 0.5).float()
     table = torch.stack([shift, half, top, upper, style.spot_height + 0.05 * draw[:, 6], torch.where(lower > 0, lower, lower - 0.5)], 1)
 
     apart = 0.5 * flat["blotch_width"].clamp(max=0.75)[..., None] * spacing * 0.50 * (1 - look["single_eye"])
@@ -133,8 +133,8 @@ def _blotches(
     dark = torch.full_like(along, -1.0)
     for step in (0, 1):
         cell = first + step
-        index = (cell.long() + 2).clamp(0, _CELLS - 1) + side.long() * _CELLS
-        shift_p, half_p, top_p, upper_p, spot_y, lower_p = _pick(table, index)
+        index = (cell.long() + 2).clamp(0, CELLS - 1) + side.long() * CELLS
+        shift_p, half_p, top_p, upper_p, spot_y, lower_p = pick(table, index)
         x = (place - (cell + 0.5 + shift_p)) * spacing
         distance = x.abs()
         tall = (look["belly_edge"] - top_p).clamp(min=0.05)
@@ -150,15 +150,15 @@ def _blotches(
     return pale, dark
 
 
-def _spinal_marks(
+def spinal_marks(
     look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, wavy_v: Tensor, style: Style
 ) -> tuple[Tensor, Tensor]:
     """Signed field of the pale marks on the spine, and the dark dots of a plain-bodied animal, (B, S, P) each."""
-    draw = draws.normal(animal_seeds, _SALT_MARKS, 6, _CELLS)
+    draw = draws.normal(animal_seeds, _SALT_MARKS, 6, CELLS)
     flat = {name: value[:, 0] for name, value in look.items()}
     half_width = flat["dorsal_width"] * (1 + 0.33 * draw[:, 1]).clamp(0.35, 1.9)
-    half_length = style.spacing * (0.20 + 0.14 * _chance(draw[:, 2]) + 0.40 * flat["dorsal_length"]).clamp(min=0.05)
-    missing = (_chance(draw[:, 3]) >= flat["dorsal_share"]).float() * 0.5
+    half_length = style.spacing * (0.20 + 0.14 * chance(draw[:, 2]) + 0.40 * flat["dorsal_length"]).clamp(min=0.05)
+    missing = (chance(draw[:, 3]) >= flat["dorsal_share"]).float() * 0.5
     shown = torch.where(flat["dorsal_width"] > 0.004, half_width - missing, half_width - 2.0)
     dots = (0.012 + 0.005 * draw[:, 5]) * (flat["dorsal_dots"] > 0.05)
     table = torch.stack([(0.2 * draw[:, 0]).clamp(-0.45, 0.45), shown, half_length, 0.013 * draw[:, 4], dots], 1)
@@ -168,7 +168,7 @@ def _spinal_marks(
     dark = torch.full_like(along, -2.0)
     for step in (0, 1):
         cell = first + step
-        shift, width, length, offset, dot = _pick(table, (cell.long() + 2).clamp(0, _CELLS - 1))
+        shift, width, length, offset, dot = pick(table, (cell.long() + 2).clamp(0, CELLS - 1))
         x = (place - (cell + 0.5 + shift)).abs() * plane(style.spacing)
         off = wavy_v + offset
         pale = torch.maximum(pale, width - torch.sqrt((x - length).clamp(min=0) ** 2 + off * off))
@@ -177,9 +177,18 @@ def _spinal_marks(
 
 
 def lateral_blotches(
-    q: dict[str, Tensor], animal_seeds: Tensor, v: Tensor, noise: Noise, style: Style = PLAIN
+    q: dict[str, Tensor],
+    animal_seeds: Tensor,
+    v: Tensor,
+    noise: Noise,
+    style: Style = PLAIN,
+    draw_blotches: Callable[..., tuple[Tensor, Tensor]] | None = None,
+    draw_marks: Callable[..., tuple[Tensor, Tensor]] | None = None,
 ) -> Markings:
-    """The training domain's generator: jittered blotches down each side and marks along the spine."""
+    """The training domain's generator: jittered blotches down each side and marks along the spine.
+
+    `draw_blotches` and `draw_marks` replace `blotches` and `spinal_marks`, and take and return what these do.
+    """
     low0, low1, low2 = noise.low.unbind(1)
     mid0, mid1, mid2 = noise.middle.unbind(1)
     fine0 = noise.fine[:, 0]
@@ -189,8 +198,8 @@ def lateral_blotches(
     along = s * GIRTHS + warp * (0.026 * low0 + 0.008 * mid0)
     warped_v = v + warp * (0.016 * low1 + 0.006 * mid1)
     height = warped_v.abs()
-    blotch, spots = _blotches(q, animal_seeds, along, v, height, style)
-    marks, dots = _spinal_marks(q, animal_seeds, along, warped_v + 0.005 * mid1, style)
+    blotch, spots = (draw_blotches or blotches)(q, animal_seeds, along, v, height, style)
+    marks, dots = (draw_marks or spinal_marks)(q, animal_seeds, along, warped_v + 0.005 * mid1, style)
     rough = (0.0014 * fine0 + 0.0025 * mid2) * plane(style.rough)
     # blotches broken into rings: a dark line inside the rim, interrupted by noise
     ring = (blotch - 0.034).abs() - 0.013 * q["blotch_rings"] * ramp(-0.6, 0.2, mid0 + 0.5 * low2)

@@ -4,15 +4,21 @@ Trained on beside the plain training domain, so that what is learnt is what a ge
 it. Nothing is taken from the shifted domain: no wave, no rational law, none of its grounds and cameras.
 """
 
+from collections.abc import Callable, Sequence
+
 import torch
 from torch import Tensor
 
 from triage.hatchery import draws
 from triage.hatchery.fields import noise_plane, plane_mean
+from triage.hatchery.outlines import cells, columns, shreds
 from triage.hatchery.response import expose, to_linear
-from triage.hatchery.skin import BROWN, ERYTHRIN, LAVENDER, WHITE, XANTHIN, Markings, Noise, Style, lateral_blotches, ramp
+from triage.hatchery.skin import (
+    BROWN, ERYTHRIN, LAVENDER, WHITE, XANTHIN, Markings, Noise, Style, blotches, lateral_blotches, ramp,
+    spinal_marks,
+)  # fmt: skip
 
-_SALT_STYLE, _SALT_PIGMENT, _SALT_GROUND, _SALT_LOW, _SALT_FINE, _SALT_LAMPS = range(1301, 1307)
+_SALT_STYLE, _SALT_PIGMENT, _SALT_GROUND, _SALT_LOW, _SALT_FINE, _SALT_LAMPS, _SALT_OUTLINES, _SALT_MARKS = range(1301, 1309)
 
 
 def own_style(animal_seeds: Tensor) -> Style:
@@ -26,9 +32,35 @@ def own_style(animal_seeds: Tensor) -> Style:
     return Style(**{name: low + (high - low) * u[:, place] for place, (name, (low, high)) in enumerate(ranges.items())})
 
 
+def _by_hand(hands: Sequence[Callable], animal_seeds: Tensor, salt: int) -> Callable[..., tuple[Tensor, Tensor]]:
+    """One way of drawing out of several ways, each animal by the one its seed says."""
+    hand = (draws.uniform(animal_seeds, salt, 1)[:, 0] * len(hands)).long()
+
+    def draw(look: dict[str, Tensor], seeds: Tensor, *given: Tensor | Style) -> tuple[Tensor, Tensor]:
+        found: tuple[Tensor, Tensor] | None = None
+        for number, way in enumerate(hands):
+            rows = (hand == number).nonzero()[:, 0]
+            if len(rows):
+                part = way({name: value[rows] for name, value in look.items()}, seeds[rows], *(_rows(x, rows) for x in given))
+                found = found or tuple(values.new_empty(len(seeds), *values.shape[1:]) for values in part)
+                for values, some in zip(found, part, strict=True):
+                    values[rows] = some
+        return found
+
+    return draw
+
+
+def _rows(given: Tensor | Style, rows: Tensor) -> Tensor | Style:
+    if isinstance(given, Style):
+        return Style(**{name: value[rows] for name, value in vars(given).items()})
+    return given if len(given) == 1 else given[rows]
+
+
 def own_blotches(q: dict[str, Tensor], animal_seeds: Tensor, v: Tensor, noise: Noise) -> Markings:
-    """The training domain's generator in a style of the animal's own."""
-    return lateral_blotches(q, animal_seeds, v, noise, own_style(animal_seeds))
+    """The training domain's generator in a style of the animal's own, blotches and spinal marks drawn in one of several ways."""
+    outlines = _by_hand((blotches, cells, columns), animal_seeds, _SALT_OUTLINES)
+    marks = _by_hand((spinal_marks, shreds), animal_seeds, _SALT_MARKS)
+    return lateral_blotches(q, animal_seeds, v, noise, own_style(animal_seeds), outlines, marks)
 
 
 def own_pigments(

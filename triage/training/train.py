@@ -32,8 +32,10 @@ from triage.training.crosses import CrossTables, classes_of, cross_tables, draw_
 from triage.training.photos import Batch, Truth, draw_photos, draw_truth, photo_seeds
 from triage.training.protocol import metrics, read_protocol
 from triage.training.start_weights import continue_from, load_start, start_file
+from triage.training.traits import TraitScale, trait_scale, traits_of
 from triage.vision.likelihood import divide_out_training_mix
 from triage.vision.network import NetworkShape, Outputs, ReaderNetwork
+from triage.vision.traits import trait_loss
 from triage.vision.vocabulary import Vocabulary, build
 from triage.vision.weights import save_model
 
@@ -66,6 +68,7 @@ class Settings:
     siblings: int = 48  # imagined siblings that the true look is told from
     sibling_weight: float = 1.0  # of that loss beside the losses per locus
     critic_width: int = 0  # numbers of the critic's codes beside heads and pair terms; 0 for none
+    trait_weight: float = 0.0  # of the loss of the drawing's settings beside the losses per locus; 0 estimates none
     start_from: str = (
         "imagenet"  # "imagenet", "none", a file of backbone weights (.pth), or a trained reader (.safetensors)
     )
@@ -91,11 +94,12 @@ def parse(argv: list[str] | None = None) -> Settings:
 
 @dataclass(frozen=True)
 class Places:
-    """Where each parameter of the loss lies on the device: flat offsets, log mix, pad table of classes per locus."""
+    """What the losses need beside photos: classes, tables, log share of each class in training, and the scale of traits."""
 
     vocabulary: Vocabulary
     tables: CrossTables
     log_mix: Tensor
+    traits: TraitScale | None = None
 
 
 def training_mix(tables: CrossTables, vocabulary: Vocabulary, seed: int, photos: int) -> Tensor:
@@ -113,7 +117,7 @@ def training_mix(tables: CrossTables, vocabulary: Vocabulary, seed: int, photos:
 def losses(
     outputs: Outputs, network: ReaderNetwork, batch: Batch, masks: Tensor, settings: Settings, places: Places
 ) -> dict[str, Tensor]:
-    """Each loss, a scalar: looks per locus, true look among siblings, mask, stage, share seen."""
+    """Each loss, a scalar: looks per locus, true look among siblings, mask, stage, share seen, and traits if any."""
     truth, tables, counts = batch.truth, places.tables, places.vocabulary.n_classes
     weight = truth.usable.float() / truth.usable.sum().clamp(min=1)
     ratios = divide_out_training_mix(outputs.looks, places.log_mix, counts)
@@ -129,13 +133,17 @@ def losses(
     out[:, 0] = False
     sibling = -(joint.masked_fill(out, -1e9).log_softmax(1)[:, 0] * weight).sum()
 
-    return {
+    parts = {
         "loci": loci,
         "sibling": settings.sibling_weight * sibling,
         "mask": mask_loss(outputs, masks),
         "stage": 0.2 * F.cross_entropy(outputs.stage, batch.stages),
         "visible": 0.2 * F.binary_cross_entropy_with_logits(outputs.visible, batch.visible.clamp(0, 1)),
     }
+    if places.traits is not None:
+        wanted = traits_of(truth, batch.stages, places.traits)
+        parts["traits"] = settings.trait_weight * trait_loss(outputs.traits, wanted)
+    return parts
 
 
 def mask_loss(outputs: Outputs, masks: Tensor) -> Tensor:
@@ -241,10 +249,12 @@ def train(settings: Settings) -> Path:
     vocabulary = build(species, looks)
     tables = cross_tables(species, looks, vocabulary, device)
     log_mix = training_mix(tables, vocabulary, settings.seed, settings.mix_photos)
-    places = Places(vocabulary, tables, log_mix.float().to(device))
+    traits = trait_scale(tables, looks, settings.seed, settings.mix_photos // 10) if settings.trait_weight else None
+    places = Places(vocabulary, tables, log_mix.float().to(device), traits)
     shape = NetworkShape(
-        vocabulary.n_classes, len(STAGES), settings.input_px, locate_px=settings.locate_px, critic_width=settings.critic_width
-    )
+        vocabulary.n_classes, len(STAGES), settings.input_px, locate_px=settings.locate_px,
+        critic_width=settings.critic_width, n_traits=0 if traits is None else len(traits.mean),
+    )  # fmt: skip
     network = ReaderNetwork(shape)
     if settings.start_from.endswith(".safetensors"):  # go on from a whole trained reader, with a fresh schedule
         continue_from(network, Path(settings.start_from))
@@ -341,7 +351,7 @@ def train(settings: Settings) -> Path:
                 _keep(checkpoint, network, average, optimiser, step, now, history)
                 last_seen, sums, counted, rendering = time.monotonic(), {}, 0, 0.0
     if rank == 0:
-        sidecar = describe(settings, vocabulary, log_mix, shape, history, world)
+        sidecar = describe(settings, places, shape, history, world)
         save_model(average, settings.directory, sidecar)
     if world > 1:
         distributed.destroy_process_group()
@@ -360,12 +370,7 @@ def _validate(network: ReaderNetwork, places: Places, settings: Settings, device
 
 
 def describe(
-    settings: Settings,
-    vocabulary: Vocabulary,
-    log_mix: Tensor,
-    shape: NetworkShape,
-    history: list[dict[str, Any]],
-    world: int,
+    settings: Settings, places: Places, shape: NetworkShape, history: list[dict[str, Any]], world: int
 ) -> dict[str, Any]:
     """The sidecar before calibration and report: what was trained, on what, how."""
     uncalibrated = {"beta": 1.0, "eps": 1e-3, "photo_exponent": 0.5, "shortlist": 0.0, "fitted_on": "not calibrated"}
@@ -374,9 +379,10 @@ def describe(
         kept["start_from"] = "imagenet"
     kept["start_from"] = Path(kept["start_from"]).name  # no path of the machine that trained
     return {
-        "species": vocabulary.species,
-        "classes": vocabulary.to_json(),
-        "log_mix": [round(float(x), 6) for x in log_mix],
+        "species": places.vocabulary.species,
+        "classes": places.vocabulary.to_json(),
+        "log_mix": [round(float(x), 6) for x in places.log_mix],
+        "traits": [] if places.traits is None else places.traits.to_json(),
         "network": shape.to_json(),
         "input": {"px": shape.input_px, "mean": 127 / 255, "std": 128 / 255, "colour": "sRGB, 0..1"},
         "stages": list(STAGES),
