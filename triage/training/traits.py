@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -46,7 +47,7 @@ def settings_of(genotypes: Tensor, animal_seeds: Tensor, stages: Tensor, looks: 
         for name, value in values.items()
     }
     for part, factor in _PRODUCTS:
-        shown[part] = (shown[part] + shown[factor]).clamp(min=torch.tensor(_LEAST).log())
+        shown[part] = (shown[part] + shown[factor]).clamp(min=math.log(_LEAST))
     return torch.stack([shown[parameter.name] for parameter in looks.parameters], 1)
 
 
