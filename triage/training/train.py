@@ -32,15 +32,17 @@ from triage.training.crosses import CrossTables, classes_of, cross_tables, draw_
 from triage.training.photos import Batch, Truth, draw_photos, draw_truth, photo_seeds
 from triage.training.protocol import metrics, read_protocol
 from triage.training.start_weights import continue_from, load_start, start_file
-from triage.training.traits import TraitScale, trait_scale, traits_of
 from triage.vision.likelihood import divide_out_training_mix
 from triage.vision.network import NetworkShape, Outputs, ReaderNetwork
-from triage.vision.traits import trait_loss
 from triage.vision.vocabulary import Vocabulary, build
 from triage.vision.weights import save_model
 
 _SALT_ROWS = 9201
 _STEPS_TO_AGREE = 10
+_SWITCHES = {
+    "compile": "fuse operations first: about a minute on a GPU, then steps are quicker",
+    "resume": "go on from the checkpoint in --directory",
+}
 
 
 @dataclass(frozen=True)
@@ -52,9 +54,9 @@ class Settings:
     steps: int = 6000  # optimiser steps of the whole schedule
     seconds: float = 0.0  # stop and wind down by this wall time instead, if above 0
     fresh: int = 512  # photos rendered at a time
-    varied_share: float = 0.4  # of the renderings that come from the varied domain, to lean less on one generator
+    varied_share: float = 0.5  # of the renderings that come from the varied domain, to lean less on one generator
     first_fill: int = 8  # renderings before the first step, so that it does not learn a few photos by heart
-    steps_per_render: int = 12  # optimiser steps between renderings: about as long as rendering takes
+    steps_per_render: int = 16  # optimiser steps between renderings: about as long as rendering takes
     batch: int = 256  # photos per step, drawn from those rendered so far and varied anew each time
     memory: int = 60_000  # photos remembered for that, on the device; about 0.64 MB each at 400 px
     render_px: int = 400  # side of a rendered photo: the cut around the animal should not be enlarged
@@ -64,11 +66,10 @@ class Settings:
     rate: float = 1.5e-3  # peak learning rate of new parts
     backbone_rate: float = 0.6  # of the peak rate, for parts that start from learnt weights
     weight_decay: float = 0.02
-    average: float = 0.998  # of the running mean of the weights, which is what is shipped
+    average: float = 0.999  # of the running mean of the weights, which is what is shipped
     siblings: int = 48  # imagined siblings that the true look is told from
     sibling_weight: float = 1.0  # of that loss beside the losses per locus
-    critic_width: int = 0  # numbers of the critic's codes beside heads and pair terms; 0 for none
-    trait_weight: float = 0.0  # of the loss of the drawing's settings beside the losses per locus; 0 estimates none
+    critic_width: int = 192  # numbers of the critic's codes beside heads and pair terms; 0 for none
     start_from: str = (
         "imagenet"  # "imagenet", "none", a file of backbone weights (.pth), or a trained reader (.safetensors)
     )
@@ -77,6 +78,7 @@ class Settings:
     validate_photos: int = 512
     device: str = "auto"
     precision: str = "auto"  # "bfloat16" on a GPU, "float32" on a CPU
+    compile: bool = False  # fuse the network's and the variations' operations first: a minute on a GPU, then quicker steps
     resume: bool = False
 
 
@@ -84,8 +86,8 @@ def parse(argv: list[str] | None = None) -> Settings:
     parser = argparse.ArgumentParser(prog="python -m triage.training.train", description=__doc__.splitlines()[0])
     for field in fields(Settings):
         flag = "--" + field.name.replace("_", "-")
-        if field.name == "resume":
-            parser.add_argument(flag, action="store_true", help="go on from the checkpoint in --directory")
+        if isinstance(field.default, bool):
+            parser.add_argument(flag, action="store_true", help=_SWITCHES[field.name])
         else:
             kind = type(field.default) if not isinstance(field.default, Path) else Path
             parser.add_argument(flag, type=kind, default=field.default, help=f"default {field.default}")
@@ -94,12 +96,11 @@ def parse(argv: list[str] | None = None) -> Settings:
 
 @dataclass(frozen=True)
 class Places:
-    """What the losses need beside photos: classes, tables, log share of each class in training, and the scale of traits."""
+    """Where each parameter of the loss lies on the device: flat offsets, log mix, pad table of classes per locus."""
 
     vocabulary: Vocabulary
     tables: CrossTables
     log_mix: Tensor
-    traits: TraitScale | None = None
 
 
 def training_mix(tables: CrossTables, vocabulary: Vocabulary, seed: int, photos: int) -> Tensor:
@@ -117,7 +118,7 @@ def training_mix(tables: CrossTables, vocabulary: Vocabulary, seed: int, photos:
 def losses(
     outputs: Outputs, network: ReaderNetwork, batch: Batch, masks: Tensor, settings: Settings, places: Places
 ) -> dict[str, Tensor]:
-    """Each loss, a scalar: looks per locus, true look among siblings, mask, stage, share seen, and traits if any."""
+    """Each loss, a scalar: looks per locus, true look among siblings, mask, stage, share seen."""
     truth, tables, counts = batch.truth, places.tables, places.vocabulary.n_classes
     weight = truth.usable.float() / truth.usable.sum().clamp(min=1)
     ratios = divide_out_training_mix(outputs.looks, places.log_mix, counts)
@@ -133,17 +134,13 @@ def losses(
     out[:, 0] = False
     sibling = -(joint.masked_fill(out, -1e9).log_softmax(1)[:, 0] * weight).sum()
 
-    parts = {
+    return {
         "loci": loci,
         "sibling": settings.sibling_weight * sibling,
         "mask": mask_loss(outputs, masks),
         "stage": 0.2 * F.cross_entropy(outputs.stage, batch.stages),
         "visible": 0.2 * F.binary_cross_entropy_with_logits(outputs.visible, batch.visible.clamp(0, 1)),
     }
-    if places.traits is not None:
-        wanted = traits_of(truth, batch.stages, places.traits)
-        parts["traits"] = settings.trait_weight * trait_loss(outputs.traits, wanted)
-    return parts
 
 
 def mask_loss(outputs: Outputs, masks: Tensor) -> Tensor:
@@ -159,7 +156,8 @@ def locating_loss(network: ReaderNetwork, batch: Batch, settings: Settings, prec
     picture = F.interpolate(picture, small, mode="bilinear", antialias=True, align_corners=False)
     network.eval()
     with torch.autocast(picture.device.type, torch.bfloat16, enabled=precision == "bfloat16"):
-        outputs = network(picture[:, :3].contiguous(memory_format=torch.channels_last))
+        # not by a call, which would compile this size too
+        outputs = network.forward(picture[:, :3].contiguous(memory_format=torch.channels_last))
     network.train()
     return 0.5 * mask_loss(outputs, picture[:, 3:])
 
@@ -249,12 +247,10 @@ def train(settings: Settings) -> Path:
     vocabulary = build(species, looks)
     tables = cross_tables(species, looks, vocabulary, device)
     log_mix = training_mix(tables, vocabulary, settings.seed, settings.mix_photos)
-    traits = trait_scale(tables, looks, settings.seed, settings.mix_photos // 10) if settings.trait_weight else None
-    places = Places(vocabulary, tables, log_mix.float().to(device), traits)
+    places = Places(vocabulary, tables, log_mix.float().to(device))
     shape = NetworkShape(
-        vocabulary.n_classes, len(STAGES), settings.input_px, locate_px=settings.locate_px,
-        critic_width=settings.critic_width, n_traits=0 if traits is None else len(traits.mean),
-    )  # fmt: skip
+        vocabulary.n_classes, len(STAGES), settings.input_px, locate_px=settings.locate_px, critic_width=settings.critic_width
+    )
     network = ReaderNetwork(shape)
     if settings.start_from.endswith(".safetensors"):  # go on from a whole trained reader, with a fresh schedule
         continue_from(network, Path(settings.start_from))
@@ -263,6 +259,10 @@ def train(settings: Settings) -> Path:
     network = network.to(device, memory_format=torch.channels_last)
     average = copy.deepcopy(network).eval()
     optimiser = torch.optim.AdamW(parameter_groups(network, settings), betas=(0.9, 0.98), fused=device == "cuda")
+    varied_photos = vary
+    if settings.compile:
+        network.compile()
+        varied_photos = torch.compile(vary)
     model = nn.parallel.DistributedDataParallel(network) if world > 1 else network
 
     settings.directory.mkdir(parents=True, exist_ok=True)
@@ -295,10 +295,20 @@ def train(settings: Settings) -> Path:
         if device == "cuda":
             torch.cuda.synchronize()
 
+    def losses_of_step(number: int) -> dict[str, Tensor]:
+        batch = memory.take(_rows(memory.filled, settings, number, rank, device))
+        images, masks = varied_photos(batch.images, batch.masks, batch.truth.seeds + number * 15_485_863, settings.input_px)
+        with torch.autocast(device, torch.bfloat16, enabled=precision == "bfloat16"):
+            outputs = model(images.contiguous(memory_format=torch.channels_last))
+        parts = losses(outputs, network, batch, masks, settings, places)
+        return parts | {"locating": locating_loss(network, batch, settings, precision)}
+
     with bar:
         before = settings.first_fill - 1 - (-step // settings.steps_per_render)  # rendered before the next step
         for number in range(max(0, before - settings.first_fill + 1), before + 1):
             hatch_more(number)
+        if settings.compile:
+            sum(losses_of_step(step).values()).backward()  # compiles both passes; the step itself is taken below
         started = last_seen = time.monotonic()  # the first photos are not part of the schedule
         while done < 1.0:
             for group in optimiser.param_groups:
@@ -308,12 +318,7 @@ def train(settings: Settings) -> Path:
                 asked = time.monotonic()
                 hatch_more(settings.first_fill + step // settings.steps_per_render)
                 rendering += time.monotonic() - asked
-            batch = memory.take(_rows(memory.filled, settings, step, rank, device))
-            images, masks = vary(batch.images, batch.masks, batch.truth.seeds + step * 15_485_863, settings.input_px)
-            with torch.autocast(device, torch.bfloat16, enabled=precision == "bfloat16"):
-                outputs = model(images.contiguous(memory_format=torch.channels_last))
-            parts = losses(outputs, network, batch, masks, settings, places)
-            parts["locating"] = locating_loss(network, batch, settings, precision)
+            parts = losses_of_step(step)
             optimiser.zero_grad(set_to_none=True)
             sum(parts.values()).backward()
             nn.utils.clip_grad_norm_(network.parameters(), 5.0)
@@ -351,7 +356,7 @@ def train(settings: Settings) -> Path:
                 _keep(checkpoint, network, average, optimiser, step, now, history)
                 last_seen, sums, counted, rendering = time.monotonic(), {}, 0, 0.0
     if rank == 0:
-        sidecar = describe(settings, places, shape, history, world)
+        sidecar = describe(settings, vocabulary, log_mix, shape, history, world)
         save_model(average, settings.directory, sidecar)
     if world > 1:
         distributed.destroy_process_group()
@@ -370,25 +375,30 @@ def _validate(network: ReaderNetwork, places: Places, settings: Settings, device
 
 
 def describe(
-    settings: Settings, places: Places, shape: NetworkShape, history: list[dict[str, Any]], world: int
+    settings: Settings,
+    vocabulary: Vocabulary,
+    log_mix: Tensor,
+    shape: NetworkShape,
+    history: list[dict[str, Any]],
+    world: int,
 ) -> dict[str, Any]:
     """The sidecar before calibration and report: what was trained, on what, how."""
     uncalibrated = {"beta": 1.0, "eps": 1e-3, "photo_exponent": 0.5, "shortlist": 0.0, "fitted_on": "not calibrated"}
-    kept = {k: (v.name if isinstance(v, Path) else v) for k, v in asdict(settings).items() if k != "resume"}
+    kept = {k: (v.name if isinstance(v, Path) else v) for k, v in asdict(settings).items() if k not in _SWITCHES}
     if settings.start_from.endswith(".pth"):
         kept["start_from"] = "imagenet"
     kept["start_from"] = Path(kept["start_from"]).name  # no path of the machine that trained
     return {
-        "species": places.vocabulary.species,
-        "classes": places.vocabulary.to_json(),
-        "log_mix": [round(float(x), 6) for x in places.log_mix],
-        "traits": [] if places.traits is None else places.traits.to_json(),
+        "species": vocabulary.species,
+        "classes": vocabulary.to_json(),
+        "log_mix": [round(float(x), 6) for x in log_mix],
         "network": shape.to_json(),
         "input": {"px": shape.input_px, "mean": 127 / 255, "std": 128 / 255, "colour": "sRGB, 0..1"},
         "stages": list(STAGES),
         "calibration": {"cautious": uncalibrated, "training domain": uncalibrated},
         "seed": settings.seed,
-        "command": "python -m triage.training.train " + " ".join(f"--{k.replace('_', '-')} {v}" for k, v in kept.items()),
+        "command": "python -m triage.training.train " + " ".join(f"--{k.replace('_', '-')} {v}" for k, v in kept.items())
+        + (" --compile" if settings.compile else ""),
         "settings": kept,
         "commit": commit_of_code(),
         "data": {"looks_sha256": looks_hash(), "hatchery_sha256": hatchery_hash()},

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -31,13 +32,23 @@ def divide_out_training_mix(look_logits: Tensor, log_mix: Tensor, n_classes: Seq
     A classifier's softmax carries the class mix it was trained on; Bayes' rule divides it out (Hermans et al. 2020,
     arXiv 1903.04057: posterior = prior x ratio).
     """
-    counts = torch.tensor(list(n_classes))
-    column = torch.arange(int(counts.max()))
-    real = column < counts[:, None]
-    places = (counts.cumsum(0) - counts)[:, None] + torch.minimum(column, counts[:, None] - 1)
-    real, places = real.to(look_logits.device), places.to(look_logits.device)
-    padded = look_logits[:, places].masked_fill(~real, -1e30)  # all loci at once, the short ones filled up
-    return padded.log_softmax(-1)[:, real] - log_mix
+    places, missing, back = _padding(tuple(n_classes), str(look_logits.device))
+    padded = look_logits[:, places].masked_fill(missing, -1e30)  # all loci at once, the short ones filled up
+    return padded.log_softmax(-1).flatten(1)[:, back] - log_mix
+
+
+@lru_cache(maxsize=8)
+def _padding(n_classes: tuple[int, ...], device: str) -> tuple[Tensor, Tensor, Tensor]:
+    """Flat class of every locus and column, which columns a locus lacks, both (n_loci, most), and the way back (n_total,).
+
+    Kept on the device: making them anew would wait for it at every step of training.
+    """
+    with torch.inference_mode(False):  # kept for training too, whoever asks first
+        counts = torch.tensor(n_classes)
+        column = torch.arange(int(counts.max()))
+        real = column < counts[:, None]
+        places = (counts.cumsum(0) - counts)[:, None] + torch.minimum(column, counts[:, None] - 1)
+        return places.to(device), ~real.to(device), real.flatten().nonzero()[:, 0].to(device)
 
 
 def pair_terms(scale: Tensor, embedding: Tensor, flat_codes: Tensor, wild: Tensor) -> Tensor:

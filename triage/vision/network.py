@@ -15,7 +15,6 @@ from torch import Tensor, nn
 
 from triage.vision.critic import LookEncoder
 from triage.vision.likelihood import joint_log_likelihood
-from triage.vision.traits import TraitHead
 
 #: (times wider inside, channels out, blocks, stride of the first, kernel)
 _STAGES = (
@@ -33,8 +32,7 @@ _BN = {"eps": 1e-3, "momentum": 0.01}
 @dataclass(frozen=True)
 class NetworkShape:
     """Everything needed to build the network anew. Photos are read at `input_px` and the animal in them is looked for at
-    `locate_px`; both are multiples of 32, and 0 means as `input_px`. `critic_width` 0 means heads and pair terms alone, `n_traits` 0
-    that no traits are estimated."""
+    `locate_px`; both are multiples of 32, and 0 means as `input_px`. `critic_width` 0 means heads and pair terms alone."""
 
     n_classes: tuple[int, ...]
     n_stages: int
@@ -44,7 +42,6 @@ class NetworkShape:
     pair_width: int = 48
     locate_px: int = 0
     critic_width: int = 0
-    n_traits: int = 0
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -63,15 +60,14 @@ class NetworkShape:
 class Outputs:
     """What the network says of B photos. Logits are raw; classes of all loci lie side by side.
 
-    `looks` (B, n_total), `pairs` (B, pair_width), `critic` (B, critic_width) the photo's code for the critic, `traits`
-    (B, n_traits, 2) estimate and log error, `mask` (B, 1, px/8, px/8), `stage` (B, n_stages), `visible` (B,) logit of the share
-    of the body seen, `attention` (B, n_loci, px/16 * px/16) where each locus looked, `features` (B, 1280) the pooled backbone.
+    `looks` (B, n_total), `pairs` (B, pair_width), `critic` (B, critic_width) the photo's code for the critic, `mask`
+    (B, 1, px/8, px/8), `stage` (B, n_stages), `visible` (B,) logit of the share of the body seen, `attention` (B, n_loci,
+    px/16 * px/16) where each locus looked, `features` (B, 1280) the pooled backbone.
     """
 
     looks: Tensor
     pairs: Tensor
     critic: Tensor
-    traits: Tensor
     mask: Tensor
     stage: Tensor
     visible: Tensor
@@ -139,12 +135,6 @@ class Backbone(nn.Module):
         return kept[4], kept[10], self.head(x)
 
 
-def _silent(linear: nn.Linear) -> nn.Linear:
-    nn.init.zeros_(linear.weight)
-    nn.init.zeros_(linear.bias)
-    return linear
-
-
 class ReaderNetwork(nn.Module):
     """Photos float32 (B, 3, px, px) in 0..1 sRGB to `Outputs`."""
 
@@ -164,12 +154,10 @@ class ReaderNetwork(nn.Module):
         self.pair_scale = nn.Linear(width, shape.pair_width)
         self.pair_embedding = nn.Parameter(torch.randn(n_total, shape.pair_width) * 0.05)
         self.look_encoder = LookEncoder(n_total, shape.critic_width) if shape.critic_width else None
-        self.trait_head = TraitHead(shape.n_traits, width) if shape.n_traits else None
-        # at first critic and traits add nothing to what heads and pairs say, so that a trained reader can be gone on from
-        whole = width * (2 if shape.n_traits else 1)
-        self.critic_code = _silent(nn.Linear(whole, shape.critic_width)) if shape.critic_width else None
-        self.look_from_traits = _silent(nn.Linear(width, n_total)) if shape.n_traits else None
-        self.pair_from_traits = _silent(nn.Linear(width, shape.pair_width)) if shape.n_traits else None
+        self.critic_code = nn.Linear(width, shape.critic_width) if shape.critic_width else None
+        if self.critic_code is not None:  # at first the critic adds nothing to what heads and pairs say
+            nn.init.zeros_(self.critic_code.weight)
+            nn.init.zeros_(self.critic_code.bias)
         self.mask_fine = _conv(40, 64, 1, act=False)
         self.mask_token = _conv(width, 64, 1, act=False)
         self.mask_out = nn.Sequential(_conv(64, 64, 3), nn.Conv2d(64, 1, 1))
@@ -186,30 +174,20 @@ class ReaderNetwork(nn.Module):
         overall = F.relu6(self.overall(features))
 
         n_loci, queries, width = len(self.shape.n_classes), self.shape.queries, self.shape.token_width
-        asked = self.query if self.trait_head is None else torch.cat([self.query, self.trait_head.query])
-        scores = torch.einsum("bkhw,qk->bqhw", self.key(tokens), asked).flatten(2) * 64**-0.5 * 4
+        scores = torch.einsum("bkhw,qk->bqhw", self.key(tokens), self.query).flatten(2) * 64**-0.5 * 4
         attention = scores.float().softmax(2)
-        found = torch.einsum("bqt,bwt->bqw", attention.to(tokens.dtype), tokens.flatten(2))
-        attention = attention[:, : n_loci * queries]
-        pooled = found[:, : n_loci * queries].reshape(-1, n_loci, queries * width)
+        pooled = torch.einsum("bqt,bwt->bqw", attention.to(tokens.dtype), tokens.flatten(2))
+        pooled = pooled.reshape(-1, n_loci, queries * width)
         pooled = torch.cat([pooled, overall[:, None].expand(-1, n_loci, -1)], 2)
         hidden = F.relu6(self.hidden(pooled))
         per_class = hidden.index_select(1, self.locus_of)
         looks = (per_class * self.look_weight).sum(2, dtype=torch.float32) + self.look_bias
-        pairs, traits, whole = self.pair_scale(overall).float(), looks.new_zeros(len(looks), 0, 2), overall
-        if self.trait_head is not None:
-            traits, code = self.trait_head(found[:, n_loci * queries :], overall)
-            looks = looks + self.look_from_traits(code).float()
-            pairs = pairs + self.pair_from_traits(code).float()
-            whole = torch.cat([overall, code], 1)
-        critic = looks.new_zeros(len(looks), 0) if self.critic_code is None else self.critic_code(whole).float()
 
         mask = self.mask_fine(c3) + F.interpolate(self.mask_token(tokens), size=c3.shape[-2:], mode="nearest")
         return Outputs(
             looks=looks,
-            pairs=pairs,
-            critic=critic,
-            traits=traits,
+            pairs=self.pair_scale(overall).float(),
+            critic=overall.new_zeros(len(overall), 0).float() if self.critic_code is None else self.critic_code(overall).float(),
             mask=self.mask_out(F.relu6(mask)).float(),
             stage=self.stage_out(overall).float(),
             visible=self.visible_out(overall).float()[:, 0],
