@@ -15,6 +15,7 @@ import os
 import subprocess
 import sys
 import time
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -67,6 +68,7 @@ class Settings:
     backbone_rate: float = 0.6  # of the peak rate, for parts that start from learnt weights
     weight_decay: float = 0.02
     average: float = 0.999  # of the running mean of the weights, which is what is shipped
+    settle: int = 16  # batches over which that mean's batch statistics are taken before it is validated and saved
     siblings: int = 48  # imagined siblings that the true look is told from
     sibling_weight: float = 1.0  # of that loss beside the losses per locus
     critic_width: int = 192  # numbers of the critic's codes beside heads and pair terms; 0 for none
@@ -232,6 +234,25 @@ def blend_average(average: nn.Module, network: nn.Module, keep: float) -> None:
             mean.copy_(now)
 
 
+def settle_statistics(network: nn.Module, batches: Iterable[Tensor]) -> None:
+    """Take the batch statistics of a running mean of weights anew: those of the newest weights do not belong to it.
+
+    `batches` of photos (B, 3, px, px) as the network is trained on. The network is left ready for reading.
+    """
+    norms = [module for module in network.modules() if isinstance(module, nn.BatchNorm2d)]
+    momenta = [norm.momentum for norm in norms]
+    for norm in norms:
+        norm.reset_running_stats()
+        norm.momentum = None  # the plain mean over all batches
+    network.train()
+    with torch.no_grad():
+        for photos in batches:
+            network(photos)
+    for norm, momentum in zip(norms, momenta, strict=True):
+        norm.momentum = momentum
+    network.eval()
+
+
 def train(settings: Settings) -> Path:
     """Run the whole schedule; returns the directory that holds the weights and the sidecar."""
     rank, world = int(os.environ.get("RANK", 0)), int(os.environ.get("WORLD_SIZE", 1))
@@ -295,11 +316,15 @@ def train(settings: Settings) -> Path:
         if device == "cuda":
             torch.cuda.synchronize()
 
-    def losses_of_step(number: int) -> dict[str, Tensor]:
+    def photos_of_step(number: int) -> tuple[Batch, Tensor, Tensor]:
         batch = memory.take(_rows(memory.filled, settings, number, rank, device))
         images, masks = varied_photos(batch.images, batch.masks, batch.truth.seeds + number * 15_485_863, settings.input_px)
+        return batch, images.contiguous(memory_format=torch.channels_last), masks
+
+    def losses_of_step(number: int) -> dict[str, Tensor]:
+        batch, images, masks = photos_of_step(number)
         with torch.autocast(device, torch.bfloat16, enabled=precision == "bfloat16"):
-            outputs = model(images.contiguous(memory_format=torch.channels_last))
+            outputs = model(images)
         parts = losses(outputs, network, batch, masks, settings, places)
         return parts | {"locating": locating_loss(network, batch, settings, precision)}
 
@@ -348,6 +373,8 @@ def train(settings: Settings) -> Path:
                     "rendering": round(rendering, 1),
                 }
                 entry |= {name: round(float(value) / counted, 4) for name, value in sums.items()}
+                with torch.autocast(device, torch.bfloat16, enabled=precision == "bfloat16"):
+                    settle_statistics(average, (photos_of_step(step + n)[1] for n in range(settings.settle)))
                 entry |= _validate(average, places, settings, device)
                 history.append(entry)
                 with log_file.open("a") as log:
