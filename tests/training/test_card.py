@@ -11,7 +11,7 @@ from triage.training import pictures
 from triage.training.card import card, card_of
 from triage.vision.weights import SHIPPED, read_sidecar
 
-NAMES = ("comparison.json", "gate.json", "ceiling.json", "realism.json")
+NAMES = ("comparison.json", "gate.json", "ceiling.json", "realism.json", "shift.json")
 
 
 def files():
@@ -92,7 +92,7 @@ def test_every_lookalike_pair_and_its_n_are_there(sources):
 def test_what_is_missing_is_said(sources):
     bare = card(sources[0])
     assert bare.lower().count("not measured") == len(NAMES) and "None drawn" in bare
-    for name in ("compare", "gate", "ceiling", "realism"):
+    for name in ("compare", "gate", "ceiling", "realism", "shift"):
         assert f"run `python -m triage.training.{name}`" in bare
 
 

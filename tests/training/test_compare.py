@@ -34,6 +34,19 @@ def test_every_contestant_is_measured_in_both_domains(rows):
     assert {row["photos"] for row in rows if "plain" in row["name"]} == {4}
 
 
+def test_runs_are_kept_apart_and_the_same_run_is_one(tmp_path):
+    """Three files, two of one commit: their rows stand under two runs, none is lost, and what was joined before stays."""
+    for number, commit in enumerate("aba"):
+        row = {"run": 1, "name": f"design {number}", "domain": "training"}
+        (tmp_path / f"comparison.{number}.json").write_text(json.dumps({"runs": [{"commit": commit}], "rows": [row]}))
+    path = compare.join(compare.parse(["--directory", str(tmp_path), "--join"]))
+    (tmp_path / "comparison.0.json").write_text(json.dumps({"runs": [{"commit": "c"}], "rows": [row]}))
+    assert compare.join(compare.parse(["--directory", str(tmp_path), "--join"])) == path
+    found = json.loads(path.read_text("utf-8"))
+    assert [run["commit"] for run in found["runs"]] == ["a", "b", "c"]
+    assert [(r["run"], r["name"]) for r in found["rows"]] == [(1, "design 0"), (1, "design 2"), (2, "design 1"), (3, "design 2")]
+
+
 def test_joining_nothing_says_what_to_do(tmp_path):
     with pytest.raises(SystemExit, match="run the shares first"):
         compare.join(compare.parse(["--directory", str(tmp_path), "--join"]))

@@ -22,7 +22,8 @@ from triage.workflow.demo import demo_sheet_path
 TINY = [
     "--fresh", "4", "--batch", "4", "--steps-per-render", "2", "--memory", "8", "--render-px", "64",
     "--input-px", "64", "--locate-px", "32", "--locate-photos", "2", "--first-fill", "1", "--siblings", "4",
-    "--mix-photos", "500", "--validate-photos", "4", "--start-from", "none", "--device", "cpu",
+    "--mix-photos", "500", "--validate-photos", "4", "--start-from", "none", "--device", "cpu", "--critic-width", "0",
+    "--settle", "2",
 ]  # fmt: skip
 
 
@@ -79,7 +80,7 @@ def test_a_critic_starts_as_nothing_and_is_read_once_trained(trained, tmp_path):
         without, outputs = plain(photos), wider.eval()(photos)
         assert torch.equal(wider.joint(outputs.looks, outputs, codes, offsets), plain.joint(without.looks, without, codes, offsets))
 
-    argv = ["--directory", str(tmp_path), "--steps", "3", "--critic-width", "8", "--average", "0.1", *TINY]
+    argv = ["--directory", str(tmp_path), "--steps", "3", "--average", "0.1", *TINY, "--critic-width", "8"]
     train.train(train.parse([*argv, "--start-from", str(start)]))
     reader = PhotoReader.load(tmp_path)
     (reading,) = reader.read([open_photo(demo_sheet_path().parent / "a1.jpg")])
@@ -88,6 +89,27 @@ def test_a_critic_starts_as_nothing_and_is_read_once_trained(trained, tmp_path):
     heads = replace(reading, encoder=None).raw_log_likelihoods(looks)
     assert reading.critic.shape == (8,) and np.ptp(said - heads) > 1e-6
     assert pickle.loads(pickle.dumps(reading)).raw_log_likelihoods(looks) == pytest.approx(said)
+
+
+def test_the_mean_of_weights_gets_statistics_of_its_own():
+    """Statistics of other weights spoil a reading; settled ones are the plain mean over the batches, as worked out by hand."""
+    torch.manual_seed(0)
+    network = torch.nn.Sequential(torch.nn.Conv2d(3, 4, 1), torch.nn.BatchNorm2d(4, momentum=0.01))
+    network[1].running_mean.fill_(5.0)
+    batches = [torch.rand(6, 3, 8, 8) for _ in range(3)]
+    train.settle_statistics(network, iter(batches))
+    seen = [network[0](photos) for photos in batches]
+    assert torch.allclose(network[1].running_mean, torch.stack([x.mean((0, 2, 3)) for x in seen]).mean(0), atol=1e-6)
+    assert torch.allclose(network[1].running_var, torch.stack([x.var((0, 2, 3)) for x in seen]).mean(0), atol=1e-6)
+    assert network[1].momentum == 0.01 and not network.training
+
+
+def test_fused_operations_stand_in_the_command(trained):
+    assert train.parse(["--compile"]).compile and not train.parse([]).compile
+    files = load_model(trained)
+    assert "--compile" not in files.sidecar["command"]
+    sidecar = train.describe(train.parse(["--compile"]), files.vocabulary, files.log_mix, files.network.shape, [], 1)
+    assert sidecar["command"].endswith(" --compile")
 
 
 def test_evaluation_and_card_fill_the_sidecar(trained):

@@ -245,26 +245,33 @@ def compare(settings: Settings) -> Path:
 
 def _described(rows: list[dict[str, Any]], settings: Settings) -> dict[str, Any]:
     shown = {k: v for k, v in asdict(settings).items() if k not in ("directory", "device", "share", "join")}
-    return {
+    run = {
         "command": "python -m triage.training.compare " + " ".join(f"--{k.replace('_', '-')} {v}" for k, v in shown.items()),
         "seed": settings.seed,
         "commit": training.commit_of_code(),
         "data": {"looks_sha256": training.looks_hash(), "hatchery_sha256": training.hatchery_hash()},
         "device": torch.cuda.get_device_name() if torch.cuda.is_available() else "CPU",
-        "rows": rows,
     }
+    return {"runs": [run], "rows": [{"run": 1, **row} for row in rows]}
 
 
 def join(settings: Settings) -> Path:
-    """One file of the shares' files, contestants in their order."""
+    """Add the shares' rows to the file; rows measured with the same command, commit and data are one run."""
+    path = settings.directory / FILE
     parts = sorted(settings.directory.glob("comparison.[0-9]*.json"))
     if not parts:
         raise SystemExit(f"{settings.directory}: no file comparison.NUMBER.json to join; run the shares first.")
-    loaded = [json.loads(part.read_text("utf-8")) for part in parts]
+    joined: dict[str, Any] = {"runs": [], "rows": []}
+    for part in [path] * path.is_file() + parts:
+        loaded = json.loads(part.read_text("utf-8"))
+        for number, run in enumerate(loaded["runs"], 1):
+            if run not in joined["runs"]:
+                joined["runs"].append(run)
+            place = joined["runs"].index(run) + 1
+            joined["rows"] += [{**row, "run": place} for row in loaded["rows"] if row["run"] == number]
     order = [who.name for who in CONTESTANTS]
-    rows = sorted((row for one in loaded for row in one["rows"]), key=lambda row: order.index(row["name"]))
-    path = settings.directory / FILE
-    path.write_text(json.dumps({**loaded[0], "rows": rows}, indent=1) + "\n", "utf-8")
+    joined["rows"].sort(key=lambda row: (row["run"], order.index(row["name"]) if row["name"] in order else len(order)))
+    path.write_text(json.dumps(joined, indent=1) + "\n", "utf-8")
     for part in parts:
         os.remove(part)
     return path

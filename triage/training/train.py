@@ -446,8 +446,9 @@ def _continued_from(start: str) -> dict[str, Any] | None:
         return None
     beside = json.loads(path.with_suffix(".json").read_text("utf-8"))
     return {
-        k: beside.get(k)
-        for k in ("command", "seed", "settings", "commit", "data", "history", "sha256", "continued_from")
+        k: beside[k]
+        for k in ("command", "seed", "settings", "commit", "data", "history", "cut_off", "sha256", "continued_from")
+        if k in beside
     }
 
 
