@@ -127,11 +127,13 @@ def test_masks_find_the_animal(reader):
 
 
 def test_a_small_animal_is_cut_out_and_a_plain_field_has_none(reader, photos):
-    small = padded_square(photos[0]).resize((96, 96))
-    field = Image.new("RGB", (640, 640), tuple(int(v) for v in photos[0].pixels[0].mean(0)))
-    field.paste(small, (60, 400))
-    reading = reader.read([open_photo(png(field))])[0]
-    assert reading.box[2] < 0.6 and abs(reading.box[0] + reading.box[2] / 2 - 108 / 640) < 0.15
+    found = []
+    for photo in photos:
+        field = Image.new("RGB", (640, 640), tuple(int(v) for v in photo.pixels[0].mean(0)))
+        field.paste(padded_square(photo).resize((96, 96)), (60, 400))
+        box = reader.read([open_photo(png(field))])[0].box
+        found.append(box[2] < 0.6 and abs(box[0] + box[2] / 2 - 108 / 640) < 0.15)
+    assert sum(found) >= 6, found  # of 8; one that is missed is read in its whole frame
     empty = open_photo(png(Image.new("RGB", (300, 300), (120, 118, 116))))
     faults = [r.fault for r in judge(empty, reader.read([empty])[0])]
     assert Fault.NO_ANIMAL in faults or Fault.SMALL_ANIMAL in faults or Fault.BLURRED in faults
