@@ -80,6 +80,7 @@ def test_the_keepers_round(page, address, tmp_path):
     page.goto(address)
     button(page, "Show the demo clutch").click()
     page.locator(".tr-counts").wait_for()
+    page.locator(".tr-who strong").nth(len(labels) - 1).wait_for()  # eggs are drawn one after another
     assert sorted(page.locator(".tr-who strong").all_inner_texts()) == sorted(labels)
 
     button(page, f"Hold {labels[0]} back").click()
