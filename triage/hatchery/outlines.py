@@ -15,13 +15,13 @@ from triage.hatchery.skin import CELLS, Style, chance, pick, plane, ramp
 _SALT_CELLS, _SALT_CELLS_OWN, _SALT_COLUMNS, _SALT_COLUMNS_OWN, _SALT_SHREDS, _SALT_SHREDS_OWN = range(1401, 1407)
 
 
-def _own(animal_seeds: Tensor, salt: int, *ranges: tuple[float, float]) -> tuple[Tensor, ...]:
+def own(animal_seeds: Tensor, salt: int, *ranges: tuple[float, float]) -> tuple[Tensor, ...]:
     """Numbers of an animal's own, uniform on `ranges`; (B, 1, 1) each."""
     u = draws.uniform(animal_seeds, salt, len(ranges))[..., None, None]
     return tuple(low + (high - low) * u[:, place] for place, (low, high) in enumerate(ranges))
 
 
-def _places(
+def places(
     look: dict[str, Tensor], along: Tensor, v: Tensor, phase: float | Tensor = 0.5
 ) -> tuple[Tensor, Tensor, Tensor]:
     """Spacing (B, 1, 1), and place in spacings and side (0 or 1) of every texel; the sides are `phase` of a spacing apart."""
@@ -34,10 +34,10 @@ def cells(
     look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, v: Tensor, height: Tensor, style: Style
 ) -> tuple[Tensor, Tensor]:
     """Blotches as leaning cells, anything from diamonds over ovals to boxes, that may or may not reach the belly."""
-    box, round_, lean, middle, tall_share, apart_share, bar = _own(
+    box, round_, lean, middle, tall_share, apart_share, bar = own(
         animal_seeds, _SALT_CELLS_OWN, (0.0, 0.9), (0.0, 1.0), (-0.35, 0.35), (0.40, 0.65), (0.50, 0.85), (0.3, 0.7), (0.35, 1.1)
     )
-    spacing, place, side = _places(look, along, v)
+    spacing, place, side = places(look, along, v)
     draw = draws.normal(animal_seeds, _SALT_CELLS, 7, 2 * CELLS)
     gap, flat = spacing[:, 0], {name: value[:, 0] for name, value in look.items()}
     shift = (style.shift * draw[:, 0]).clamp(-0.4, 0.4)
@@ -58,7 +58,7 @@ def cells(
         tall = (look["belly_edge"] - top_p).clamp(min=0.05)
         y = (height - top_p) / tall  # 0 at the top, 1 at the belly
         x = (place - (cell + 0.5 + shift_p)) * spacing + (lean + lean_p) * (y - middle) * tall
-        across, down = x.abs(), ((y - middle) / (middle + (tall_share - middle).clamp(min=0))).abs() * half_p
+        across, down = x.abs(), ((y - middle) / torch.maximum(middle, tall_share)).abs() * half_p
         diamond, oval, square = across + 0.8 * down, torch.sqrt(across * across + down * down), torch.maximum(across, down)
         away = oval + box * (torch.where(round_ < 0.35, diamond, square) - oval)
         field = half_p - away + dropped_p * 0.5 * spacing
@@ -72,10 +72,10 @@ def columns(
     look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, v: Tensor, height: Tensor, style: Style
 ) -> tuple[Tensor, Tensor]:
     """Pale columns with edges of their own to either side, waisted anywhere, some bridged and some cut through; spots in rows."""
-    waves, bulge, start, phase, rows, size = _own(
+    waves, bulge, start, phase, rows, size = own(
         animal_seeds, _SALT_COLUMNS_OWN, (0.6, 2.2), (-0.35, 0.35), (0.0, 1.0), (0.15, 0.85), (0.6, 3.4), (0.75, 1.3)
     )
-    spacing, place, side = _places(look, along, v, phase)
+    spacing, place, side = places(look, along, v, phase)
     draw = draws.normal(animal_seeds, _SALT_COLUMNS, 9, 2 * CELLS)
     gap, flat = spacing[:, 0], {name: value[:, 0] for name, value in look.items()}
     shift = (style.shift * draw[:, 0]).clamp(-0.35, 0.35)
@@ -119,7 +119,7 @@ def shreds(
     look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, wavy_v: Tensor, style: Style
 ) -> tuple[Tensor, Tensor]:
     """Marks on the spine as shreds of a ribbon, long and short as a noise has it, and the dots of a plain body between them."""
-    (width_share,) = _own(animal_seeds, _SALT_SHREDS_OWN, (0.85, 1.15))
+    (width_share,) = own(animal_seeds, _SALT_SHREDS_OWN, (0.85, 1.15))
     knots = draws.normal(animal_seeds, _SALT_SHREDS, 2, CELLS)
     flat = {name: value[:, 0] for name, value in look.items()}
     place = along / (0.62 * plane(style.spacing))

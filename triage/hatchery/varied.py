@@ -5,6 +5,7 @@ it. Nothing is taken from the shifted domain: no wave, no rational law, none of 
 """
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import torch
 from torch import Tensor
@@ -12,13 +13,23 @@ from torch import Tensor
 from triage.hatchery import draws
 from triage.hatchery.fields import noise_plane, plane_mean
 from triage.hatchery.outlines import cells, columns, shreds
+from triage.hatchery.patches import beads, gaps, islands, lozenges
 from triage.hatchery.response import expose, to_linear
 from triage.hatchery.skin import (
     BROWN, ERYTHRIN, LAVENDER, WHITE, XANTHIN, Markings, Noise, Style, blotches, lateral_blotches, ramp,
     spinal_marks,
 )  # fmt: skip
 
-_SALT_STYLE, _SALT_PIGMENT, _SALT_GROUND, _SALT_LOW, _SALT_FINE, _SALT_LAMPS, _SALT_OUTLINES, _SALT_MARKS = range(1301, 1309)
+(_SALT_STYLE, _SALT_PIGMENT, _SALT_GROUND, _SALT_LOW, _SALT_FINE, _SALT_LAMPS, _SALT_OUTLINES, _SALT_MARKS, _SALT_HAND,
+ _SALT_REACH) = range(1301, 1311)  # fmt: skip
+#: How far one hand's rendering of a setting may lie from another's: standard deviation of its logarithm, or of itself.
+_HAND_FACTORS = {
+    "blotch_width": 0.13, "blotch_count": 0.07, "dorsal_width": 0.20, "irregularity": 0.30, "edge_softness": 0.30, "pin_lines": 0.15,
+    "web_lines": 0.08, "blotch_rings": 0.15,
+}  # fmt: skip
+_HAND_SHIFTS = {
+    "blotch_top": 0.016, "dorsal_length": 0.10, "dorsal_share": 0.10, "blotch_eyes": 0.09, "belly_edge": 0.010, "reduction": 0.003,
+}  # fmt: skip
 
 
 def own_style(animal_seeds: Tensor) -> Style:
@@ -56,11 +67,42 @@ def _rows(given: Tensor | Style, rows: Tensor) -> Tensor | Style:
     return given if len(given) == 1 else given[rows]
 
 
+def own_hand(look: dict[str, Tensor], animal_seeds: Tensor) -> dict[str, Tensor]:
+    """The settings as a hand of the animal's own takes them: a little wider, higher, softer or fewer than written.
+
+    What is absent stays absent, and shares stay within 0..1. `look` holds (B, 1, 1) each.
+    """
+    names = (*_HAND_FACTORS, *_HAND_SHIFTS)
+    z = draws.normal(animal_seeds, _SALT_HAND, len(names))[..., None, None]
+    taken = dict(look)
+    for place, name in enumerate(names):
+        if name in _HAND_FACTORS:
+            taken[name] = look[name] * torch.exp(_HAND_FACTORS[name] * z[:, place])
+        else:
+            taken[name] = look[name] + _HAND_SHIFTS[name] * z[:, place] * (look[name] != 0)
+    for name in ("dorsal_share", "blotch_eyes"):
+        taken[name] = taken[name].clamp(0, 1)
+    taken["blotch_top"] = taken["blotch_top"].clamp(min=0)
+    return taken
+
+
+def own_reach(pattern: Tensor, animal_seeds: Tensor) -> Tensor:
+    """The signed field (B, S, P) as deep as a hand of the animal's own makes it: how far rims, halos and hazes reach inwards.
+
+    Edges stay where they are. Half of the fields level off, at 0.02 to 0.2 girths from the edge.
+    """
+    u = draws.uniform(animal_seeds, _SALT_REACH, 3)[..., None, None]
+    steep = torch.exp(0.7 * (u[:, 0] - 0.5))
+    level = 0.02 * 10 ** u[:, 1]
+    return torch.where(u[:, 2] < 0.5, level * torch.tanh(steep * pattern / level), steep * pattern)
+
+
 def own_blotches(q: dict[str, Tensor], animal_seeds: Tensor, v: Tensor, noise: Noise) -> Markings:
     """The training domain's generator in a style of the animal's own, blotches and spinal marks drawn in one of several ways."""
-    outlines = _by_hand((blotches, cells, columns), animal_seeds, _SALT_OUTLINES)
-    marks = _by_hand((spinal_marks, shreds), animal_seeds, _SALT_MARKS)
-    return lateral_blotches(q, animal_seeds, v, noise, own_style(animal_seeds), outlines, marks)
+    outlines = _by_hand((blotches, cells, columns, islands, gaps, beads), animal_seeds, _SALT_OUTLINES)
+    marks = _by_hand((spinal_marks, shreds, lozenges), animal_seeds, _SALT_MARKS)
+    drawn = lateral_blotches(own_hand(q, animal_seeds), animal_seeds, v, noise, own_style(animal_seeds), outlines, marks)
+    return replace(drawn, pattern=own_reach(drawn.pattern, animal_seeds))
 
 
 def own_pigments(

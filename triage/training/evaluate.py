@@ -44,7 +44,7 @@ class Settings:
 
     directory: Path = Path("models")
     photos: int = 3000  # per protocol and domain
-    calibration_photos: int = 2000  # per domain, half of either protocol
+    calibration_photos: int = 6000  # per domain, half of either protocol
     animals: int = 300  # with three photos each, per domain
     pair_photos: int = 32  # per member of a look-alike pair and domain
     px: int = 400  # side of a rendered test photo

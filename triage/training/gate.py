@@ -37,7 +37,7 @@ from triage.training.crosses import cross_tables
 from triage.training.photos import draw_photos, draw_truth, photo_seeds
 from triage.training.start_weights import WHEEL, load_everyday, start_file
 from triage.training.train import commit_of_code
-from triage.vision.gate import PROBES, SIDECAR_NAME, WEIGHTS_NAME, Gate, log_odds, probe_input
+from triage.vision.gate import PROBE, SIDECAR_NAME, WEIGHTS_NAME, Gate, log_odds, probe_input
 from triage.vision.intake import Photo, open_photo
 from triage.vision.quality import judge
 from triage.vision.reader import PhotoReader, PhotoReading
@@ -47,6 +47,7 @@ from triage.vision.weights import sha256_of
 _PICTURES = {".jpg", ".jpeg", ".png", ".webp"}
 _LEAST_SIDE = 100
 _FALSE_ACCEPT = 0.005  # share of other pictures that each witness may let through, on the half it is fitted to
+_FITTING_TUBES = 300  # drawn tubes among what the probe learns to refuse
 _LEAST_MASS = 0.03  # never trust less than this, however clean the fitting half is
 
 
@@ -139,14 +140,15 @@ def rate(wrong: Sequence[bool]) -> dict[str, Any]:
             "low": round(low, 4), "high": round(high, 4)}  # fmt: skip
 
 
-def fit_company(reader: PhotoReader, seed: int, count: int) -> tuple[np.ndarray, float, dict[str, Any]]:
-    """Probe (1281,) for a second animal, the limit above which it is believed, and its rates in both domains.
+def company_limit(reader: PhotoReader, seed: int, count: int) -> tuple[float, dict[str, Any]]:
+    """Log-odds above which a second animal is believed, and the rates in both reported domains.
 
-    `count` photos with company and as many without fit it, in the two training domains; the limit lets one lone animal in
-    fifty be taken for two, on photos that did not fit the probe.
+    The limit lets one lone animal in fifty be taken for two, on photos of the two training domains that nothing else was
+    fitted to; per domain there are `count` photos, half of them with company.
     """
+    px = reader.looking_px
 
-    def features(photo_set: str, domain: str) -> tuple[np.ndarray, np.ndarray]:
+    def said(photo_set: str, domain: str) -> tuple[np.ndarray, np.ndarray]:
         species, looks = load_species("ball python"), ball_python_looks()
         tables = cross_tables(species, looks, build(species, looks), "cpu")
         seeds = photo_seeds(photo_set, 0, 60 * count, seed, "cpu")
@@ -158,23 +160,18 @@ def fit_company(reader: PhotoReader, seed: int, count: int) -> tuple[np.ndarray,
         found = []
         for start in range(0, len(chosen), 32):
             truth = draw_truth(tables, chosen[start : start + 32], "training", keep_out=False)
-            small = draw_photos(truth, 160, domain=domain).images.float() / 255
-            found.append(reader.read_square(small).features)
-        return probe_input(torch.cat(found).double().numpy()), np.arange(len(chosen)) < len(with_company)
+            small = draw_photos(truth, px, domain=domain).images.float() / 255
+            found.append(reader.read_square(small).company)
+        return torch.cat(found).double().numpy(), np.arange(len(chosen)) < len(with_company)
 
-    fits = [features("calibrate", domain) for domain in ("training", "varied")]
-    x, y = np.concatenate([f[0] for f in fits]), np.concatenate([f[1] for f in fits])
-    model = LogisticRegression(C=0.1, max_iter=5000)
-    unseen = cross_val_predict(model, x, y, cv=5, method="decision_function")
-    limit = float(np.quantile(unseen[~y], 0.98))
-    model.fit(x, y)
-    probe = np.float32([*model.coef_[0], model.intercept_[0]])
+    fits = [said("calibrate", domain) for domain in ("training", "varied")]
+    limit = float(np.quantile(np.concatenate([odds[~company] for odds, company in fits]), 0.98))
     rates = {}
     for domain in REPORTED_DOMAINS:
-        x, y = features("report", domain)
-        says = x @ probe[:-1].astype(np.float64) + float(probe[-1]) > limit
-        rates[domain] = {"company missed": rate(list(~says[y])), "lone taken for two": rate(list(says[~y]))}
-    return probe, limit, rates
+        odds, company = said("report", domain)
+        says = odds > limit
+        rates[domain] = {"company missed": rate(list(~says[company])), "lone taken for two": rate(list(says[~company]))}
+    return limit, rates
 
 
 def fit(
@@ -188,9 +185,9 @@ def fit(
     tensors = {
         name: value.half().contiguous() for name, value in everyday.items() if not name.endswith("num_batches_tracked")
     }
-    save_file({**tensors, **{name: torch.zeros(1281) for name in PROBES}}, weights)
-    blank = np.zeros(1281)  # for the snake mass, in half precision as shipped
-    asking = Gate(blank, blank, weights, least_probe=0.0, least_mass=0.0, most_company=0.0)
+    save_file({**tensors, PROBE: torch.zeros(1281)}, weights)
+    # for the snake mass, in half precision as shipped
+    asking = Gate(np.zeros(1281), weights, least_probe=0.0, least_mass=0.0, most_company=0.0)
 
     found, failed = [], 0
     for folder in folders:
@@ -213,7 +210,7 @@ def fit(
         for domain in ("training", "varied")
         for one in look_at(hatchlings("calibrate", domain, photos, seed, px), reader, asking)
     ]
-    worms = look_at([("drawn tubes", photo, "") for photo in tubes(60, seed + 1)], reader, asking)
+    worms = look_at([("drawn tubes", photo, "") for photo in tubes(_FITTING_TUBES, seed + 1)], reader, asking)
 
     x = probe_input(np.stack([one.features for one in [*known, *fitting, *worms]]).astype(np.float64))
     y = np.array([1] * len(known) + [0] * (len(fitting) + len(worms)))
@@ -223,8 +220,8 @@ def fit(
     least_mass = max(_LEAST_MASS, float(np.quantile([one.mass for one in fitting], 1 - _FALSE_ACCEPT)))
     model.fit(x, y)
     known_probe = np.float32([*model.coef_[0], model.intercept_[0]])
-    company_probe, most_company, company_rates = fit_company(reader, seed, company_photos)
-    save_file({**tensors, "known": torch.tensor(known_probe), "company": torch.tensor(company_probe)}, weights)
+    most_company, company_rates = company_limit(reader, seed, company_photos)
+    save_file({**tensors, PROBE: torch.tensor(known_probe)}, weights)
 
     def kept(one: Seen) -> bool:
         return log_odds(known_probe.astype(np.float64), one.features) >= least_probe or one.mass >= least_mass
@@ -284,7 +281,7 @@ def main(argv: list[str] | None = None) -> None:
     )
     parser.add_argument("--photos", type=int, default=400, help="rendered photos to fit on, and per domain to report")
     parser.add_argument(
-        "--company-photos", type=int, default=400, help="rendered photos to learn company from, per domain"
+        "--company-photos", type=int, default=400, help="rendered photos to find that limit on, per domain"
     )
     parser.add_argument("--px", type=int, default=320, help="side of a rendered photo")
     parser.add_argument("--seed", type=int, default=1)

@@ -8,7 +8,6 @@ import torch
 from torch import Tensor
 
 from triage.hatchery import render
-from triage.hatchery.stages import STAGES
 from triage.training.crosses import CrossTables, classes_of, draw_offspring, draw_parents, held_out
 
 #: Photo numbers are seeds; these sets never meet. Each may hold 10**9 photos.
@@ -32,13 +31,17 @@ class Truth:
 
 @dataclass(frozen=True)
 class Batch:
-    """Rendered photos: `images` uint8 (B, 3, px, px), `masks` uint8 (B, 1, px, px), `stages` (B,), `visible` (B,)."""
+    """Rendered photos: `images` uint8 (B, 3, px, px), `masks` uint8 (B, 1, px, px), `stages` (B,), `visible` (B,).
+
+    `accompanied` bool (B,): a second animal is in the frame.
+    """
 
     truth: Truth
     images: Tensor
     masks: Tensor
     stages: Tensor
     visible: Tensor
+    accompanied: Tensor
 
 
 def photo_seeds(name: str, first: int, count: int, seed: int, device: str) -> Tensor:
@@ -71,13 +74,11 @@ def draw_photos(truth: Truth, px: int, *, domain: str = "training", photo: int =
         device=str(truth.seeds.device),
         domain=domain,
     )
-    stages = (
-        photos.stage_index if hasattr(photos, "stage_index") else torch.tensor([STAGES.index(s) for s in photos.stages])
-    )
     return Batch(
         truth,
         (photos.images * 255).round().to(torch.uint8),
         (photos.masks * 255).round().to(torch.uint8),
-        stages.to(truth.seeds.device),
+        photos.stage_index,
         photos.visible_share.float(),
+        photos.accompanied,
     )

@@ -54,6 +54,7 @@ def photographed(truth: Truth, domain: Domain, px: int, looks: Looks) -> Batch:
         torch.cat([(photo.masks * 255).round().to(torch.uint8) for photo in drawn]),
         torch.cat([photo.stage_index for photo in drawn]),
         torch.cat([photo.visible_share.float() for photo in drawn]),
+        torch.cat([photo.accompanied for photo in drawn]),
     )
 
 

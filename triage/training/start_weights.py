@@ -53,9 +53,9 @@ def load_everyday(path: Path) -> dict[str, Tensor]:
 
 
 def continue_from(network: ReaderNetwork, path: Path) -> None:
-    """Set every weight of the network from a file that training wrote; a critic that it does not hold starts anew."""
-    fresh = ("num_batches_tracked",)
-    new = {k: v for k, v in network.state_dict().items() if k.endswith(fresh) or k.startswith(("look_encoder.", "critic_code."))}
+    """Set every weight of the network from a file that training wrote; parts that came later start anew where it lacks them."""
+    later = ("look_encoder.", "critic_code.", "company_place.", "company_out.")
+    new = {k: v for k, v in network.state_dict().items() if k.endswith("num_batches_tracked") or k.startswith(later)}
     network.load_state_dict({**new, **{k: v.float() for k, v in load_file(path).items()}})
 
 

@@ -120,7 +120,7 @@ def training_mix(tables: CrossTables, vocabulary: Vocabulary, seed: int, photos:
 def losses(
     outputs: Outputs, network: ReaderNetwork, batch: Batch, masks: Tensor, settings: Settings, places: Places
 ) -> dict[str, Tensor]:
-    """Each loss, a scalar: looks per locus, true look among siblings, mask, stage, share seen."""
+    """Each loss of cuts, a scalar: looks per locus, true look among siblings, mask, stage, share seen."""
     truth, tables, counts = batch.truth, places.tables, places.vocabulary.n_classes
     weight = truth.usable.float() / truth.usable.sum().clamp(min=1)
     ratios = divide_out_training_mix(outputs.looks, places.log_mix, counts)
@@ -151,9 +151,14 @@ def mask_loss(outputs: Outputs, masks: Tensor) -> Tensor:
     return F.binary_cross_entropy_with_logits(outputs.mask, wanted)
 
 
-def locating_loss(network: ReaderNetwork, batch: Batch, settings: Settings, precision: str) -> Tensor:
-    """`mask_loss` of some photos shown whole and small. Batch statistics are those of full size: they are for reading."""
-    picture = torch.cat([batch.images, batch.masks], 1)[: settings.locate_photos].float() / 255
+def losses_of_whole(network: ReaderNetwork, batch: Batch, settings: Settings, precision: str) -> dict[str, Tensor]:
+    """Losses of some photos shown whole and small: where the animal is and whether there is a second one.
+
+    Those with a second animal come first, because they are few. Batch statistics are those of full size: they are for
+    reading.
+    """
+    rows = batch.accompanied.float().argsort(descending=True, stable=True)[: settings.locate_photos]
+    picture = torch.cat([batch.images[rows], batch.masks[rows]], 1).float() / 255
     small = (settings.locate_px, settings.locate_px)
     picture = F.interpolate(picture, small, mode="bilinear", antialias=True, align_corners=False)
     network.eval()
@@ -161,7 +166,8 @@ def locating_loss(network: ReaderNetwork, batch: Batch, settings: Settings, prec
         # not by a call, which would compile this size too
         outputs = network.forward(picture[:, :3].contiguous(memory_format=torch.channels_last))
     network.train()
-    return 0.5 * mask_loss(outputs, picture[:, 3:])
+    company = F.binary_cross_entropy_with_logits(outputs.company, batch.accompanied[rows].float())
+    return {"locating": 0.5 * mask_loss(outputs, picture[:, 3:]), "company": 0.2 * company}
 
 
 class Memory:
@@ -177,6 +183,7 @@ class Memory:
             "codes": torch.zeros(size, n_loci, dtype=torch.int16, device=device),
             "usable": torch.zeros(size, dtype=torch.int16, device=device),
             "stages": torch.zeros(size, dtype=torch.int64, device=device),
+            "accompanied": torch.zeros(size, dtype=torch.bool, device=device),
         }
         self.visible = torch.zeros(size, device=device)
         self.size, self.filled, self.next = size, 0, 0
@@ -187,7 +194,7 @@ class Memory:
             self.next = 0
         place = slice(self.next, self.next + count)
         self.images[place], self.masks[place], self.visible[place] = batch.images, batch.masks, batch.visible
-        values = {**vars(batch.truth), "stages": batch.stages}
+        values = {**vars(batch.truth), "stages": batch.stages, "accompanied": batch.accompanied}
         for name, kept in self.whole.items():
             kept[place] = values[name].to(kept.dtype)
         self.next += count
@@ -195,9 +202,9 @@ class Memory:
 
     def take(self, rows: Tensor) -> Batch:
         kept = {name: values[rows].long() for name, values in self.whole.items()}
-        stages = kept.pop("stages")
+        stages, accompanied = kept.pop("stages"), kept.pop("accompanied").bool()
         kept["usable"] = kept["usable"].bool()
-        return Batch(Truth(**kept), self.images[rows], self.masks[rows], stages, self.visible[rows])
+        return Batch(Truth(**kept), self.images[rows], self.masks[rows], stages, self.visible[rows], accompanied)
 
 
 def _rows(filled: int, settings: Settings, step: int, rank: int, device: str) -> Tensor:
@@ -326,7 +333,7 @@ def train(settings: Settings) -> Path:
         with torch.autocast(device, torch.bfloat16, enabled=precision == "bfloat16"):
             outputs = model(images)
         parts = losses(outputs, network, batch, masks, settings, places)
-        return parts | {"locating": locating_loss(network, batch, settings, precision)}
+        return parts | losses_of_whole(network, batch, settings, precision)
 
     with bar:
         before = settings.first_fill - 1 - (-step // settings.steps_per_render)  # rendered before the next step

@@ -5,7 +5,7 @@ egg; it costs nothing. A network trained on everyday photographs (EfficientNet-L
 from cats and cups: the probability it puts on the 17 snake classes (indices 52 to 68); it is asked only where the probe
 says no. Neither knows a ball python from another snake, or a hatchling from an adult.
 
-A third probe, on the features of the whole photo, says whether a second animal is in the frame.
+Whether a second animal is in the frame, the reader itself says, of the whole photo; the limit is kept here.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from triage.vision.weights import SHIPPED, sha256_of
 WEIGHTS_NAME, SIDECAR_NAME = "gate.safetensors", "gate.json"
 SNAKES = slice(52, 69)
 INPUT_PX = 224
-PROBES = ("known", "company")
+PROBE = "known"
 _ALONE = (
     "there seems to be more than one animal in the photo: take one of each hatchling alone, or draw a frame around the one "
     "that is meant"
@@ -76,14 +76,12 @@ class Verdict:
 class Gate:
     """Decides whether a photo's reading may be believed at all.
 
-    `known` and `company` (1281,) are probes, the constant last, that belong to one set of reader weights; a photo needs
-    `least_probe` of the one or `least_mass` of the everyday network, and `most_company` of the other is a second animal.
+    `known` (1281,) is the probe, the constant last, that belongs to one set of reader weights; a photo needs `least_probe` of
+    it or `least_mass` of the everyday network. Above `most_company` (log-odds) a second animal is believed.
     """
 
-    def __init__(
-        self, known: np.ndarray, company: np.ndarray, weights: Path, *, least_probe: float, least_mass: float, most_company: float
-    ) -> None:
-        self._known, self._company, self._weights = known, company, weights
+    def __init__(self, known: np.ndarray, weights: Path, *, least_probe: float, least_mass: float, most_company: float) -> None:
+        self._known, self._weights = known, weights
         self.least_probe, self.least_mass, self.most_company = least_probe, least_mass, most_company
 
     @classmethod
@@ -100,17 +98,17 @@ class Gate:
             )
         try:
             with safe_open(weights, "pt") as file:
-                known, company = (file.get_tensor(name).double().numpy() for name in PROBES)
+                known = file.get_tensor(PROBE).double().numpy()
         except (SafetensorError, OSError) as error:
             raise ModelFileError(f"{weights}: cannot be read ({error}); restore models/.") from error
         limits = {name: sidecar[name] for name in ("least_probe", "least_mass", "most_company")}
-        return cls(known, company, weights, **limits)
+        return cls(known, weights, **limits)
 
     @cached_property
     def _everyday(self) -> EverydayNetwork:
         network = EverydayNetwork()
         with safe_open(self._weights, "pt") as file:
-            tensors = {name: file.get_tensor(name).float() for name in file.keys() if name not in PROBES}  # noqa: SIM118
+            tensors = {name: file.get_tensor(name).float() for name in file.keys() if name != PROBE}  # noqa: SIM118
         counters = {k: v for k, v in network.state_dict().items() if k.endswith("num_batches_tracked")}
         network.load_state_dict({**tensors, **counters})
         return network.eval()
@@ -118,10 +116,6 @@ class Gate:
     def probe(self, reading: PhotoReading) -> float:
         """Log-odds that a photo shows what the reader was trained on."""
         return log_odds(self._known, reading.features)
-
-    def company(self, reading: PhotoReading) -> float:
-        """Log-odds that a second animal is in the photo."""
-        return log_odds(self._company, reading.whole_features)
 
     def snake_mass(self, photo: Photo) -> float:
         """Probability that a network of everyday photographs puts on its snake classes."""
@@ -142,9 +136,8 @@ class Gate:
         verdict = self.look(photo, reading)
         if not verdict.readable:
             return (QualityRemark(Fault.UNLIKE, _ADVICE, True, verdict.snake_mass or 0.0, self.least_mass),)
-        company = self.company(reading)
-        if company > self.most_company:
-            return (QualityRemark(Fault.SEVERAL, _ALONE, False, company, self.most_company),)
+        if reading.company > self.most_company:
+            return (QualityRemark(Fault.SEVERAL, _ALONE, False, reading.company, self.most_company),)
         return ()
 
 

@@ -6,6 +6,7 @@ so that weights learnt on everyday photographs can start it. Nothing here knows 
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -61,14 +62,16 @@ class Outputs:
     """What the network says of B photos. Logits are raw; classes of all loci lie side by side.
 
     `looks` (B, n_total), `pairs` (B, pair_width), `critic` (B, critic_width) the photo's code for the critic, `mask`
-    (B, 1, px/8, px/8), `stage` (B, n_stages), `visible` (B,) logit of the share of the body seen, `attention` (B, n_loci,
-    px/16 * px/16) where each locus looked, `features` (B, 1280) the pooled backbone.
+    (B, 1, px/8, px/8), `company` (B,) log-odds of a second animal (learnt on whole photos of `locate_px`), `stage` (B,
+    n_stages), `visible` (B,) logit of the share of the body seen, `attention` (B, n_loci, px/16 * px/16) where each locus
+    looked, `features` (B, 1280) the pooled backbone.
     """
 
     looks: Tensor
     pairs: Tensor
     critic: Tensor
     mask: Tensor
+    company: Tensor
     stage: Tensor
     visible: Tensor
     attention: Tensor
@@ -161,6 +164,8 @@ class ReaderNetwork(nn.Module):
         self.mask_fine = _conv(40, 64, 1, act=False)
         self.mask_token = _conv(width, 64, 1, act=False)
         self.mask_out = nn.Sequential(_conv(64, 64, 3), nn.Conv2d(64, 1, 1))
+        self.company_place = nn.Sequential(_conv(64, 32, 3), nn.Conv2d(32, 1, 1))
+        self.company_out = nn.Linear(width, 1)
         self.stage_out = nn.Linear(width, shape.n_stages)
         self.visible_out = nn.Linear(width, 1)
         locus_of = [locus for locus, count in enumerate(shape.n_classes) for _ in range(count)]
@@ -184,11 +189,16 @@ class ReaderNetwork(nn.Module):
         looks = (per_class * self.look_weight).sum(2, dtype=torch.float32) + self.look_bias
 
         mask = self.mask_fine(c3) + F.interpolate(self.mask_token(tokens), size=c3.shape[-2:], mode="nearest")
+        place = F.relu6(mask)
+        # a second animal shows in a few places, so the likeliest of them counts, not their mean
+        places = self.company_place(place).float().flatten(1)
+        elsewhere = places.logsumexp(1) - math.log(places.shape[1])
         return Outputs(
             looks=looks,
             pairs=self.pair_scale(overall).float(),
             critic=overall.new_zeros(len(overall), 0).float() if self.critic_code is None else self.critic_code(overall).float(),
-            mask=self.mask_out(F.relu6(mask)).float(),
+            mask=self.mask_out(place).float(),
+            company=elsewhere + self.company_out(overall).float()[:, 0],
             stage=self.stage_out(overall).float(),
             visible=self.visible_out(overall).float()[:, 0],
             attention=attention.reshape(-1, n_loci, queries, attention.shape[2]).mean(2),

@@ -44,7 +44,7 @@ class PhotoReading:
     `box`: the square that was read, (left, top, side) in shares of the photo's longer side, of the photo padded to a
     square. `attention` float32 (n_loci, g, g): where in that square each locus was looked for; rows sum to 1.
     `mask` float32 (h, h): probability that a place of the whole padded photo shows the animal. `features` float32 (1280,):
-    the network's pooled features, for the gate; `whole_features` those of the whole photo, seen small.
+    the network's pooled features, for the gate. `company`: log-odds of a second animal in the whole photo.
     """
 
     name: str
@@ -62,7 +62,7 @@ class PhotoReading:
     attention: np.ndarray = field(repr=False)
     mask: np.ndarray = field(repr=False)
     features: np.ndarray = field(repr=False)
-    whole_features: np.ndarray = field(repr=False)
+    company: float
 
     def raw_log_likelihoods(self, calls: Sequence[Call]) -> np.ndarray:
         """log P(photo | look) up to a constant, float64 (n_calls,), before tempering."""
@@ -129,6 +129,11 @@ class PhotoReader:
     def input_px(self) -> int:
         return self._network.shape.input_px
 
+    @property
+    def looking_px(self) -> int:
+        """Side of what the network is shown to find the animal and its company."""
+        return self._network.shape.looking_px
+
     def read(self, photos: Sequence[Photo], *, batch: int = 16) -> list[PhotoReading]:
         """Readings of photos, in order. A photo's reading does not depend on the others beyond float rounding."""
         readings: list[PhotoReading] = []
@@ -187,7 +192,7 @@ class PhotoReader:
                     attention=attention[row].reshape(-1, side, side).numpy(),
                     mask=masks[row, 0].numpy(),
                     features=outputs.features[row].numpy(),
-                    whole_features=first.features[row].numpy(),
+                    company=float(first.company[row]),
                 )
             )
         return readings

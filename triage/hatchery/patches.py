@@ -1,0 +1,188 @@
+"""Three further ways to lay pale blotches, for the varied domain, and one more to mark the spine.
+
+`islands` rise out of a noise, `gaps` are what dark bars leave free, `beads` are round patches one above the other; `lozenges` lie
+on the spine. As in `triage.hatchery.outlines`, all keep to what the settings say and differ in all else. Signed fields in girths.
+"""
+
+import torch
+from torch import Tensor
+
+from triage.hatchery import draws
+from triage.hatchery.fields import smooth_step
+from triage.hatchery.outlines import own, places
+from triage.hatchery.skin import CELLS, Style, chance, pick, plane, ramp
+
+(_SALT_ISLANDS, _SALT_ISLANDS_OWN, _SALT_ISLANDS_CELLS, _SALT_GAPS, _SALT_GAPS_OWN, _SALT_BEADS, _SALT_BEADS_OWN, _SALT_LOZENGES,
+ _SALT_LOZENGES_OWN) = range(1501, 1510)  # fmt: skip
+_LEVELS = 4  # heights at which the noise of `islands` has values of its own
+
+
+def _index(cell: Tensor, side: Tensor) -> Tensor:
+    """Row of a table (B, C, 2 * CELLS) that belongs to a cell of a side."""
+    return (cell.long() + 2).clamp(0, CELLS - 1) + side.long() * CELLS
+
+
+def _spot_radius(flat: dict[str, Tensor], gap: Tensor, wanted: Tensor, size: Tensor) -> Tensor:
+    """Radius of each cell's dark spot in girths, below 0 where it has none; standard normal `wanted` and `size` (B, n)."""
+    has_spot = (chance(wanted) < flat["blotch_eyes"]).float()
+    radius = 0.5 * flat["blotch_width"].clamp(max=0.75) * gap * (0.27 + 0.06 * size + 0.10 * flat["single_eye"])
+    return radius * has_spot - (1 - has_spot) * 0.5
+
+
+def _apart(look: dict[str, Tensor], spacing: Tensor, share: Tensor) -> Tensor:
+    """How far the two spots of a blotch lie from its middle, in girths; 0 where they are one."""
+    return 0.5 * look["blotch_width"].clamp(max=0.75) * spacing * share * (1 - look["single_eye"])
+
+
+def islands(
+    look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, v: Tensor, height: Tensor, style: Style
+) -> tuple[Tensor, Tensor]:
+    """What rises above a level in a landscape with a hill for every blotch and a valley between any two."""
+    rough, tilt, phase, bar, apart_share = own(
+        animal_seeds, _SALT_ISLANDS_OWN, (1.2, 4.2), (-0.30, 0.30), (0.2, 0.8), (0.6, 1.1), (0.35, 0.65)
+    )
+    spacing, place, side = places(look, along, v, phase)
+    flat = {name: value[:, 0] for name, value in look.items()}
+    unevenness = rough * plane(style.width)
+    share = look["blotch_width"].clamp(0.02, 0.98)
+    # valleys lie at whole places and hills between; a lost valley is a hill too
+    knots = draws.normal(animal_seeds, _SALT_ISLANDS, _LEVELS + 1, 4 * CELLS)
+    lost = (chance(knots[:, _LEVELS]) < flat["dropped_columns"]).float()
+    ground = torch.cat([knots[:, :_LEVELS], lost[:, None]], 1)
+    up = (height / look["belly_edge"] * (_LEVELS - 1)).clamp(0, _LEVELS - 1.001)
+    step_up = smooth_step(0.0, 1.0, up - up.floor())
+    half_places = 2 * place
+    first, share_along = half_places.floor(), smooth_step(0.0, 1.0, half_places - half_places.floor())
+
+    def land(knot: Tensor) -> Tensor:
+        index = (knot.long() + 4).clamp(0, 2 * CELLS - 1) + side.long() * 2 * CELLS
+        *levels, gone = pick(ground, index)
+        stacked = torch.stack(levels, 1)
+        low = torch.gather(stacked, 1, up.long()[:, None].expand(-1, 1, *up.shape[1:]))[:, 0]
+        high = torch.gather(stacked, 1, up.long()[:, None].expand(-1, 1, *up.shape[1:]) + 1)[:, 0]
+        hill = (knot.long() % 2).abs().to(knot.dtype)
+        return 2 * torch.maximum(hill, gone * 0.95) - 1 + unevenness * (low + (high - low) * step_up)
+
+    here, there = land(first), land(first + 1)
+    level = 1 - 2 * share * share * (3 - 2 * share) + tilt * (height / look["belly_edge"] - 0.5)
+    pale = (here + (there - here) * share_along - level) * spacing / 6
+    draw = draws.normal(animal_seeds, _SALT_ISLANDS_CELLS, 4, 2 * CELLS)
+    spots = torch.stack(
+        [flat["blotch_top"] + style.top * draw[:, 0], _spot_radius(flat, spacing[:, 0], draw[:, 1], draw[:, 2]),
+         0.45 + 0.07 * draw[:, 3]], 1
+    )  # fmt: skip
+    top_p, radius, spot_y = pick(spots, _index(place.floor(), side))
+    tall = (look["belly_edge"] - top_p).clamp(min=0.05)
+    y = (height - top_p) / tall
+    pale = torch.minimum(pale, y * tall * 1.1)
+    across = ((place - place.floor() - 0.5) * spacing).abs()
+    apart = _apart(look, spacing, apart_share)
+    dark = radius - torch.sqrt((across - apart) ** 2 + ((y - spot_y) * tall * bar) ** 2)
+    return pale, torch.minimum(dark, pale + 0.01)
+
+
+def gaps(
+    look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, v: Tensor, height: Tensor, style: Style
+) -> tuple[Tensor, Tensor]:
+    """What dark bars leave free: bars that wander, taper either way, fork or break."""
+    taper, waves, swing, phase, fork, bar, apart_share = own(
+        animal_seeds, _SALT_GAPS_OWN, (-0.7, 0.7), (0.5, 1.6), (0.0, 0.16), (0.2, 0.8), (0.0, 0.5), (0.6, 1.1), (0.35, 0.65)
+    )
+    spacing, place, side = places(look, along, v, phase)
+    draw = draws.normal(animal_seeds, _SALT_GAPS, 9, 2 * CELLS)
+    gap, flat = spacing[:, 0], {name: value[:, 0] for name, value in look.items()}
+    lost = (chance(draw[:, 1]) < flat["dropped_columns"]).float()
+    half = 0.5 * (1 - flat["blotch_width"]).clamp(min=0.03) * gap * (1 + 1.6 * style.width * draw[:, 2]).clamp(0.4, 1.7)
+    bars = torch.stack(
+        [(style.shift * draw[:, 0]).clamp(-0.4, 0.4), half * (1 - lost) - lost * gap, draw[:, 3], (draw[:, 4] > 0.7).float(),
+         0.5 + 0.25 * draw[:, 5] + 9.0 * (draw[:, 6] < 0.9)], 1
+    )  # fmt: skip
+    spots = torch.stack(
+        [flat["blotch_top"] + style.top * draw[:, 7], _spot_radius(flat, gap, draw[:, 8], draw[:, 3]), 0.45 + 0.06 * draw[:, 5]], 1
+    )
+    cell = place.floor()
+    top_p, radius, spot_y = pick(spots, _index(cell, side))
+    tall = (look["belly_edge"] - top_p).clamp(min=0.05)
+    y = (height - top_p) / tall
+    pale = torch.full_like(along, 1.0)
+    for step in (0, 1):
+        shift_p, half_p, turn, forked, broken = pick(bars, _index(cell + step, side))
+        middle = cell + step + shift_p + swing * torch.sin(torch.pi * (waves * y + turn))
+        x = ((place - middle) * spacing).abs()
+        x = (x - forked * fork * (y - 0.5).clamp(min=0) * spacing).abs()
+        width = half_p * (1 + taper * (2 * y - 1).clamp(-1, 1))
+        width = width - (half_p + 0.05).clamp(min=0) * ramp(0.11, 0.05, (y - broken).abs())  # a break through the bar
+        pale = torch.minimum(pale, x - width)
+    pale = torch.minimum(pale, y * tall * 1.1)
+    across = ((place - cell - 0.5) * spacing).abs()
+    apart = _apart(look, spacing, apart_share)
+    dark = radius - torch.sqrt((across - apart) ** 2 + ((y - spot_y) * tall * bar) ** 2)
+    return pale, torch.minimum(dark, pale + 0.01)
+
+
+def beads(
+    look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, v: Tensor, height: Tensor, style: Style
+) -> tuple[Tensor, Tensor]:
+    """Two or three round patches one above the other, grown together, each a little out of line."""
+    count, phase, shrink, apart_share, bar = own(
+        animal_seeds, _SALT_BEADS_OWN, (2.0, 4.0), (0.2, 0.8), (-0.25, 0.25), (0.3, 0.6), (0.6, 1.1)
+    )
+    count = count.floor()
+    spacing, place, side = places(look, along, v, phase)
+    draw = draws.normal(animal_seeds, _SALT_BEADS, 9, 2 * CELLS)
+    gap, flat = spacing[:, 0], {name: value[:, 0] for name, value in look.items()}
+    shift = (style.shift * draw[:, 0]).clamp(-0.4, 0.4)
+    lost = (chance(draw[:, 1]) < flat["dropped_columns"]).float()
+    half = 0.5 * flat["blotch_width"] * gap * (1 + style.width * draw[:, 2]).clamp(0.5, 1.6) * 1.10 + lost * gap * 0.55
+    half = torch.minimum(half, (0.98 - shift.abs()) * gap)
+    table = torch.stack(
+        [shift, half, flat["blotch_top"] + style.top * draw[:, 3], _spot_radius(flat, gap, draw[:, 4], draw[:, 5]), lost,
+         *(0.09 * draw[:, 6 + number] for number in range(3))], 1
+    )  # fmt: skip
+    apart = _apart(look, spacing, apart_share)
+    first = (place - 0.5).floor()
+    pale, dark = torch.full_like(along, -1.0), torch.full_like(along, -1.0)
+    for step in (0, 1):
+        cell = first + step
+        shift_p, half_p, top_p, spot_p, lost_p, *aside = pick(table, _index(cell, side))
+        tall = (look["belly_edge"] - top_p).clamp(min=0.05)
+        y = (height - top_p) / tall
+        middle = (place - (cell + 0.5 + shift_p)) * spacing
+        field = torch.full_like(along, -1.0)
+        for number in range(3):
+            x = middle + aside[number] * spacing
+            down = (y * count - (number + 0.5)) * half_p / 0.74  # beads overlap: each is taller than its share
+            bead = half_p * (1 + shrink * (number - 1)) - torch.sqrt(x * x + down * down)
+            field = torch.maximum(field, torch.where(number < count, bead, -1.0))
+        field = torch.maximum(field, (half_p - middle.abs()) * lost_p - (1 - lost_p))
+        pale = torch.maximum(pale, torch.minimum(field, (y + 0.1) * tall * 1.1))
+        eye = spot_p - torch.sqrt((middle.abs() - apart) ** 2 + ((y - 0.5) * tall * bar) ** 2)
+        dark = torch.maximum(dark, eye)
+    return pale, dark
+
+
+def lozenges(
+    look: dict[str, Tensor], animal_seeds: Tensor, along: Tensor, wavy_v: Tensor, style: Style
+) -> tuple[Tensor, Tensor]:
+    """Marks on the spine that run to a point at both ends, now to the left of it, now to the right."""
+    blunt, zigzag = own(animal_seeds, _SALT_LOZENGES_OWN, (0.6, 1.0), (0.0, 0.020))
+    draw = draws.normal(animal_seeds, _SALT_LOZENGES, 6, CELLS)
+    flat = {name: value[:, 0] for name, value in look.items()}
+    half_width = 1.25 * flat["dorsal_width"] * (1 + 0.33 * draw[:, 1]).clamp(0.35, 1.9)
+    half_length = style.spacing * (0.30 + 0.16 * chance(draw[:, 2]) + 0.46 * flat["dorsal_length"]).clamp(min=0.05)
+    missing = (chance(draw[:, 3]) >= flat["dorsal_share"]).float() * 0.5
+    shown = torch.where(flat["dorsal_width"] > 0.004, half_width - missing, half_width - 2.0)
+    dots = (0.012 + 0.005 * draw[:, 5]) * (flat["dorsal_dots"] > 0.05)
+    table = torch.stack([(0.2 * draw[:, 0]).clamp(-0.45, 0.45), shown, half_length, 0.008 * draw[:, 4], dots], 1)
+    place = along / plane(style.spacing)
+    first = (place - 0.5).floor()
+    pale, dark = torch.full_like(along, -2.0), torch.full_like(along, -2.0)
+    for step in (0, 1):
+        cell = first + step
+        shift, width, length, offset, dot = pick(table, (cell.long() + 2).clamp(0, CELLS - 1))
+        x = (place - (cell + 0.5 + shift)).abs() * plane(style.spacing)
+        off = wavy_v + offset + zigzag * (1 - 2 * (cell.long() % 2).abs())
+        narrowing = 1 - (x / length).clamp(max=3.0) ** (1 / (2 - blunt))
+        pale = torch.maximum(pale, torch.minimum(width * narrowing, (length - x) * 0.6) - off.abs())
+        dark = torch.maximum(dark, dot - torch.sqrt((x - length * 0.2).clamp(min=0) ** 2 + off * off * 1.4))
+    return pale, dark
