@@ -460,11 +460,15 @@ class Cross:
 
 @dataclass(frozen=True, slots=True)
 class CallReading:
-    """One observer's likelihood by visual call; calls not listed get ``otherwise``. Any positive scale."""
+    """One observer's likelihood by visual call; calls not listed get ``otherwise``. Any positive scale.
+
+    ``shortlist``: calls of the cross, likeliest first, made to hold the true one 95 % of the time, where an observer gives one.
+    """
 
     likelihoods: Mapping[VisualCall, float]
     otherwise: float = 0.0
     observer: str = "keeper"
+    shortlist: tuple[VisualCall, ...] = ()
 
     def __post_init__(self) -> None:
         values = (*self.likelihoods.values(), self.otherwise)

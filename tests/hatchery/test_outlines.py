@@ -11,6 +11,7 @@ from triage.hatchery.body import GIRTHS
 from triage.hatchery.outlines import cells, columns, shreds
 from triage.hatchery.patches import beads, gaps, islands, lozenges
 from triage.hatchery.skin import Style, blotches, spinal_marks
+from triage.hatchery.varied import _HAND_FACTORS, _HAND_SHIFTS, own_hand, own_reach
 
 ROWS, COLUMNS, ANIMALS = 1200, 120, 12
 OUTLINES = [blotches, cells, columns, islands, gaps, beads]
@@ -19,6 +20,8 @@ PLAIN = {
     "blotch_count": 20.0, "blotch_width": 0.6, "blotch_top": 0.09, "blotch_eyes": 0.0, "single_eye": 0.0, "belly_edge": 0.32,
     "banding": 0.0, "dropped_columns": 0.0, "dorsal_width": 0.03, "dorsal_length": 0.2, "dorsal_share": 0.8, "dorsal_dots": 0.0,
 }  # fmt: skip
+#: Other settings that a hand takes in its own way.
+EXTRAS = {"irregularity": 1.0, "edge_softness": 0.01, "pin_lines": 0.0, "web_lines": 1.0, "blotch_rings": 0.0, "reduction": 0.02}
 #: Nothing of the animal's own, so that the settings alone can be seen.
 EXACT = Style(shift=0.0, width=0.0, top=0.0)
 
@@ -89,3 +92,29 @@ def test_the_ways_differ():
     shown = [drawn(way, Style())[0] > 0 for way in OUTLINES]
     for one, other in itertools.combinations(shown, 2):
         assert (one != other).mean() > 0.03
+
+
+def test_a_hand_of_the_animals_own_keeps_what_is_absent_absent_and_shares_within_bounds():
+    look = {name: torch.full((400, 1, 1), value) for name, value in {**PLAIN, **EXTRAS}.items()}
+    taken = own_hand(look, torch.arange(400))
+    for name, factor in _HAND_FACTORS.items():
+        spread = (taken[name] / look[name]).log().std() if look[name].any() else taken[name].abs().max()
+        assert spread == pytest.approx(factor if look[name].any() else 0.0, rel=0.15)
+    for name, shift in _HAND_SHIFTS.items():
+        if look[name].any():
+            assert 0.5 * shift < (taken[name] - look[name]).std() < 1.15 * shift
+        else:
+            assert not taken[name].any()
+    for name in ("dorsal_share", "blotch_eyes"):
+        assert 0 <= taken[name].min() and taken[name].max() <= 1
+    assert {name for name in look if not torch.equal(look[name], taken[name])} <= {*_HAND_FACTORS, *_HAND_SHIFTS}
+
+
+def test_the_reach_of_a_field_changes_its_depth_and_no_edge():
+    pattern = torch.linspace(-0.3, 0.3, 601).view(1, 1, -1).expand(300, 1, -1)
+    reached = own_reach(pattern, torch.arange(300))
+    assert torch.equal(reached.sign(), pattern.sign()) and (reached.diff(dim=2) >= 0).all()
+    deepest = reached[..., -1].flatten()
+    level = deepest < 0.0201 * 10  # those that level off do so within 0.02 to 0.2 girths
+    assert 0.35 < level.float().mean() < 0.65 and deepest.min() >= 0.0199
+    assert 0.3 * 0.70 < deepest[~level].min() and deepest[~level].max() < 0.3 * 1.43

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from triage.training.calibrate import fit_photo_exponent, fit_temper, join_photos, mean_nll, shortlist_threshold
+from triage.training.calibrate import fit_photo_exponent, fit_temper, join_photos, mean_nll, shortlist_limit
 from triage.training.protocol import Case, brier_score, expected_calibration_error, groups, metrics, posterior
 
 
@@ -88,7 +88,7 @@ def test_shortlist_coverage_follows_its_beta_law():
     """Coverage over calibration draws is Beta(n+1-k, k): for n = 1000, missed 0.1, k = 100: mean .9001, sd .00947,
     5-95 % .8841-.9152 (SOURCES: Vovk et al. 2005; Angelopoulos and Bates, arXiv 2107.07511)."""
     generator = np.random.default_rng(7)
-    coverage = np.array([1 - shortlist_threshold(generator.random(1000), 0.1) for _ in range(2000)])
+    coverage = np.array([shortlist_limit(generator.random(1000), 0.1) for _ in range(2000)])
     assert coverage.mean() == pytest.approx(0.9001, abs=0.001) and coverage.std() == pytest.approx(0.00947, rel=0.08)
     assert np.percentile(coverage, [5, 95]) == pytest.approx([0.8841, 0.9152], abs=0.002)
     stats = pytest.importorskip("scipy.stats")
@@ -96,7 +96,7 @@ def test_shortlist_coverage_follows_its_beta_law():
 
 
 def test_too_few_crosses_give_a_shortlist_of_everything():
-    assert shortlist_threshold(np.array([0.5, 0.9]), 0.05) == 0.0
+    assert shortlist_limit(np.array([0.5, 0.9]), 0.05) == 1.0
 
 
 def test_groups_cover_all_cases():

@@ -12,6 +12,7 @@ from triage.vision.likelihood import (
     combine_photos,
     divide_out_training_mix,
     joint_log_likelihood,
+    mass_above,
     pair_terms,
     temper,
 )
@@ -98,6 +99,16 @@ def test_one_photo_is_itself_and_copies_count_less_than_independent_ones():
     assert combine_photos(np.stack([one] * 4), 0.0) == pytest.approx(4 * one)
     assert combine_photos(np.stack([one] * 4), 1.0) == pytest.approx(one)
     assert combine_photos(np.stack([one] * 4), 0.5) == pytest.approx(2 * one)
+
+
+def test_mass_above_is_what_the_likelier_calls_have_together():
+    """By hand, and against its definition on drawn posteriors with ties."""
+    assert mass_above(np.array([0.2, 0.5, 0.3])) == pytest.approx([0.8, 0.0, 0.5])
+    assert mass_above(np.array([0.25, 0.5, 0.25])) == pytest.approx([0.5, 0.0, 0.5])
+    generator = np.random.default_rng(5)
+    for _ in range(50):
+        p = generator.integers(1, 5, 9) / 45
+        assert mass_above(p) == pytest.approx([p[p > one].sum() for one in p], abs=1e-12)
 
 
 @pytest.mark.parametrize("wrong", [{"beta": 0}, {"eps": 0}, {"eps": 1}, {"photo_exponent": 1.5}, {"shortlist": -1}])

@@ -15,6 +15,7 @@ from triage.workflow.wording import (
     likely_sires,
     rests_on_text,
     sex_mark,
+    shortlist_text,
     shown_calls,
     sires_text,
     tray_counts,
@@ -139,6 +140,8 @@ def _says(egg: EggReport, held_note: str) -> str:
     lines += [f"<li>{escape(_sentence(reason))}</li>" for reason in egg.reasons]
     lines += [f"<li><em>Look for</em> {escape(hint)}</li>" for hint in egg.look_for]
     lines += [f"<li><em>Photo</em> {escape(remark)}</li>" for remark in egg.photo_remarks]
+    if egg.shortlist:
+        lines.append(f"<li><em>Photo and parents leave</em> {escape(shortlist_text(egg))}</li>")
     lines += [
         f"<li><em>{escape(_sentence(a.explanation))}</em>: {escape(against_the_records(a.bayes_factor))}</li>"
         for a in egg.alternatives[:_EXPLANATIONS_ON_A_CARD]

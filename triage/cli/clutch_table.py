@@ -18,6 +18,7 @@ from triage.workflow.wording import (
     rests_on_text,
     sex_mark,
     shared_reasons,
+    shortlist_text,
     shown_calls,
     sires_text,
     tray_counts,
@@ -160,6 +161,8 @@ def _print_reasons(egg: EggReport, struck_out: tuple[StruckOut, ...], console: C
         item(console, "- ", reason, indent=6)
     for remark in egg.photo_remarks:
         item(console, "photo: ", remark, indent=6)
+    if egg.shortlist:
+        item(console, "photo and parents leave: ", shortlist_text(egg), indent=6)
     for alternative in egg.alternatives:
         item(console, f"{alternative.explanation}: ", against_the_records(alternative.bayes_factor), indent=6)
     for hint in egg.look_for:

@@ -5,13 +5,15 @@ Fit, calibrate and report use photos of different sets, split by cross.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import torch
 
 from triage.training.crosses import CrossTables
 from triage.training.photos import draw_photos, draw_truth, photo_seeds
 from triage.training.protocol import Case, posterior, read_batch
-from triage.vision.likelihood import Calibration, combine_photos
+from triage.vision.likelihood import Calibration, combine_photos, mass_above
 from triage.vision.network import ReaderNetwork
 
 _BETAS = np.geomspace(0.15, 1.6, 24)
@@ -50,15 +52,15 @@ def join_photos(photos: list[Case], exponent: float) -> Case:
     return Case(first.codes, first.prior, joint, joint, first.truth, first.stage, first.visible)
 
 
-def shortlist_threshold(at_truth: np.ndarray, missed: float = MISSED) -> float:
-    """Posterior from which a call is on the shortlist: split conformal prediction.
+def shortlist_limit(above_truth: np.ndarray, missed: float = MISSED) -> float:
+    """Mass of likelier calls up to which a call is on the shortlist: split conformal prediction.
 
-    `at_truth` (n,) posteriors of the true calls of n crosses not used to fit anything else. The k-th smallest with k =
-    floor(missed * (n + 1)) is returned: the true call of a further exchangeable cross is at or above it with chance at
-    least 1 - missed; over draws of the n crosses the coverage follows Beta(n + 1 - k, k).
+    `above_truth` (n,): `mass_above` of the true calls of n crosses not used to fit anything else. The k-th largest with k =
+    floor(missed * (n + 1)) is returned: the true call of a further exchangeable cross is at or below it with chance at
+    least 1 - missed; over draws of the n crosses the coverage follows Beta(n + 1 - k, k). With too few crosses it is 1.
     """
-    k = int(np.floor(missed * (len(at_truth) + 1)))
-    return float(np.sort(at_truth)[k - 1]) if k >= 1 else 0.0
+    k = int(np.floor(missed * (len(above_truth) + 1)))
+    return float(np.sort(above_truth)[-k]) if k >= 1 else 1.0
 
 
 def several_photos(
@@ -89,7 +91,8 @@ def calibrate(cases: list[Case], animals: list[list[Case]], fitted_on: str) -> C
     """Even cases fit exponent and floor, odd ones the shortlist; `animals` the weight of further photos."""
     beta, eps = fit_temper(cases[0::2])
     exponent = fit_photo_exponent(animals, beta, eps)
-    at_truth = np.array([posterior(case, beta, eps)[case.truth] for case in cases[1::2]])
+    above_truth = np.array([mass_above(posterior(case, beta, eps))[case.truth] for case in cases[1::2]])
+    limit = math.ceil(shortlist_limit(above_truth) * 1e8) / 1e8  # up, so that rounding never shortens a list
     return Calibration(
-        round(beta, 4), round(eps, 6), round(exponent, 3), round(shortlist_threshold(at_truth), 8), fitted_on
+        round(beta, 4), round(eps, 6), round(exponent, 3), limit, fitted_on
     )

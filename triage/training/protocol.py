@@ -17,7 +17,7 @@ from torch import Tensor
 from triage.training.crosses import CrossTables, candidate_calls, held_out
 from triage.training.photos import Batch, draw_photos, draw_truth, photo_seeds
 from triage.vision.crop import MARGIN, WIDE_ENOUGH, boxes_of, cut, stay_inside
-from triage.vision.likelihood import divide_out_training_mix, joint_log_likelihood, temper
+from triage.vision.likelihood import divide_out_training_mix, joint_log_likelihood, mass_above, temper
 from triage.vision.network import Outputs, ReaderNetwork
 
 
@@ -163,8 +163,9 @@ def metrics(
         "calls_median": float(np.median([len(p) for p in posteriors])),
     }
     if shortlist is not None:
-        found["shortlist_coverage"] = float(np.mean(at_truth >= shortlist))
-        found["shortlist_size"] = float(np.mean([(p >= shortlist).sum() for p in posteriors]))
+        above = [mass_above(p) for p in posteriors]
+        found["shortlist_coverage"] = float(np.mean([a[c.truth] <= shortlist for a, c in zip(above, cases)]))
+        found["shortlist_size"] = float(np.mean([(a <= shortlist).sum() for a in above]))
     return {name: round(value, 4) if isinstance(value, float) else value for name, value in found.items()}
 
 

@@ -417,7 +417,7 @@ def describe(
     world: int,
 ) -> dict[str, Any]:
     """The sidecar before calibration and report: what was trained, on what, how."""
-    uncalibrated = {"beta": 1.0, "eps": 1e-3, "photo_exponent": 0.5, "shortlist": 0.0, "fitted_on": "not calibrated"}
+    uncalibrated = {"beta": 1.0, "eps": 1e-3, "photo_exponent": 0.5, "shortlist": 1.0, "fitted_on": "not calibrated"}
     kept = {k: (v.name if isinstance(v, Path) else v) for k, v in asdict(settings).items() if k not in _SWITCHES}
     if settings.start_from.endswith(".pth"):
         kept["start_from"] = "imagenet"

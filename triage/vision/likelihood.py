@@ -97,7 +97,7 @@ class Calibration:
     """How far readings are believed: L' = (1 - eps) L^beta / norm + eps / n.
 
     `photo_exponent`: n photos of one animal count as n**(1 - photo_exponent) independent ones.
-    `shortlist`: calls with a posterior of at least this are on the 95 % shortlist.
+    `shortlist`: a call is on the 95 % shortlist while the likelier ones together have no more than this (`mass_above`).
     `fitted_on`: words for the sidecar.
     """
 
@@ -124,6 +124,17 @@ def temper(log_likelihood: np.ndarray, beta: float, eps: float) -> np.ndarray:
     scaled = scaled - np.logaddexp.reduce(scaled, -1, keepdims=True)
     n = scaled.shape[-1]
     return np.logaddexp(np.log1p(-eps) + scaled, np.log(eps) - np.log(n))
+
+
+def mass_above(posterior: np.ndarray) -> np.ndarray:
+    """Probability of all the calls that are likelier than each, (n,) of posteriors (n,); equally likely calls share it.
+
+    By this score a shortlist grows with the doubt there is, so that easy and hard crosses are covered alike: adaptive
+    prediction sets, Romano, Sesia and Candes 2020 (arXiv 2006.02544), without their randomisation.
+    """
+    falling = -np.sort(-posterior)
+    before = np.concatenate([[0.0], np.cumsum(falling)])
+    return before[np.searchsorted(-falling, -posterior, side="left")]
 
 
 def combine_photos(log_likelihoods: np.ndarray, photo_exponent: float) -> np.ndarray:

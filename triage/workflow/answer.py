@@ -45,6 +45,7 @@ def _egg(egg: EggReport) -> dict[str, Any]:
         "rests_on": list(egg.rests_on),
         "moved_by": list(egg.moved_by),
         "photo_remarks": list(egg.photo_remarks),
+        "shortlist": list(egg.shortlist),
         "look_for": list(egg.look_for),
         "alternatives": [
             {

@@ -14,6 +14,7 @@ from triage.records import CallReading, Species, VisualCall
 from triage.vision.colour import find_grey_card, neutral_by_card
 from triage.vision.gate import Gate
 from triage.vision.intake import Photo, cut_to, open_photo
+from triage.vision.likelihood import mass_above
 from triage.vision.quality import Fault, judge
 from triage.vision.reader import PhotoReader, PhotoReading, combine
 from triage.vision.weights import SHIPPED, read_sidecar
@@ -112,11 +113,25 @@ def reading_of(model: CrossModel, called: Sequence[VisualCall], readings: Sequen
     """One reading of a hatchling's photos over every call that its parents can give, those the keeper called, and neighbours
     of the calls that fit best: so that a photo can also say that no call of this cross fits."""
     first = combine(readings, model.calls)
+    shortlist = shortlist_of(model, first, readings[0].calibration.shortlist)
     best = [model.calls[i] for i in np.argsort(-first)[:_NEIGHBOURS_OF]]
     calls = list(dict.fromkeys([*model.calls, *called, *neighbours(model.cross.species, best)]))
     log_likelihoods = combine(readings, calls)
     likelihoods = np.exp(log_likelihoods - log_likelihoods.max())
-    return CallReading(dict(zip(calls, map(float, likelihoods), strict=True)), float(likelihoods.min()), "photo")
+    listed = dict(zip(calls, map(float, likelihoods), strict=True))
+    return CallReading(listed, float(likelihoods.min()), "photo", shortlist)
+
+
+def shortlist_of(model: CrossModel, log_likelihoods: np.ndarray, limit: float) -> tuple[VisualCall, ...]:
+    """Calls of the cross, likeliest first, until those before hold more than `limit`, given photo and parents and nothing else.
+
+    `log_likelihoods` (n_calls,) of the model's calls; what `limit` promises was measured on crosses with one photo.
+    """
+    weight = model.expected_calls() * np.exp(log_likelihoods - log_likelihoods.max())
+    posterior = weight / weight.sum()
+    order = np.argsort(-posterior, kind="stable")
+    kept = (mass_above(posterior) <= limit) & (posterior > 0)
+    return tuple(model.calls[i] for i in order if kept[i])
 
 
 def neighbours(species: Species, calls: Sequence[VisualCall]) -> list[VisualCall]:

@@ -42,6 +42,9 @@ class EggReport:
         The facts that moved the likeliest call's odds most, strongest first, in words; empty where that was not worked out.
     photo_remarks
         What is wrong with its photos, each with advice.
+    shortlist
+        Calls that photo and parents leave, likeliest first, made to hold the true one 95 % of the time (on drawn photos);
+        empty without a readable photo.
     look_for
         What to look for to tell the remaining look-alikes apart.
     trade_name
@@ -62,6 +65,7 @@ class EggReport:
     rests_on: tuple[str, ...]
     moved_by: tuple[str, ...] = ()
     photo_remarks: tuple[str, ...] = ()
+    shortlist: tuple[str, ...] = ()
     look_for: tuple[str, ...] = ()
     alternatives: tuple[Alternative, ...] = ()
     trade_name: str = ""

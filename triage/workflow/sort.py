@@ -40,6 +40,7 @@ class _ReadEgg:
     spoken_of: tuple[VisualCall, ...]
     rests_on: tuple[str, ...]
     remarks: tuple[str, ...] = ()
+    shortlist: tuple[str, ...] = ()
 
 
 def sort_clutch(
@@ -152,7 +153,8 @@ def _read_eggs(
         if egg.sex is not None:
             rests_on.append("sex")
         as_egg = Egg(egg.label, egg.sex, tuple(readings), None if egg.hatched else False)
-        read.append(_ReadEgg(as_egg, tuple(spoken_of), tuple(rests_on), remarks))
+        shortlist = tuple(call.name for call in photo.shortlist) if photo is not None else ()
+        read.append(_ReadEgg(as_egg, tuple(spoken_of), tuple(rests_on), remarks, shortlist))
     return read
 
 
@@ -210,6 +212,7 @@ def _egg_report(
         rests_on=one.rests_on,
         moved_by=_moved_by(sheet, model, fitting, place, top),
         photo_remarks=one.remarks,
+        shortlist=one.shortlist,
         look_for=choice.look_for,
         alternatives=alternatives,
         trade_name=trade_name(sheet.species, top),
@@ -273,6 +276,7 @@ def _clashing_report(
         label_text="",
         rests_on=one.rests_on,
         photo_remarks=one.remarks,
+        shortlist=one.shortlist,
         alternatives=tuple(Alternative(x.text, x.bayes_factor) for x in ranked),
     )
 

@@ -14,6 +14,8 @@ from triage.workflow.report import ClutchReport, EggReport, StruckOut
 
 #: Chances below this are gathered in one line, "n more".
 SMALL = 0.01
+#: A shortlist is written out up to this many calls.
+SHORTLIST_NAMES = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +32,17 @@ def shown_calls(egg: EggReport, *, at_most: int) -> ShownCalls:
     worth = [c for i, c in enumerate(egg.calls) if i == 0 or c.probability >= SMALL][:at_most]
     rest = egg.calls[len(worth) :]
     return ShownCalls(tuple(worth), len(rest), sum(c.probability for c in rest))
+
+
+def shortlist_text(egg: EggReport) -> str:
+    """What photo and parents leave: ``2 calls, a list that ...: pastel; fire``; empty without a readable photo."""
+    if not egg.shortlist:
+        return ""
+    many = "1 call" if len(egg.shortlist) == 1 else f"{len(egg.shortlist)} calls"
+    named = "; ".join(egg.shortlist[:SHORTLIST_NAMES])
+    more = len(egg.shortlist) - SHORTLIST_NAMES
+    rest = "" if more <= 0 else "; and 1 other" if more == 1 else f"; and {more} others"
+    return f"{many}, a list made to hold the true one for 95 of 100 drawn hatchlings: {named}{rest}"
 
 
 def genes_of(cross: Cross, parent: Parent | Parthenogenesis) -> str:
