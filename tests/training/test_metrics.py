@@ -1,10 +1,15 @@
 """Calibration figures against published toy values and outside libraries; conformal coverage against its law."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from triage.training.calibrate import fit_photo_exponent, fit_temper, join_photos, mean_nll, shortlist_limit
-from triage.training.protocol import Case, brier_score, expected_calibration_error, groups, metrics, posterior
+from triage.training.calibrate import (
+    choose_spread, fit_photo_exponent, fit_temper, fit_trust, join_photos, mean_nll, shortlist_limit,
+)  # fmt: skip
+from triage.training.protocol import Case, brier_score, expected_calibration_error, groups, metrics, posterior, trusted
+from triage.vision.likelihood import Calibration
 
 
 def test_ece_equals_the_torchmetrics_docstring():
@@ -103,3 +108,52 @@ def test_groups_cover_all_cases():
     cases = drawn_cases(20, 1.0)
     found = groups(cases, 1.0, 0.01, ["a" if i % 3 else "b" for i in range(20)])
     assert found["a"]["n"] + found["b"]["n"] == 20
+
+
+def two_by_two_by_two(n, trust, together, seed=0):
+    """Cases over eight calls of three loci with two looks each; the truth follows the posterior at these trusts."""
+    generator = np.random.default_rng(seed)
+    offsets, codes = np.array([0, 2, 4]), np.stack(np.meshgrid([0, 1], [0, 1], [0, 1], indexing="ij"), -1).reshape(8, 3)
+    found = []
+    for _ in range(n):
+        ratios = np.float32(generator.normal(size=6) * 2)
+        single = ratios.astype(float)[codes + offsets].sum(1)
+        more = generator.normal(size=8)
+        one = Case(codes, generator.dirichlet(np.ones(8)), single + more, single, 0, 0, 1.0, -1, ratios)
+        said = trusted(one, Calibration(1.0, 1e-3, 0.0, 1.0, "", trust, together), offsets)
+        found.append(replace(one, truth=int(generator.choice(8, p=posterior(said, 1.0, 1e-3)))))
+    return found, offsets
+
+
+def test_trust_by_locus_is_found_where_it_is_known():
+    """Direction and size are known by construction; the prior of the fit pulls a little towards 1."""
+    cases, offsets = two_by_two_by_two(2500, (0.4, 1.0, 1.5), 0.6)
+    loci, together = fit_trust(cases, 1.0, 1e-3, offsets, 0.5)
+    assert loci == pytest.approx((0.4, 1.0, 1.5), abs=0.15) and together == pytest.approx(0.6, abs=0.15)
+
+
+def test_trust_is_the_most_probable_one():
+    """The same objective from `mean_nll`, case by case, minimised by scipy without gradients."""
+    optimize = pytest.importorskip("scipy.optimize")
+    cases, offsets = two_by_two_by_two(60, (0.5, 1.0, 1.0), 0.7, seed=2)
+
+    def objective(z):
+        said = Calibration(0.8, 1e-2, 0.0, 1.0, "", tuple(np.exp(z[:3])), float(np.exp(z[3])))
+        prior = (z**2).sum() / (2 * 0.35**2 * len(cases))
+        return mean_nll([trusted(c, said, offsets) for c in cases], 0.8, 1e-2) + prior
+
+    wanted = np.exp(optimize.minimize(objective, np.zeros(4), method="Powell", options={"xtol": 1e-5, "ftol": 1e-10}).x)
+    loci, together = fit_trust(cases, 0.8, 1e-2, offsets, 0.35)
+    assert (*loci, together) == pytest.approx(tuple(wanted), abs=2e-3)
+
+
+def test_the_spread_is_small_where_all_are_to_be_trusted_alike_and_large_where_not():
+    alike, offsets = two_by_two_by_two(600, (1.0, 1.0, 1.0), 1.0, seed=4)
+    unlike, _ = two_by_two_by_two(600, (0.2, 1.0, 2.0), 0.3, seed=4)
+    assert choose_spread(alike, 1.0, 1e-3, offsets) == 0
+    assert choose_spread(unlike, 1.0, 1e-3, offsets) >= 0.25
+
+
+def test_a_case_of_which_no_part_was_kept_cannot_be_weighed():
+    with pytest.raises(ValueError, match="without keeping"):
+        trusted(case([0.0, 1.0], [0.5, 0.5], 0), Calibration(1.0, 0.1, 0.0, 1.0, "", (0.5,)), np.array([0]))

@@ -11,6 +11,7 @@ import torch
 from triage.errors import ModelFileError
 from triage.records import VisualCall
 from triage.training import card, evaluate, train
+from triage.training.photos import Batch, Truth
 from triage.training.start_weights import continue_from, load_start
 from triage.vision.intake import open_photo
 from triage.vision.likelihood import divide_out_training_mix
@@ -186,3 +187,24 @@ def test_losses_push_towards_the_truth():
     mix = torch.log(torch.tensor([0.5, 0.5, 0.4, 0.3, 0.3]))
     a, b = (divide_out_training_mix(x, mix, (2, 3))[0, [1, 3]].sum() for x in (logits, better))
     assert b > a
+
+
+def test_photos_with_a_second_animal_are_first_among_those_shown_whole():
+    """They are one in twenty. The loss is checked against torch's own of the same outputs."""
+    network = ReaderNetwork(NetworkShape((2, 2), 5, 64, locate_px=32))
+    shown = []
+    forward = network.forward
+    network.forward = lambda photos: shown.append(photos) or forward(photos)
+    images = (torch.arange(6).view(6, 1, 1, 1) * 40).expand(6, 3, 64, 64).to(torch.uint8)
+    none = torch.zeros(6, dtype=torch.int64)
+    truth = Truth(none, none, none, none, none.bool())
+    accompanied = torch.tensor([False, False, False, False, True, True])
+    batch = Batch(truth, images, torch.zeros(6, 1, 64, 64, dtype=torch.uint8), none, none.float(), accompanied)
+    settings = replace(train.parse(TINY), locate_photos=3)
+    found = train.losses_of_whole(network, batch, settings, "float32")
+    assert (shown[0].mean((1, 2, 3)) * 255).round().tolist() == [160, 200, 0] and shown[0].shape[-1] == 32
+    assert network.training
+    network.eval()
+    outputs = forward(shown[0])
+    wanted = torch.nn.functional.binary_cross_entropy_with_logits(outputs.company, torch.tensor([1.0, 1.0, 0.0]))
+    assert found["company"].item() == pytest.approx(0.2 * wanted.item(), rel=1e-4)

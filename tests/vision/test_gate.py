@@ -12,6 +12,7 @@ from sklearn.datasets import load_sample_images
 
 from triage.errors import ModelFileError
 from triage.hatchery import render
+from triage.hatchery.company import has_mate
 from triage.training import gate as fitting
 from triage.vision.gate import SIDECAR_NAME, WEIGHTS_NAME, Gate, read_gate_sidecar
 from triage.vision.intake import Photo
@@ -44,6 +45,19 @@ def test_rendered_hatchlings_of_a_domain_never_trained_on_pass(gate, reader):
                    stage="after first shed")  # fmt: skip
     refused = sum(Fault.UNLIKE in faults(gate, reader, photo((i.permute(1, 2, 0) * 255).round())) for i in drawn.images)
     assert refused <= 3  # 4.7 % of 300 when it was fitted
+
+
+def test_a_second_animal_is_noticed_and_a_lone_one_is_not_taken_for_two(gate, reader):
+    """In both reported domains; bounds wide of the rates in gate.json, because these are few photos."""
+    seeds = torch.arange(500, 1400)
+    mate = has_mate(seeds, torch.zeros(len(seeds), dtype=torch.bool))
+    for domain in ("training", "shifted"):
+        warned = []
+        for chosen in (seeds[mate][:12].tolist(), seeds[~mate][:12].tolist()):
+            drawn = render([{}] * 12, chosen, chosen, size=192, domain=domain, stage="after first shed")
+            pictures = [photo((i.permute(1, 2, 0) * 255).round()) for i in drawn.images]
+            warned.append(sum(Fault.SEVERAL in faults(gate, reader, one) for one in pictures))
+        assert warned[0] >= 7 and warned[1] <= 2
 
 
 def test_photographs_of_other_things_are_refused(gate, reader):

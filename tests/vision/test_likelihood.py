@@ -111,7 +111,8 @@ def test_mass_above_is_what_the_likelier_calls_have_together():
         assert mass_above(p) == pytest.approx([p[p > one].sum() for one in p], abs=1e-12)
 
 
-@pytest.mark.parametrize("wrong", [{"beta": 0}, {"eps": 0}, {"eps": 1}, {"photo_exponent": 1.5}, {"shortlist": -1}])
+@pytest.mark.parametrize("wrong", [{"beta": 0}, {"eps": 0}, {"eps": 1}, {"photo_exponent": 1.5}, {"shortlist": -1},
+                                   {"loci": (1.0, 0.0)}, {"together": -1.0}])  # fmt: skip
 def test_a_calibration_out_of_range_is_refused(wrong):
     good = {"beta": 1.0, "eps": 0.01, "photo_exponent": 0.5, "shortlist": 0.1, "fitted_on": "nothing"}
     with pytest.raises(ValueError, match="out of range"):

@@ -1,4 +1,4 @@
-"""Fit how far readings are to be believed: exponent, floor, weight of further photos, and the 95 % shortlist.
+"""Fit how far readings are to be believed: exponent, floor, trust by locus, weight of further photos, and the 95 % shortlist.
 
 Fit, calibrate and report use photos of different sets, split by cross.
 """
@@ -9,10 +9,11 @@ import math
 
 import numpy as np
 import torch
+from scipy.optimize import minimize
 
 from triage.training.crosses import CrossTables
 from triage.training.photos import draw_photos, draw_truth, photo_seeds
-from triage.training.protocol import Case, posterior, read_batch
+from triage.training.protocol import Case, evidence_by_part, posterior, read_batch, trusted
 from triage.vision.likelihood import Calibration, combine_photos, mass_above
 from triage.vision.network import ReaderNetwork
 
@@ -20,6 +21,8 @@ _BETAS = np.geomspace(0.15, 1.6, 24)
 _FLOORS = np.geomspace(3e-4, 0.3, 14)
 #: Share of animals whose true call may be missing from the shortlist.
 MISSED = 0.05
+#: How far the trust in one locus' evidence may lie from another's: standard deviations of its logarithm, 0 for all alike.
+TRUST_SPREADS = (0.0, 0.06, 0.12, 0.25, 0.5)
 
 
 def mean_nll(cases: list[Case], beta: float, eps: float) -> float:
@@ -37,6 +40,61 @@ def fit_temper(cases: list[Case]) -> tuple[float, float]:
         betas = np.geomspace(beta / 1.12, beta * 1.12, 5)
         floors = np.geomspace(eps / 1.6, min(eps * 1.6, 0.5), 5)
     return beta, eps
+
+
+def choose_spread(cases: list[Case], beta: float, eps: float, offsets: np.ndarray) -> float:
+    """The smallest of `TRUST_SPREADS` that is no worse than the best of them by more than a standard error.
+
+    What counts is the NLL of either half of the cases under the fit to the other half; the standard error is that of the
+    difference, case by case (the rule of one standard error: Breiman et al. 1984, "Classification and Regression Trees", 3.4.3).
+    """
+    halves = cases[0::2], cases[1::2]
+
+    def missed(spread: float) -> np.ndarray:
+        found = []
+        for fitted, left_out in (halves, halves[::-1]):
+            said = Calibration(beta, eps, 0.0, 1.0, "", *fit_trust(fitted, beta, eps, offsets, spread))
+            found += [-np.log(posterior(trusted(c, said, offsets), beta, eps)[c.truth]) for c in left_out]
+        return np.array(found)
+
+    nll = {spread: missed(spread) for spread in TRUST_SPREADS}
+    best = min(nll.values(), key=np.mean)
+    return next(s for s, one in nll.items() if (one - best).mean() <= (one - best).std() / len(cases) ** 0.5)
+
+
+def fit_trust(
+    cases: list[Case], beta: float, eps: float, offsets: np.ndarray, spread: float
+) -> tuple[tuple[float, ...], float]:
+    """Trust in each locus' evidence, and in what pairs of looks and the critic add, beside `beta`.
+
+    The most probable logarithms a posteriori, each normal around 0 with standard deviation `spread`: a locus that the cases
+    say little of keeps a trust near 1. With a `spread` of 0 all are trusted alike: `()` and 1.
+    """
+    if spread == 0:
+        return (), 1.0
+    counts = np.array([len(case.prior) for case in cases])
+    of = torch.from_numpy(np.repeat(np.arange(len(cases)), counts))
+    parts = torch.from_numpy(np.concatenate([evidence_by_part(case, offsets) for case in cases]))
+    log_prior = torch.from_numpy(np.log(np.concatenate([case.prior for case in cases])))
+    truth = torch.from_numpy(np.cumsum(counts) - counts + np.array([case.truth for case in cases]))
+    floor = torch.from_numpy(np.log(eps) - np.log(counts))[of]
+
+    def log_sums(values: torch.Tensor) -> torch.Tensor:
+        most = torch.full((len(cases),), -torch.inf, dtype=values.dtype).scatter_reduce(0, of, values.detach(), "amax")
+        return torch.zeros(len(cases), dtype=values.dtype).index_add(0, of, (values - most[of]).exp()).log() + most
+
+    def loss(z: np.ndarray) -> tuple[float, np.ndarray]:
+        log_trust = torch.tensor(z, requires_grad=True)
+        scaled = beta * parts @ log_trust.exp()
+        tempered = torch.logaddexp(float(np.log1p(-eps)) + scaled - log_sums(scaled)[of], floor) + log_prior
+        nll = (log_sums(tempered) - tempered[truth]).mean()
+        total = nll + log_trust.square().sum() / (2 * spread**2 * len(cases))
+        total.backward()
+        return total.item(), log_trust.grad.numpy()
+
+    found = minimize(loss, np.zeros(len(offsets) + 1), jac=True, method="L-BFGS-B")
+    *loci, together = (max(round(float(trust), 3), 0.001) for trust in np.exp(found.x))
+    return tuple(loci), together
 
 
 def fit_photo_exponent(animals: list[list[Case]], beta: float, eps: float) -> float:
@@ -87,12 +145,18 @@ def several_photos(
     return found
 
 
-def calibrate(cases: list[Case], animals: list[list[Case]], fitted_on: str) -> Calibration:
-    """Even cases fit exponent and floor, odd ones the shortlist; `animals` the weight of further photos."""
+def calibrate(cases: list[Case], animals: list[list[Case]], fitted_on: str, offsets: np.ndarray) -> Calibration:
+    """Even cases fit exponent, floor and trust, odd ones the shortlist; `animals` the weight of further photos.
+
+    `offsets` (n_loci,): where each locus' classes begin among all.
+    """
+    beta, eps = fit_temper(cases[0::2])
+    spread = choose_spread(cases[0::2], beta, eps, offsets)
+    loci, together = fit_trust(cases[0::2], beta, eps, offsets, spread)
+    parts = Calibration(beta, eps, 0.0, 1.0, fitted_on, loci, together)
+    cases, animals = [trusted(c, parts, offsets) for c in cases], [[trusted(c, parts, offsets) for c in a] for a in animals]
     beta, eps = fit_temper(cases[0::2])
     exponent = fit_photo_exponent(animals, beta, eps)
     above_truth = np.array([mass_above(posterior(case, beta, eps))[case.truth] for case in cases[1::2]])
     limit = math.ceil(shortlist_limit(above_truth) * 1e8) / 1e8  # up, so that rounding never shortens a list
-    return Calibration(
-        round(beta, 4), round(eps, 6), round(exponent, 3), limit, fitted_on
-    )
+    return Calibration(round(beta, 4), round(eps, 6), round(exponent, 3), limit, fitted_on, loci, together)

@@ -28,7 +28,7 @@ from triage.records import Genotype, Species, VisualCall
 from triage.training.calibrate import calibrate, join_photos, several_photos
 from triage.training.crosses import CrossTables, cross_tables
 from triage.training.photos import Truth, draw_photos, photo_seeds
-from triage.training.protocol import Case, groups, metrics, posterior, read_images, read_protocol
+from triage.training.protocol import Case, groups, metrics, posterior, read_images, read_protocol, trusted
 from triage.vision.likelihood import Calibration, divide_out_training_mix
 from triage.vision.network import ReaderNetwork
 from triage.vision.reader import CAUTIOUS, TRAINING_DOMAIN
@@ -139,26 +139,28 @@ def evaluate(settings: Settings) -> dict[str, Any]:
 def report_all(settings: Settings, read: dict[str, Readings]) -> dict[str, Any]:
     """Calibrate and report what was read, into the sidecar."""
     files = load_model(settings.directory)
+    offsets = np.array(files.vocabulary.offsets)
     calibrations: dict[str, Calibration] = {}
     for domain, name in zip(REPORTED_DOMAINS, (TRAINING_DOMAIN, CAUTIOUS), strict=True):
         found = read[domain]
         mixed = [case for both in zip(*found.calibrate.values(), strict=True) for case in both]
         words = f"{len(mixed)} crosses and {len(found.animals) // 2} animals of the {domain} domain"
         calibrations[name] = calibrate(
-            [mixed[i] for i in _alternate(len(mixed))], found.animals[: len(found.animals) // 2], words
+            [mixed[i] for i in _alternate(len(mixed))], found.animals[: len(found.animals) // 2], words, offsets
         )
     figures: dict[str, Any] = {}
     for domain, found in read.items():
         own = calibrations[TRAINING_DOMAIN if domain == "training" else CAUTIOUS]
         for protocol, cases in found.protocols.items():
             figures[f"{domain}: {protocol}"] = report(cases, own, calibrations[CAUTIOUS], files.vocabulary)
-        rest = found.animals[len(found.animals) // 2 :]
+        rest = [[trusted(c, own, offsets) for c in animal] for animal in found.animals[len(found.animals) // 2 :]]
         figures[f"{domain}: several photos"] = {
             "one photo": metrics([a[0] for a in rest], own.beta, own.eps),
             "three photos": metrics([join_photos(a, own.photo_exponent) for a in rest], own.beta, own.eps),
             "three photos as if independent": metrics([join_photos(a, 0.0) for a in rest], own.beta, own.eps),
         }
-        figures[f"{domain}: held-out combinations"] = metrics(found.held_out, own.beta, own.eps)
+        held_out = [trusted(c, own, offsets) for c in found.held_out]
+        figures[f"{domain}: held-out combinations"] = metrics(held_out, own.beta, own.eps)
         figures[f"{domain}: look-alikes"] = found.lookalikes
     shown = {k: v for k, v in vars(settings).items() if k not in ("directory", "device", "readings", "only")}
     fitted = {name: calibration.to_json() for name, calibration in calibrations.items()}
@@ -178,6 +180,9 @@ def _alternate(n: int) -> list[int]:
 
 def report(cases: list[Case], own: Calibration, cautious: Calibration, vocabulary: Any) -> dict[str, Any]:
     """All figures of one protocol in one domain."""
+    offsets = np.array(vocabulary.offsets)
+    as_read, believed_less = cases, [trusted(case, cautious, offsets) for case in cases]
+    cases = [trusted(case, own, offsets) for case in cases]
     sizes = [(len(c.prior), c) for c in cases]
     by_size = [
         "2-4" if n <= 4 else "5-8" if n <= 8 else "9-16" if n <= 16 else "17-32" if n <= 32 else "more"
@@ -187,8 +192,8 @@ def report(cases: list[Case], own: Calibration, cautious: Calibration, vocabular
         "parents only": metrics(cases, own.beta, own.eps, "parents only"),
         "photo only": metrics(cases, own.beta, own.eps, "photo only"),
         "both": metrics(cases, own.beta, own.eps, "both", own.shortlist),
-        "both, cautious": metrics(cases, cautious.beta, cautious.eps, "both", cautious.shortlist),
-        "both, uncalibrated": metrics(cases, 1.0, 1e-4, "both"),
+        "both, cautious": metrics(believed_less, cautious.beta, cautious.eps, "both", cautious.shortlist),
+        "both, uncalibrated": metrics(as_read, 1.0, 1e-4, "both"),
         "without pair terms": metrics(cases, own.beta, own.eps, "heads only"),
         "by number of calls": groups(cases, own.beta, own.eps, by_size),
         "by stage": groups(cases, own.beta, own.eps, [STAGES[c.stage] for c in cases]),

@@ -6,7 +6,7 @@ A case keeps log prior and log-likelihood per possible call, so calibration and 
 from __future__ import annotations
 
 import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from torch import Tensor
 from triage.training.crosses import CrossTables, candidate_calls, held_out
 from triage.training.photos import Batch, draw_photos, draw_truth, photo_seeds
 from triage.vision.crop import MARGIN, WIDE_ENOUGH, boxes_of, cut, stay_inside
-from triage.vision.likelihood import divide_out_training_mix, joint_log_likelihood, mass_above, temper
+from triage.vision.likelihood import Calibration, divide_out_training_mix, joint_log_likelihood, mass_above, temper
 from triage.vision.network import Outputs, ReaderNetwork
 
 
@@ -25,7 +25,8 @@ from triage.vision.network import Outputs, ReaderNetwork
 class Case:
     """One photo. `codes` (n, n_loci), `prior` (n,), `log_likelihood` (n,), all over the calls its cross can give.
 
-    `heads_only` (n,) leaves the pair terms out; `truth` is the row of the true call; `seed` is the photo's.
+    `heads_only` (n,) leaves the pair terms out; `truth` is the row of the true call; `seed` is the photo's. `ratios` float32
+    (n_total,): what the heads say of every class, of which `heads_only` is the sum over loci; None where it was not kept.
     """
 
     codes: np.ndarray
@@ -36,6 +37,23 @@ class Case:
     stage: int
     visible: float
     seed: int = -1
+    ratios: np.ndarray | None = None
+
+
+def evidence_by_part(case: Case, offsets: np.ndarray) -> np.ndarray:
+    """Log-likelihoods of a case by part (n, n_loci + 1): of each locus alone, last of pairs of looks and the critic."""
+    if case.ratios is None:
+        raise ValueError("the case was read without keeping what each locus says")
+    single = case.ratios.astype(np.float64)[case.codes + offsets]
+    return np.concatenate([single, (case.log_likelihood - case.heads_only)[:, None]], 1)
+
+
+def trusted(case: Case, calibration: Calibration, offsets: np.ndarray) -> Case:
+    """The case with each part of its evidence weighed by the calibration's trust in it."""
+    if not calibration.loci and calibration.together == 1.0:
+        return case
+    parts = evidence_by_part(case, offsets) * np.array([*(calibration.loci or [1.0] * len(offsets)), calibration.together])
+    return replace(case, log_likelihood=parts.sum(1), heads_only=parts[:, :-1].sum(1))
 
 
 def read_images(network: ReaderNetwork, images: Tensor) -> tuple[Outputs, Tensor]:
@@ -74,7 +92,8 @@ def read_batch(network: ReaderNetwork, tables: CrossTables, log_mix: Tensor, bat
         joint = joint_log_likelihood(ratios[here], pairs[here], embedding, choice, offsets, critic[here], encoder)[0]
         single = ratios[row][choice + offsets].sum(1)
         truth = int(np.flatnonzero((options == codes[row]).all(1))[0])
-        cases.append(Case(options, prior, joint.numpy(), single.numpy(), truth, stages[row], visible[row], seeds[row]))
+        said = ratios[row].float().numpy()
+        cases.append(Case(options, prior, joint.numpy(), single.numpy(), truth, stages[row], visible[row], seeds[row], said))
     return cases
 
 

@@ -96,6 +96,8 @@ def joint_log_likelihood(
 class Calibration:
     """How far readings are believed: L' = (1 - eps) L^beta / norm + eps / n.
 
+    `loci`: trust in each locus' own evidence beside beta, in the vocabulary's order; empty is 1 for all. `together`: the same
+    for what pairs of looks and the critic add.
     `photo_exponent`: n photos of one animal count as n**(1 - photo_exponent) independent ones.
     `shortlist`: a call is on the 95 % shortlist while the likelier ones together have no more than this (`mass_above`).
     `fitted_on`: words for the sidecar.
@@ -106,10 +108,18 @@ class Calibration:
     photo_exponent: float
     shortlist: float
     fitted_on: str
+    loci: tuple[float, ...] = ()
+    together: float = 1.0
 
     def __post_init__(self) -> None:
-        if not (self.beta > 0 and 0 < self.eps < 1 and 0 <= self.photo_exponent <= 1 and 0 <= self.shortlist <= 1):
+        object.__setattr__(self, "loci", tuple(self.loci))
+        exponents = (self.beta, self.together, *self.loci)
+        if not (min(exponents) > 0 and 0 < self.eps < 1 and 0 <= self.photo_exponent <= 1 and 0 <= self.shortlist <= 1):
             raise ValueError(f"calibration out of range: {self}")
+
+    def of_classes(self, n_classes: Sequence[int]) -> np.ndarray:
+        """Trust in the evidence for each class, those of all loci side by side, float64 (n_total,)."""
+        return np.repeat(self.loci or np.ones(len(n_classes)), n_classes)
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -65,15 +65,16 @@ class PhotoReading:
     company: float
 
     def raw_log_likelihoods(self, calls: Sequence[Call]) -> np.ndarray:
-        """log P(photo | look) up to a constant, float64 (n_calls,), before tempering."""
+        """log P(photo | look) up to a constant, float64 (n_calls,), each part as far as it is trusted, before tempering."""
         codes = torch.from_numpy(self.vocabulary.encode(calls))
+        trusted, together = self.calibration.of_classes(self.vocabulary.n_classes), self.calibration.together
         joint = joint_log_likelihood(
-            torch.from_numpy(self.ratios)[None],
-            torch.from_numpy(self.pairs)[None],
+            torch.from_numpy(self.ratios * trusted)[None],
+            torch.from_numpy(self.pairs * together)[None],
             torch.from_numpy(self.embedding),
             codes,
             torch.tensor(self.vocabulary.offsets),
-            torch.from_numpy(self.critic)[None],
+            torch.from_numpy(self.critic * together)[None],
             self.encoder,
         )
         return joint[0].detach().numpy()
@@ -151,9 +152,12 @@ class PhotoReader:
             return self._network(pixels)
 
     def log_likelihoods_of_codes(self, pixels: Tensor, codes: Tensor) -> Tensor:
-        """log P(photo | look) up to a constant, before tempering (B, n), of squares (B, 3, px, px) and classes (n, n_loci)."""
+        """As `PhotoReading.raw_log_likelihoods`, (B, n), of squares (B, 3, px, px) and classes (n, n_loci)."""
         outputs = self.read_square(pixels)
-        ratios = divide_out_training_mix(outputs.looks, self._log_mix.float(), self.vocabulary.n_classes)
+        n_classes, together = self.vocabulary.n_classes, self.calibration.together
+        ratios = divide_out_training_mix(outputs.looks, self._log_mix.float(), n_classes)
+        ratios = ratios * torch.from_numpy(self.calibration.of_classes(n_classes)).float()
+        outputs = replace(outputs, pairs=outputs.pairs * together, critic=outputs.critic * together)
         offsets = torch.tensor(self.vocabulary.offsets)
         with torch.inference_mode():
             return self._network.joint(ratios, outputs, codes, offsets)

@@ -81,6 +81,8 @@ def load_model(directory: Path | None = None) -> ModelFiles:
         raise ModelFileError(f"{place}: network, calibration or log_mix is not usable ({error}).") from error
     if shape.n_classes != vocabulary.n_classes or log_mix.shape != (vocabulary.n_total,):
         raise ModelFileError(f"{place}: classes, network and log_mix disagree on how many looks there are.")
+    if any(len(c.loci) not in (0, len(vocabulary.loci)) for c in calibrations.values()):
+        raise ModelFileError(f"{place}: a calibration trusts other than the {len(vocabulary.loci)} loci there are.")
     network = ReaderNetwork(shape)
     try:
         tensors = {name: value.float() for name, value in load_file(weights).items()}

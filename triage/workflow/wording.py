@@ -35,14 +35,13 @@ def shown_calls(egg: EggReport, *, at_most: int) -> ShownCalls:
 
 
 def shortlist_text(egg: EggReport) -> str:
-    """What photo and parents leave: ``2 calls, a list that ...: pastel; fire``; empty without a readable photo."""
+    """What photo and parents leave: ``pastel; fire (a list ...)``; empty without a readable photo."""
     if not egg.shortlist:
         return ""
-    many = "1 call" if len(egg.shortlist) == 1 else f"{len(egg.shortlist)} calls"
     named = "; ".join(egg.shortlist[:SHORTLIST_NAMES])
     more = len(egg.shortlist) - SHORTLIST_NAMES
     rest = "" if more <= 0 else "; and 1 other" if more == 1 else f"; and {more} others"
-    return f"{many}, a list made to hold the true one for 95 of 100 drawn hatchlings: {named}{rest}"
+    return f"{named}{rest} (a list that holds the true call of 95 in 100 drawn hatchlings)"
 
 
 def genes_of(cross: Cross, parent: Parent | Parthenogenesis) -> str:

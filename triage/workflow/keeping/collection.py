@@ -17,7 +17,7 @@ from triage.workflow.settings import Settings
 #: Of a keeper's wrong calls, the share that any one other call gets; a judgement.
 _SHARE_OF_ONE_MISTAKE = 0.1
 #: As fitted for the shipped model's cautious reading (`models/python_regius.json`).
-PHOTO_EXPONENT = 0.7
+PHOTO_EXPONENT = 0.65
 _SETTLED = 1 - 1e-9
 _SHOWN = 0.005  # changes below this are no news
 
