@@ -106,7 +106,7 @@ def test_a_hand_of_the_animals_own_keeps_what_is_absent_absent_and_shares_within
         else:
             assert not taken[name].any()
     for name in ("dorsal_share", "blotch_eyes"):
-        assert 0 <= taken[name].min() and taken[name].max() <= 1
+        assert taken[name].min() >= 0 and taken[name].max() <= 1
     assert {name for name in look if not torch.equal(look[name], taken[name])} <= {*_HAND_FACTORS, *_HAND_SHIFTS}
 
 
@@ -115,6 +115,6 @@ def test_the_reach_of_a_field_changes_its_depth_and_no_edge():
     reached = own_reach(pattern, torch.arange(300))
     assert torch.equal(reached.sign(), pattern.sign()) and (reached.diff(dim=2) >= 0).all()
     deepest = reached[..., -1].flatten()
-    level = deepest < 0.0201 * 10  # those that level off do so within 0.02 to 0.2 girths
+    level = deepest < 0.201  # those that level off do so within 0.02 to 0.2 girths
     assert 0.35 < level.float().mean() < 0.65 and deepest.min() >= 0.0199
-    assert 0.3 * 0.70 < deepest[~level].min() and deepest[~level].max() < 0.3 * 1.43
+    assert deepest[~level].min() > 0.3 * 0.70 and deepest[~level].max() < 0.3 * 1.43

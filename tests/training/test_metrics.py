@@ -6,8 +6,14 @@ import numpy as np
 import pytest
 
 from triage.training.calibrate import (
-    choose_spread, fit_photo_exponent, fit_temper, fit_trust, join_photos, mean_nll, shortlist_limit,
-)  # fmt: skip
+    choose_spread,
+    fit_photo_exponent,
+    fit_temper,
+    fit_trust,
+    join_photos,
+    mean_nll,
+    shortlist_limit,
+)
 from triage.training.protocol import Case, brier_score, expected_calibration_error, groups, metrics, posterior, trusted
 from triage.vision.likelihood import Calibration
 

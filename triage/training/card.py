@@ -281,7 +281,8 @@ def _trust(sidecar: dict[str, Any]) -> str:
         lines.append(f"| {name} | {c['beta']} | {c['eps']} | {c['photo_exponent']} | {c['fitted_on']} |")
     trusts = {name: c["loci"] for name, c in sidecar["calibration"].items() if c.get("loci")}
     if trusts:
-        lines += ["", "Trust in the evidence of each locus beside beta (1: as far as the rest), and in what pairs of looks and the critic add:", "",
+        lines += ["", "Trust in the evidence of each locus beside beta (1: as far as the rest), and in what pairs of looks and the critic",
+                  "add:", "",
                   "| locus | " + " | ".join(trusts) + " |", "| --- " * (len(trusts) + 1) + "|"]  # fmt: skip
         for place, locus in enumerate(sidecar["classes"]):
             lines.append(f"| {locus['locus']} | " + " | ".join(f"{loci[place]:.3f}" for loci in trusts.values()) + " |")
