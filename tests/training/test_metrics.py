@@ -160,6 +160,18 @@ def test_the_spread_is_small_where_all_are_to_be_trusted_alike_and_large_where_n
     assert choose_spread(unlike, 1.0, 1e-3, offsets) >= 0.25
 
 
+def test_each_part_of_the_evidence_is_weighed_by_its_own_trust():
+    """By hand: two loci of two looks; the second locus at half, pairs and critic at a tenth."""
+    codes = np.array([[0, 0], [0, 1], [1, 0], [1, 1]])
+    ratios = np.float32([0.0, 2.0, 0.0, -4.0])
+    single = np.array([0.0, -4.0, 2.0, -2.0])
+    one = Case(codes, np.full(4, 0.25), single + [0.0, 0.0, 0.0, 10.0], single, 0, 0, 1.0, -1, ratios)
+    found = trusted(one, Calibration(1.0, 0.1, 0.0, 1.0, "", (1.0, 0.5), 0.1), np.array([0, 2]))
+    assert found.heads_only == pytest.approx([0.0, -2.0, 2.0, 0.0])
+    assert found.log_likelihood == pytest.approx([0.0, -2.0, 2.0, 1.0])
+    assert trusted(one, Calibration(1.0, 0.1, 0.0, 1.0, ""), np.array([0, 2])) is one
+
+
 def test_a_case_of_which_no_part_was_kept_cannot_be_weighed():
     with pytest.raises(ValueError, match="without keeping"):
         trusted(case([0.0, 1.0], [0.5, 0.5], 0), Calibration(1.0, 0.1, 0.0, 1.0, "", (0.5,)), np.array([0]))

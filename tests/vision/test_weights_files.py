@@ -85,6 +85,14 @@ def test_loading_takes_at_most_two_seconds_and_no_network(files):
     assert min(times) <= 2.0
 
 
+def test_trust_in_other_than_the_loci_there_are_is_refused(copy, files):
+    calibration = json.loads((copy / SIDECAR_NAME).read_text())["calibration"]
+    calibration["cautious"]["loci"] = calibration["cautious"]["loci"][:-1]
+    edit(copy, calibration=calibration)
+    with pytest.raises(ModelFileError, match=f"other than the {len(files.vocabulary.loci)} loci"):
+        load_model(copy)
+
+
 def test_missing_files_are_named(tmp_path, copy):
     with pytest.raises(ModelFileError, match=rf"{SIDECAR_NAME}: not found"):
         load_model(tmp_path / "nothing")
