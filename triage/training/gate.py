@@ -143,8 +143,8 @@ def rate(wrong: Sequence[bool]) -> dict[str, Any]:
 def company_limit(reader: PhotoReader, seed: int, count: int) -> tuple[float, dict[str, Any]]:
     """Log-odds above which a second animal is believed, and the rates in both reported domains.
 
-    The limit lets one lone animal in fifty be taken for two, on photos of the two training domains that nothing else was
-    fitted to; per domain there are `count` photos, half of them with company.
+    The limit lets one lone animal in fifty be taken for two, on photos of the two training domains that were not trained on;
+    per domain there are `count` photos, half of them with company.
     """
     px = reader.looking_px
 
