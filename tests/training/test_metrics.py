@@ -165,7 +165,7 @@ def test_each_part_of_the_evidence_is_weighed_by_its_own_trust():
     codes = np.array([[0, 0], [0, 1], [1, 0], [1, 1]])
     ratios = np.float32([0.0, 2.0, 0.0, -4.0])
     single = np.array([0.0, -4.0, 2.0, -2.0])
-    one = Case(codes, np.full(4, 0.25), single + [0.0, 0.0, 0.0, 10.0], single, 0, 0, 1.0, -1, ratios)
+    one = Case(codes, np.full(4, 0.25), single + np.array([0.0, 0.0, 0.0, 10.0]), single, 0, 0, 1.0, -1, ratios)
     found = trusted(one, Calibration(1.0, 0.1, 0.0, 1.0, "", (1.0, 0.5), 0.1), np.array([0, 2]))
     assert found.heads_only == pytest.approx([0.0, -2.0, 2.0, 0.0])
     assert found.log_likelihood == pytest.approx([0.0, -2.0, 2.0, 1.0])
