@@ -92,6 +92,15 @@ class SameConv(nn.Conv2d):
         return super().forward(x)
 
 
+def _pad_in_kernel(conv: SameConv) -> None:
+    """Give a strided kernel a first row and column of zeros, so that even padding does what the uneven one did: copying planes
+    to pad them took a sixth of the time."""
+    low = conv.extra // 2
+    conv.weight.data = F.pad(conv.weight.data, (1, 0, 1, 0))
+    conv.kernel_size = (conv.kernel_size[0] + 1, conv.kernel_size[1] + 1)
+    conv.padding, conv.extra = (low + 1, low + 1), 0
+
+
 def _conv(inside: int, out: int, kernel: int, stride: int = 1, groups: int = 1, act: bool = True) -> nn.Sequential:
     layers: list[nn.Module] = [SameConv(inside, out, kernel, stride, groups), nn.BatchNorm2d(out, **_BN)]
     return nn.Sequential(*layers, *([nn.ReLU6(inplace=True)] if act else []))
@@ -213,7 +222,11 @@ class ReaderNetwork(nn.Module):
 
 
 def fuse(network: ReaderNetwork) -> ReaderNetwork:
-    """Fold every batch normalisation into the convolution before it, in place; for reading only."""
+    """Fold every batch normalisation into the convolution before it, and one-sided padding into its kernel, in place; for
+    reading only."""
+    for module in network.modules():
+        if isinstance(module, SameConv) and module.extra:
+            _pad_in_kernel(module)
     for module in network.modules():
         if isinstance(module, nn.Sequential) and len(module) >= 2:
             conv, norm = module[0], module[1]

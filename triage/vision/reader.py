@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -111,7 +112,7 @@ class PhotoReader:
         self.shortlist = self.calibration.shortlist
         self._stages = files.stages
         self._log_mix = files.log_mix
-        self._network = fuse(files.network)
+        self._network = fuse(files.network).to(memory_format=torch.channels_last)  # twice as quick on a CPU
         self._pace = Pace()
         self._embedding = files.network.pair_embedding.detach().double().numpy()
         encoder = files.network.look_encoder
@@ -149,7 +150,7 @@ class PhotoReader:
     def read_square(self, pixels: Tensor) -> Outputs:
         """Network outputs of prepared squares float32 (B, 3, px, px): the golden photo is checked here."""
         with torch.inference_mode(), self._pace.kept(len(pixels) * pixels.shape[-1] ** 2):
-            return self._network(pixels)
+            return self._network(pixels.contiguous(memory_format=torch.channels_last))
 
     def log_likelihoods_of_codes(self, pixels: Tensor, codes: Tensor) -> Tensor:
         """As `PhotoReading.raw_log_likelihoods`, (B, n), of squares (B, 3, px, px) and classes (n, n_loci)."""
@@ -164,14 +165,11 @@ class PhotoReader:
 
     def _read_batch(self, photos: Sequence[Photo]) -> list[PhotoReading]:
         squares = [padded_square(photo) for photo in photos]
-        looking = self._network.shape.looking_px
-        first = self.read_square(torch.stack([sample(square, WHOLE, looking) for square in squares]))
+        first = self.read_square(_sampled(squares, [WHOLE] * len(squares), self.looking_px))
         masks = first.mask.sigmoid()
         found = [corner_box(row) for row in boxes_of(masks, MARGIN).tolist()]
         boxes = [box if box[2] < WIDE_ENOUGH else WHOLE for box in found]
-        outputs = self.read_square(
-            torch.stack([sample(square, box, self.input_px) for square, box in zip(squares, boxes, strict=True)])
-        )
+        outputs = self.read_square(_sampled(squares, boxes, self.input_px))
         pairs, stage, visible, attention = outputs.pairs, outputs.stage, outputs.visible, outputs.attention
         ratios = divide_out_training_mix(outputs.looks.double(), self._log_mix, self.vocabulary.n_classes).numpy()
         readings = []
@@ -202,6 +200,13 @@ class PhotoReader:
         return readings
 
 
+def _sampled(squares: Sequence[Image.Image], boxes: Sequence[tuple[float, float, float]], px: int) -> Tensor:
+    """`sample` of each square and its box, float32 (B, 3, px, px) with channels last, on as many threads as torch may use."""
+    with ThreadPoolExecutor(torch.get_num_threads()) as pool:
+        resized = list(pool.map(lambda one: _resized(*one, px), zip(squares, boxes, strict=True)))
+    return torch.from_numpy(np.stack(resized)).permute(0, 3, 1, 2).float() / 255
+
+
 def use_one_thread() -> None:
     """For a worker process that has one core."""
     torch.set_num_threads(1)
@@ -230,8 +235,11 @@ def corner_box(centre_box: Sequence[float]) -> tuple[float, float, float]:
 
 def sample(square: Image.Image, box: tuple[float, float, float], px: int) -> Tensor:
     """Cut and resample to float32 (3, px, px) in 0..1, smoothing where the source is finer."""
+    return torch.from_numpy(_resized(square, box, px)).permute(2, 0, 1).float() / 255
+
+
+def _resized(square: Image.Image, box: tuple[float, float, float], px: int) -> np.ndarray:
+    """As `sample`, uint8 (px, px, 3)."""
     left, top, side = (value * square.width for value in box)
-    small = square.resize(
-        (px, px), Image.Resampling.BILINEAR, box=(left, top, left + side, top + side), reducing_gap=3.0
-    )
-    return torch.from_numpy(np.array(small)).permute(2, 0, 1).float() / 255
+    box = (left, top, left + side, top + side)
+    return np.array(square.resize((px, px), Image.Resampling.BILINEAR, box=box, reducing_gap=3.0))
