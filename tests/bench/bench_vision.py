@@ -73,7 +73,7 @@ def main():
     for name, seconds in times.items():
         ratio = seconds / times["backbone as read with"]
         print(
-            f"  {name:24s} {1000 * seconds / PHOTOS:7.2f} ms a photo  {PHOTOS / seconds:6.1f} photos/s  {ratio:.2f} x that"
+            f"  {name:24s} {1000 * seconds / PHOTOS:7.2f} ms a photo  {PHOTOS / seconds:6.1f} photos/s  {ratio:.2f} x backbone"
         )
 
 
