@@ -15,7 +15,7 @@ from triage.hatchery.domains import BY_NAME
 from triage.hatchery.express import encode, express
 from triage.hatchery.render import _draw
 from triage.hatchery.skin import Noise, make_skin, skin_noise
-from triage.training import stranger, stranger_domain
+from triage.training import shift, stranger, stranger_domain
 from triage.training.shift import photographed
 
 MODELS = Path(__file__).parents[2] / "models"
@@ -265,7 +265,7 @@ def test_the_command_writes_its_figures(tmp_path, monkeypatch):
     for name in ("python_regius.json", "python_regius.safetensors"):
         shutil.copy(MODELS / name, tmp_path)
     asked = []
-    monkeypatch.setattr(stranger, "photographed", lambda truth, domain, *rest: asked.append(domain) or photographed(truth, domain, *rest))
+    monkeypatch.setattr(shift, "photographed", lambda truth, domain, *rest: asked.append(domain) or photographed(truth, domain, *rest))
     stranger.main(["--directory", str(tmp_path), "--photos", "4", "--px", "96"])
     assert asked == [stranger_domain.STRANGER]
     found = json.loads((tmp_path / stranger.FILE).read_text("utf-8"))

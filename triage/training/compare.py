@@ -249,7 +249,7 @@ def _described(rows: list[dict[str, Any]], settings: Settings) -> dict[str, Any]
         "command": "python -m triage.training.compare " + " ".join(f"--{k.replace('_', '-')} {v}" for k, v in shown.items()),
         "seed": settings.seed,
         "commit": training.commit_of_code(),
-        "data": {"looks_sha256": training.looks_hash(), "hatchery_sha256": training.hatchery_hash()},
+        "data": training.data_hashes(),
         "device": torch.cuda.get_device_name() if torch.cuda.is_available() else "CPU",
     }
     return {"runs": [run], "rows": [{"run": 1, **row} for row in rows]}

@@ -23,7 +23,7 @@ from triage.catalogue.looks import ball_python_looks
 from triage.hatchery import REPORTED_DOMAINS, STAGES, Genotype, render
 from triage.records import Genotype as AllelePair
 from triage.records import Species
-from triage.training.train import commit_of_code, hatchery_hash, looks_hash
+from triage.training.train import commit_of_code, data_hashes
 from triage.vision.gate import Gate
 from triage.vision.intake import Photo
 from triage.vision.weights import read_sidecar
@@ -126,7 +126,7 @@ def main(argv: Sequence[str] | None = None) -> None:
         "command": f"python -m triage.training.realism --photos {given.photos} --px {given.px} --seed {given.seed}",
         "seed": given.seed,
         "commit": commit_of_code(),
-        "data": {"looks_sha256": looks_hash(), "hatchery_sha256": hatchery_hash()},
+        "data": data_hashes(),
         "reader_sha256": sidecar["sha256"],
         "realism": figures,
     }

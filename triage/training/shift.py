@@ -20,11 +20,11 @@ from triage.catalogue import load_species
 from triage.catalogue.looks import Looks, ball_python_looks
 from triage.hatchery.domains import SHIFTED, TRAINING, VARIED, Domain
 from triage.hatchery.render import _draw
-from triage.training.crosses import cross_tables
+from triage.training.crosses import CrossTables, cross_tables
 from triage.training.photos import Batch, Truth, draw_truth, photo_seeds
 from triage.training.protocol import Case, metrics, read_batch
-from triage.training.train import commit_of_code, hatchery_hash, looks_hash
-from triage.vision.weights import load_model
+from triage.training.train import commit_of_code, data_hashes
+from triage.vision.weights import ModelFiles, load_model
 
 FILE = "shift.json"
 #: Name of a mixture and the domain that it is.
@@ -58,6 +58,20 @@ def photographed(truth: Truth, domain: Domain, px: int, looks: Looks) -> Batch:
     )
 
 
+def cases_in(
+    name: str, domain: Domain, files: ModelFiles, tables: CrossTables, looks: Looks, photo_set: str, photos: int, px: int, seed: int
+) -> list[Case]:
+    """Crosses of the twelve-gene protocol drawn in any domain, registered or mixed, and read; says to stderr how far it is, by
+    the domain's `name`."""
+    cases: list[Case] = []
+    for first in range(0, photos, 50):
+        seeds = photo_seeds(photo_set, first, min(50, photos - first), seed, "cpu")
+        truth = draw_truth(tables, seeds, "twelve genes", keep_out=False)
+        cases += read_batch(files.network, tables, files.log_mix.float(), photographed(truth, domain, px, looks))
+        print(f"{name}: {len(cases)} of {photos} photos read", file=sys.stderr, flush=True)
+    return cases
+
+
 def shift(directory: Path, photos: int, px: int, seed: int) -> dict[str, Any]:
     """Figures of every mixture on the same `photos` crosses of the twelve-gene protocol (not those of the report)."""
     files = load_model(directory)
@@ -65,18 +79,13 @@ def shift(directory: Path, photos: int, px: int, seed: int) -> dict[str, Any]:
     tables = cross_tables(species, looks, files.vocabulary, "cpu")
     found: dict[str, Any] = {}
     for name, domain in MIXTURES.items():
-        cases: list[Case] = []
-        for first in range(0, photos, 50):
-            seeds = photo_seeds("validate", first, min(50, photos - first), seed, "cpu")
-            truth = draw_truth(tables, seeds, "twelve genes", keep_out=False)
-            cases += read_batch(files.network, tables, files.log_mix.float(), photographed(truth, domain, px, looks))
-        figures = metrics(cases, 1.0, 1e-3)
+        figures = metrics(cases_in(name, domain, files, tables, looks, "validate", photos, px, seed), 1.0, 1e-3)
         found[name] = {key: figures[key] for key in ("n", "top1", "nll")}
         print(f"{name}: {found[name]}", file=sys.stderr, flush=True)
     return {
         "command": f"python -m triage.training.shift --photos {photos} --px {px} --seed {seed}",
         "commit": commit_of_code(),
-        "data": {"looks_sha256": looks_hash(), "hatchery_sha256": hatchery_hash()},
+        "data": data_hashes(),
         "reader_sha256": files.sidecar["sha256"],
         "mixtures": found,
     }

@@ -18,11 +18,10 @@ from triage.catalogue.looks import ball_python_looks
 from triage.hatchery.domains import BY_NAME
 from triage.training import stranger_domain
 from triage.training.crosses import cross_tables
-from triage.training.photos import draw_truth, photo_seeds
-from triage.training.protocol import Case, metrics, read_batch, trusted
-from triage.training.shift import photographed
+from triage.training.protocol import metrics, trusted
+from triage.training.shift import cases_in
 from triage.training.stranger_domain import STRANGER
-from triage.training.train import commit_of_code, hatchery_hash, looks_hash
+from triage.training.train import commit_of_code, data_hashes
 from triage.vision.weights import load_model, sha256_of
 
 FILE = "stranger.json"
@@ -39,13 +38,8 @@ def read_stranger(directory: Path, photos: int, px: int, seed: int, beside: bool
     cautious, offsets = files.calibrations["cautious"], np.array(files.vocabulary.offsets)
     figures: dict[str, Any] = {}
     for domain in (STRANGER, BY_NAME["training"], BY_NAME["shifted"]) if beside else (STRANGER,):
-        cases: list[Case] = []
-        for first in range(0, photos, 50):
-            seeds = photo_seeds("report", first, min(50, photos - first), seed, "cpu")
-            truth = draw_truth(tables, seeds, "twelve genes", keep_out=False)
-            read = read_batch(files.network, tables, files.log_mix.float(), photographed(truth, domain, px, looks))
-            cases += [trusted(case, cautious, offsets) for case in read]
-            print(f"{domain.name}: {len(cases)} of {photos} photos read", file=sys.stderr, flush=True)
+        read = cases_in(domain.name, domain, files, tables, looks, "report", photos, px, seed)
+        cases = [trusted(case, cautious, offsets) for case in read]
         figures.setdefault("parents only", metrics(cases, cautious.beta, cautious.eps, "parents only"))
         name = "both" if domain is STRANGER else f"both, {domain.name} domain"
         figures[name] = metrics(cases, cautious.beta, cautious.eps, "both", cautious.shortlist)
@@ -53,11 +47,7 @@ def read_stranger(directory: Path, photos: int, px: int, seed: int, beside: bool
     return {
         "command": f"python -m triage.training.stranger --photos {photos} --px {px} --seed {seed}" + " --beside" * beside,
         "commit": commit_of_code(),
-        "data": {
-            "looks_sha256": looks_hash(),
-            "hatchery_sha256": hatchery_hash(),
-            "stranger_sha256": sha256_of(Path(stranger_domain.__file__)),
-        },
+        "data": {**data_hashes(), "stranger_sha256": sha256_of(Path(stranger_domain.__file__))},
         "reader_sha256": files.sidecar["sha256"],
         "calibration": "cautious",
         "figures": figures,

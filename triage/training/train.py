@@ -435,7 +435,7 @@ def describe(
         + (" --compile" if settings.compile else ""),
         "settings": kept,
         "commit": commit_of_code(),
-        "data": {"looks_sha256": looks_hash(), "hatchery_sha256": hatchery_hash()},
+        "data": data_hashes(),
         "processes": world,
         "continued_from": _continued_from(settings.start_from),
         "torch": torch.__version__,
@@ -471,6 +471,11 @@ def commit_of_code() -> str:
         ).stdout.strip()
     except (OSError, subprocess.CalledProcessError):
         return "unknown"
+
+
+def data_hashes() -> dict[str, str]:
+    """What, together with the seeds, says which photos were drawn."""
+    return {"looks_sha256": looks_hash(), "hatchery_sha256": hatchery_hash()}
 
 
 def looks_hash() -> str:
