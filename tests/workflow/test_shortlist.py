@@ -1,5 +1,7 @@
 """The calls that photo and parents leave: in the order of their posterior, as many as the reader's calibration asks for."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -44,6 +46,12 @@ def test_a_shortlist_is_cut_where_the_likelier_calls_hold_more_than_its_limit(mo
 def test_a_call_without_a_chance_is_on_no_shortlist(model):
     told = np.where([call.name == "normal" for call in model.calls], -np.inf, 0.0)
     assert len(shortlist_of(model, told, 1.0)) == len(model.calls) - 1
+
+
+def test_parents_without_viable_young_leave_no_shortlist(model):
+    barren = SimpleNamespace(calls=model.calls, expected_calls=lambda: np.zeros(len(model.calls)))
+    with np.errstate(all="raise"):
+        assert shortlist_of(barren, np.zeros(len(model.calls)), 0.9) == ()
 
 
 def test_no_photo_no_shortlist():

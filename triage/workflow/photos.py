@@ -128,6 +128,8 @@ def shortlist_of(model: CrossModel, log_likelihoods: np.ndarray, limit: float) -
     `log_likelihoods` (n_calls,) of the model's calls; what `limit` promises was measured on crosses with one photo.
     """
     weight = model.expected_calls() * np.exp(log_likelihoods - log_likelihoods.max())
+    if not weight.any():  # parents that can have no viable young
+        return ()
     posterior = weight / weight.sum()
     order = np.argsort(-posterior, kind="stable")
     kept = (mass_above(posterior) <= limit) & (posterior > 0)
