@@ -25,7 +25,8 @@ class EvidenceView:
     Attributes
     ----------
     difference
-        log P(photo | call) - log P(photo | other) in nats, before it is tempered; above 0 the photo favours `call`.
+        log P(photo | call) - log P(photo | other) in nats, each part as far as it is trusted, before it is tempered; above 0
+        the photo favours `call`.
     cut, overlay
         PNG pictures: what was read, and the same in grey with the evidence on it (orange for, violet against).
     look_for
