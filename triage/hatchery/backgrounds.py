@@ -144,7 +144,7 @@ def _shavings(device: str) -> Tensor:
             for ox in (0, size, -size):
                 if ox and 60 < x.mean() < size - 60:
                     continue
-                draw.polygon([tuple(point) for point in outline + [ox + offset, offset]],
+                draw.polygon([tuple(point) for point in outline + np.array([ox + offset, offset])],
                              fill=tuple(int(max(0, min(255, c))) for c in colour))
         draw.line([tuple(point) for point in np.stack([x, y], 1)], fill=tuple(int(c * depth * 0.9) for c in wood))
     image = image.filter(ImageFilter.GaussianBlur(0.6))

@@ -7,6 +7,7 @@ import torch
 from torch import Tensor
 
 from triage.hatchery import backgrounds, shifted, varied
+from triage.hatchery.amounts import as_written, own_amounts
 from triage.hatchery.camera import CameraRange
 from triage.hatchery.light import LightRange
 from triage.hatchery.response import expose, to_srgb
@@ -17,7 +18,7 @@ from triage.hatchery.skin import beer_lambert, lateral_blotches
 class Domain:
     """Everything in which the domains differ; what a gene does is the same in all.
 
-    `company`: clutch mates and thumbs get into some of the pictures.
+    `company`: clutch mates and thumbs get into some of the pictures. `take`: what it makes of the settings (B,) of `express`.
     """
 
     name: str
@@ -30,6 +31,7 @@ class Domain:
     hand: int | None  # the ground on which no egg is shown
     respond: Callable[[Tensor, Tensor], Tensor]
     company: bool = True
+    take: Callable[[dict[str, Tensor], Tensor], dict[str, Tensor]] = as_written
 
 
 def _grey(ground: Tensor, photo_seeds: Tensor) -> Tensor:
@@ -68,6 +70,7 @@ VARIED = Domain(
     (*(share * 0.6 for share in backgrounds.SHARES), 0.2, 0.2),
     2,
     varied.any_camera,
+    take=own_amounts,
 )
 CLEAN = Domain(
     "clean",

@@ -8,26 +8,11 @@ import torch
 from torch import Tensor
 
 from triage.hatchery import draws
-from triage.hatchery.body import GIRTHS
 from triage.hatchery.fields import smooth_step
 from triage.hatchery.skin import CELLS, Style, chance, pick, plane, ramp
+from triage.hatchery.tables import below_top, cell_index, flatten, own, places, spot_radius, spots, spots_apart
 
 _SALT_CELLS, _SALT_CELLS_OWN, _SALT_COLUMNS, _SALT_COLUMNS_OWN, _SALT_SHREDS, _SALT_SHREDS_OWN = range(1401, 1407)
-
-
-def own(animal_seeds: Tensor, salt: int, *ranges: tuple[float, float]) -> tuple[Tensor, ...]:
-    """Numbers of an animal's own, uniform on `ranges`; (B, 1, 1) each."""
-    u = draws.uniform(animal_seeds, salt, len(ranges))[..., None, None]
-    return tuple(low + (high - low) * u[:, place] for place, (low, high) in enumerate(ranges))
-
-
-def places(
-    look: dict[str, Tensor], along: Tensor, v: Tensor, phase: float | Tensor = 0.5
-) -> tuple[Tensor, Tensor, Tensor]:
-    """Spacing (B, 1, 1), and place in spacings and side (0 or 1) of every texel; the sides are `phase` of a spacing apart."""
-    spacing = 0.86 * GIRTHS / look["blotch_count"]
-    side = torch.where(look["banding"] > 0.5, torch.zeros_like(v), (v > 0).float())
-    return spacing, along / spacing + side * phase, side
 
 
 def cells(
@@ -39,32 +24,28 @@ def cells(
     )
     spacing, place, side = places(look, along, v)
     draw = draws.normal(animal_seeds, _SALT_CELLS, 7, 2 * CELLS)
-    gap, flat = spacing[:, 0], {name: value[:, 0] for name, value in look.items()}
+    gap, flat = spacing[:, 0], flatten(look)
     shift = (style.shift * draw[:, 0]).clamp(-0.4, 0.4)
     dropped = (chance(draw[:, 1]) < flat["dropped_columns"]).float()
     half = 0.5 * flat["blotch_width"] * gap * (1 + style.width * draw[:, 2]).clamp(0.5, 1.6) + dropped * gap * 0.55
     half = torch.minimum(half * 1.06, (0.98 - shift.abs()) * gap)  # cells narrow at both ends, so they are a little wider
-    has_spot = (chance(draw[:, 3]) < flat["blotch_eyes"]).float()
-    spot = 0.5 * flat["blotch_width"].clamp(max=0.75) * gap * (0.26 + 0.06 * draw[:, 4] + 0.10 * flat["single_eye"])
-    spot = spot * has_spot - (1 - has_spot) * 0.5
+    spot = spot_radius(flat, gap, draw[:, 3], draw[:, 4], 0.26)
     table = torch.stack([shift, half, flat["blotch_top"] + style.top * draw[:, 5], spot, 0.12 * draw[:, 6], dropped], 1)
 
-    apart = 0.5 * look["blotch_width"].clamp(max=0.75) * spacing * apart_share * (1 - look["single_eye"])
+    apart = spots_apart(look, spacing, apart_share)
     first = (place - 0.5).floor()
     pale, dark = torch.full_like(along, -1.0), torch.full_like(along, -1.0)
     for step in (0, 1):
         cell = first + step
-        shift_p, half_p, top_p, spot_p, lean_p, dropped_p = pick(table, (cell.long() + 2).clamp(0, CELLS - 1) + side.long() * CELLS)
-        tall = (look["belly_edge"] - top_p).clamp(min=0.05)
-        y = (height - top_p) / tall  # 0 at the top, 1 at the belly
+        shift_p, half_p, top_p, spot_p, lean_p, dropped_p = pick(table, cell_index(cell, side))
+        tall, y = below_top(look, height, top_p)
         x = (place - (cell + 0.5 + shift_p)) * spacing + (lean + lean_p) * (y - middle) * tall
         across, down = x.abs(), ((y - middle) / torch.maximum(middle, tall_share)).abs() * half_p
         diamond, oval, square = across + 0.8 * down, torch.sqrt(across * across + down * down), torch.maximum(across, down)
         away = oval + box * (torch.where(round_ < 0.35, diamond, square) - oval)
         field = half_p - away + dropped_p * 0.5 * spacing
         pale = torch.maximum(pale, torch.minimum(field, (y + 0.1) * tall * 1.1))
-        eye = spot_p - torch.sqrt((across - apart) ** 2 + ((y - middle) * tall * bar) ** 2)
-        dark = torch.maximum(dark, eye)
+        dark = torch.maximum(dark, spots(spot_p, x, (y - middle) * tall * bar, apart))
     return pale, dark
 
 
@@ -77,7 +58,7 @@ def columns(
     )
     spacing, place, side = places(look, along, v, phase)
     draw = draws.normal(animal_seeds, _SALT_COLUMNS, 9, 2 * CELLS)
-    gap, flat = spacing[:, 0], {name: value[:, 0] for name, value in look.items()}
+    gap, flat = spacing[:, 0], flatten(look)
     shift = (style.shift * draw[:, 0]).clamp(-0.35, 0.35)
     dropped = (chance(draw[:, 1]) < flat["dropped_columns"]).float()
     left = 0.5 * flat["blotch_width"] * gap * (1 + 1.3 * style.width * draw[:, 2]).clamp(0.4, 1.7) + dropped * gap * 0.55
@@ -92,15 +73,13 @@ def columns(
 
     width = look["blotch_width"].clamp(max=0.75)
     radius = 0.5 * width * spacing * (0.24 + 0.10 * look["single_eye"]) * size
-    apart = 0.5 * width * spacing * 0.48 * (1 - look["single_eye"])
+    apart = spots_apart(look, spacing, 0.48)
     first = (place - 0.5).floor()
     pale, dark = torch.full_like(along, -1.0), torch.full_like(along, -1.0)
     for step in (0, 1):
         cell = first + step
-        index = (cell.long() + 2).clamp(0, CELLS - 1) + side.long() * CELLS
-        shift_p, left_p, right_p, top_p, spot_p, cut_p, lean_p = pick(table, index)
-        tall = (look["belly_edge"] - top_p).clamp(min=0.05)
-        y = (height - top_p) / tall
+        shift_p, left_p, right_p, top_p, spot_p, cut_p, lean_p = pick(table, cell_index(cell, side))
+        tall, y = below_top(look, height, top_p)
         x = (place - (cell + 0.5 + shift_p)) * spacing + lean_p * (y - 0.5) * tall
         # a hump or a waist, once or twice on the way down; a full turn of it leaves the mean width alone
         profile = 1 + bulge * torch.sin(torch.pi * (waves * y + 2 * start)) + 0.35 * ramp(0.9, 1.2, y)
@@ -110,7 +89,7 @@ def columns(
         pale = torch.maximum(pale, torch.minimum(field, y * tall * 1.1))
         nearest = ((y * rows.round() - 0.5).round() + 0.5).clamp(min=0.5) / rows.round()
         nearest = torch.minimum(nearest, (rows.round() - 0.5) / rows.round())
-        eye = radius - torch.sqrt((x.abs() - apart) ** 2 + ((y - nearest) * tall * 0.85) ** 2)
+        eye = spots(radius, x, (y - nearest) * tall * 0.85, apart)
         dark = torch.maximum(dark, torch.where(spot_p > 0.5, eye * smooth_step(1.1, 0.9, y), -0.5))
     return pale, dark
 
@@ -121,10 +100,10 @@ def shreds(
     """Marks on the spine as shreds of a ribbon, long and short as a noise has it, and the dots of a plain body between them."""
     (width_share,) = own(animal_seeds, _SALT_SHREDS_OWN, (0.85, 1.15))
     knots = draws.normal(animal_seeds, _SALT_SHREDS, 2, CELLS)
-    flat = {name: value[:, 0] for name, value in look.items()}
+    flat = flatten(look)
     place = along / (0.62 * plane(style.spacing))
     first = place.floor()
-    at, share = (first.long() + 2).clamp(0, CELLS - 1), place - first
+    at, share = cell_index(first), place - first
     here, wide = pick(knots, at)
     there, wide_there = pick(knots, (at + 1).clamp(max=CELLS - 1))
     bend = share * share * (3 - 2 * share)

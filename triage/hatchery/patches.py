@@ -9,29 +9,24 @@ from torch import Tensor
 
 from triage.hatchery import draws
 from triage.hatchery.fields import smooth_step
-from triage.hatchery.outlines import own, places
 from triage.hatchery.skin import CELLS, Style, chance, pick, plane, ramp
+from triage.hatchery.tables import (
+    below_top,
+    blotch_rows,
+    cell_index,
+    flatten,
+    mark_rows,
+    one_a_cell,
+    own,
+    places,
+    spot_radius,
+    spots,
+    spots_apart,
+)
 
 (_SALT_ISLANDS, _SALT_ISLANDS_OWN, _SALT_ISLANDS_CELLS, _SALT_GAPS, _SALT_GAPS_OWN, _SALT_BEADS, _SALT_BEADS_OWN, _SALT_LOZENGES,
  _SALT_LOZENGES_OWN) = range(1501, 1510)  # fmt: skip
 _LEVELS = 4  # heights at which the noise of `islands` has values of its own
-
-
-def _index(cell: Tensor, side: Tensor) -> Tensor:
-    """Row of a table (B, C, 2 * CELLS) that belongs to a cell of a side."""
-    return (cell.long() + 2).clamp(0, CELLS - 1) + side.long() * CELLS
-
-
-def _spot_radius(flat: dict[str, Tensor], gap: Tensor, wanted: Tensor, size: Tensor) -> Tensor:
-    """Radius of each cell's dark spot in girths, below 0 where it has none; standard normal `wanted` and `size` (B, n)."""
-    has_spot = (chance(wanted) < flat["blotch_eyes"]).float()
-    radius = 0.5 * flat["blotch_width"].clamp(max=0.75) * gap * (0.27 + 0.06 * size + 0.10 * flat["single_eye"])
-    return radius * has_spot - (1 - has_spot) * 0.5
-
-
-def _apart(look: dict[str, Tensor], spacing: Tensor, share: Tensor) -> Tensor:
-    """How far the two spots of a blotch lie from its middle, in girths; 0 where they are one."""
-    return 0.5 * look["blotch_width"].clamp(max=0.75) * spacing * share * (1 - look["single_eye"])
 
 
 def islands(
@@ -42,7 +37,7 @@ def islands(
         animal_seeds, _SALT_ISLANDS_OWN, (1.2, 4.2), (-0.30, 0.30), (0.2, 0.8), (0.6, 1.1), (0.35, 0.65)
     )
     spacing, place, side = places(look, along, v, phase)
-    flat = {name: value[:, 0] for name, value in look.items()}
+    flat = flatten(look)
     unevenness = rough * plane(style.width)
     share = look["blotch_width"].clamp(0.02, 0.98)
     # valleys lie at whole places and hills between; a lost valley is a hill too
@@ -67,17 +62,11 @@ def islands(
     level = 1 - 2 * share * share * (3 - 2 * share) + tilt * (height / look["belly_edge"] - 0.5)
     pale = (here + (there - here) * share_along - level) * spacing / 6
     draw = draws.normal(animal_seeds, _SALT_ISLANDS_CELLS, 4, 2 * CELLS)
-    spots = torch.stack(
-        [flat["blotch_top"] + style.top * draw[:, 0], _spot_radius(flat, spacing[:, 0], draw[:, 1], draw[:, 2]),
-         0.45 + 0.07 * draw[:, 3]], 1
-    )  # fmt: skip
-    top_p, radius, spot_y = pick(spots, _index(place.floor(), side))
-    tall = (look["belly_edge"] - top_p).clamp(min=0.05)
-    y = (height - top_p) / tall
+    rows = (flat["blotch_top"] + style.top * draw[:, 0], spot_radius(flat, spacing[:, 0], draw[:, 1], draw[:, 2]),
+            0.45 + 0.07 * draw[:, 3])  # fmt: skip
+    cell = place.floor()
+    tall, y, dark = one_a_cell(look, height, cell, side, (place - cell - 0.5) * spacing, rows, spacing, bar, apart_share)
     pale = torch.minimum(pale, y * tall * 1.1)
-    across = ((place - place.floor() - 0.5) * spacing).abs()
-    apart = _apart(look, spacing, apart_share)
-    dark = radius - torch.sqrt((across - apart) ** 2 + ((y - spot_y) * tall * bar) ** 2)
     return pale, torch.minimum(dark, pale + 0.01)
 
 
@@ -90,23 +79,19 @@ def gaps(
     )
     spacing, place, side = places(look, along, v, phase)
     draw = draws.normal(animal_seeds, _SALT_GAPS, 9, 2 * CELLS)
-    gap, flat = spacing[:, 0], {name: value[:, 0] for name, value in look.items()}
+    gap, flat = spacing[:, 0], flatten(look)
     lost = (chance(draw[:, 1]) < flat["dropped_columns"]).float()
     half = 0.5 * (1 - flat["blotch_width"]).clamp(min=0.03) * gap * (1 + 1.6 * style.width * draw[:, 2]).clamp(0.4, 1.7)
     bars = torch.stack(
         [(style.shift * draw[:, 0]).clamp(-0.4, 0.4), half * (1 - lost) - lost * gap, draw[:, 3], (draw[:, 4] > 0.7).float(),
          0.5 + 0.25 * draw[:, 5] + 9.0 * (draw[:, 6] < 0.9)], 1
     )  # fmt: skip
-    spots = torch.stack(
-        [flat["blotch_top"] + style.top * draw[:, 7], _spot_radius(flat, gap, draw[:, 8], draw[:, 3]), 0.45 + 0.06 * draw[:, 5]], 1
-    )
+    rows = (flat["blotch_top"] + style.top * draw[:, 7], spot_radius(flat, gap, draw[:, 8], draw[:, 3]), 0.45 + 0.06 * draw[:, 5])
     cell = place.floor()
-    top_p, radius, spot_y = pick(spots, _index(cell, side))
-    tall = (look["belly_edge"] - top_p).clamp(min=0.05)
-    y = (height - top_p) / tall
+    tall, y, dark = one_a_cell(look, height, cell, side, (place - cell - 0.5) * spacing, rows, spacing, bar, apart_share)
     pale = torch.full_like(along, 1.0)
     for step in (0, 1):
-        shift_p, half_p, turn, forked, broken = pick(bars, _index(cell + step, side))
+        shift_p, half_p, turn, forked, broken = pick(bars, cell_index(cell + step, side))
         middle = cell + step + shift_p + swing * torch.sin(torch.pi * (waves * y + turn))
         x = ((place - middle) * spacing).abs()
         x = (x - forked * fork * (y - 0.5).clamp(min=0) * spacing).abs()
@@ -114,9 +99,6 @@ def gaps(
         width = width - (half_p + 0.05).clamp(min=0) * ramp(0.11, 0.05, (y - broken).abs())  # a break through the bar
         pale = torch.minimum(pale, x - width)
     pale = torch.minimum(pale, y * tall * 1.1)
-    across = ((place - cell - 0.5) * spacing).abs()
-    apart = _apart(look, spacing, apart_share)
-    dark = radius - torch.sqrt((across - apart) ** 2 + ((y - spot_y) * tall * bar) ** 2)
     return pale, torch.minimum(dark, pale + 0.01)
 
 
@@ -130,23 +112,15 @@ def beads(
     count = count.floor()
     spacing, place, side = places(look, along, v, phase)
     draw = draws.normal(animal_seeds, _SALT_BEADS, 9, 2 * CELLS)
-    gap, flat = spacing[:, 0], {name: value[:, 0] for name, value in look.items()}
-    shift = (style.shift * draw[:, 0]).clamp(-0.4, 0.4)
-    lost = (chance(draw[:, 1]) < flat["dropped_columns"]).float()
-    half = 0.5 * flat["blotch_width"] * gap * (1 + style.width * draw[:, 2]).clamp(0.5, 1.6) * 1.10 + lost * gap * 0.55
-    half = torch.minimum(half, (0.98 - shift.abs()) * gap)
-    table = torch.stack(
-        [shift, half, flat["blotch_top"] + style.top * draw[:, 3], _spot_radius(flat, gap, draw[:, 4], draw[:, 5]), lost,
-         *(0.09 * draw[:, 6 + number] for number in range(3))], 1
-    )  # fmt: skip
-    apart = _apart(look, spacing, apart_share)
+    rows = blotch_rows(look, spacing, style, draw, wider=1.10)
+    table = torch.stack([*rows, *(0.09 * draw[:, 6 + number] for number in range(3))], 1)
+    apart = spots_apart(look, spacing, apart_share)
     first = (place - 0.5).floor()
     pale, dark = torch.full_like(along, -1.0), torch.full_like(along, -1.0)
     for step in (0, 1):
         cell = first + step
-        shift_p, half_p, top_p, spot_p, lost_p, *aside = pick(table, _index(cell, side))
-        tall = (look["belly_edge"] - top_p).clamp(min=0.05)
-        y = (height - top_p) / tall
+        shift_p, half_p, top_p, spot_p, lost_p, *aside = pick(table, cell_index(cell, side))
+        tall, y = below_top(look, height, top_p)
         middle = (place - (cell + 0.5 + shift_p)) * spacing
         field = torch.full_like(along, -1.0)
         for number in range(3):
@@ -156,8 +130,7 @@ def beads(
             field = torch.maximum(field, torch.where(number < count, bead, -1.0))
         field = torch.maximum(field, (half_p - middle.abs()) * lost_p - (1 - lost_p))
         pale = torch.maximum(pale, torch.minimum(field, (y + 0.1) * tall * 1.1))
-        eye = spot_p - torch.sqrt((middle.abs() - apart) ** 2 + ((y - 0.5) * tall * bar) ** 2)
-        dark = torch.maximum(dark, eye)
+        dark = torch.maximum(dark, spots(spot_p, middle, (y - 0.5) * tall * bar, apart))
     return pale, dark
 
 
@@ -166,20 +139,13 @@ def lozenges(
 ) -> tuple[Tensor, Tensor]:
     """Marks on the spine that run to a point at both ends, now to the left of it, now to the right."""
     blunt, zigzag = own(animal_seeds, _SALT_LOZENGES_OWN, (0.6, 1.0), (0.0, 0.020))
-    draw = draws.normal(animal_seeds, _SALT_LOZENGES, 6, CELLS)
-    flat = {name: value[:, 0] for name, value in look.items()}
-    half_width = 1.25 * flat["dorsal_width"] * (1 + 0.33 * draw[:, 1]).clamp(0.35, 1.9)
-    half_length = style.spacing * (0.30 + 0.16 * chance(draw[:, 2]) + 0.46 * flat["dorsal_length"]).clamp(min=0.05)
-    missing = (chance(draw[:, 3]) >= flat["dorsal_share"]).float() * 0.5
-    shown = torch.where(flat["dorsal_width"] > 0.004, half_width - missing, half_width - 2.0)
-    dots = (0.012 + 0.005 * draw[:, 5]) * (flat["dorsal_dots"] > 0.05)
-    table = torch.stack([(0.2 * draw[:, 0]).clamp(-0.45, 0.45), shown, half_length, 0.008 * draw[:, 4], dots], 1)
+    table = mark_rows(look, animal_seeds, _SALT_LOZENGES, style, (0.30, 0.16, 0.46), wider=1.25, aside=0.008)
     place = along / plane(style.spacing)
     first = (place - 0.5).floor()
     pale, dark = torch.full_like(along, -2.0), torch.full_like(along, -2.0)
     for step in (0, 1):
         cell = first + step
-        shift, width, length, offset, dot = pick(table, (cell.long() + 2).clamp(0, CELLS - 1))
+        shift, width, length, offset, dot = pick(table, cell_index(cell))
         x = (place - (cell + 0.5 + shift)).abs() * plane(style.spacing)
         off = wavy_v + offset + zigzag * (1 - 2 * (cell.long() % 2).abs())
         narrowing = 1 - (x / length).clamp(max=3.0) ** (1 / (2 - blunt))

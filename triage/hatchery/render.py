@@ -101,10 +101,8 @@ def render(
             if stage is not None and not isinstance(stage, str):
                 stage = [stage[row] for row in order.tolist()]
     slices = [slice(start, min(start + step, len(codes))) for start in range(0, len(codes), step)]
-    if device.type == "cpu" and torch.get_num_threads() > 1:
-        parts = _in_threads(one_pass, slices)
-    else:
-        parts = [one_pass(rows) for rows in slices]
+    threaded = device.type == "cpu" and torch.get_num_threads() > 1
+    parts = _in_threads(one_pass, slices) if threaded else [one_pass(rows) for rows in slices]
     # joined outside inference mode, so that a network can be trained on the result
     names = ("images", "masks", "stage_index", "visible_share", "accompanied")
     joined = [torch.cat([getattr(part, name) for part in parts]) for name in names]
@@ -143,7 +141,7 @@ def _draw(
 ) -> Photos:  # fmt: skip
     batch, device = len(codes), codes.device
     stage = make_stage(photos, stage_name)
-    look = express(codes, animals, stage.age, looks)
+    look = domain.take(express(codes, animals, stage.age, looks), animals)
     skin = make_skin(look, animals, skin_size(size), domain.draw_markings, domain.reflect)
     pose = make_pose(photos, stage.in_egg)
     camera = make_camera(photos, pose.nodes, stage.in_egg, domain.camera)
@@ -200,7 +198,7 @@ def _draw_mate(ground: Tensor, light: Light, stage: Stage, camera: Camera, photo
     """The lit ground (B, 3, H, H) with a second animal lying on it."""
     high = ground.shape[-1] * _SUPERSAMPLING
     seeds = mate_seeds(photos)
-    look = express(mate_genotypes(photos, looks), seeds, stage.age, looks)
+    look = domain.take(express(mate_genotypes(photos, looks), seeds, stage.age, looks), seeds)
     skin = make_skin(look, seeds, skin_size(ground.shape[-1]), domain.draw_markings, domain.reflect)
     pixels = rasterise(mate_pose(photos), camera, high)
     surface = shade_surface(skin, look, stage, pixels, seeds, photos, camera.scale * high)

@@ -7,7 +7,7 @@ layer through melanin, xanthin and erythrin (Beer-Lambert law), linear RGB.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import torch
 import torch.nn.functional as F
@@ -23,6 +23,7 @@ LAVENDER = (0.72, 1.06, 0.74)  # the same where it stays unfinished
 XANTHIN = (0.05, 0.27, 1.75)
 ERYTHRIN = (0.12, 0.88, 1.12)
 WHITE = (0.90, 0.875, 0.835)  # the reflecting layer
+SHOWN = 0.02  # a stripe or line is drawn where its setting lies above
 
 _SALT_LOW, _SALT_MIDDLE, _SALT_FINE, _SALT_BLOTCHES, _SALT_MARKS, _SALT_PIED, _SALT_HEAD, _SALT_CALICO = range(201, 209)
 
@@ -56,19 +57,6 @@ PLAIN = Style()
 def plane(value: float | Tensor) -> float | Tensor:
     """A number of a `Style` ready for planes: (B, 1) becomes (B, 1, 1)."""
     return value[..., None] if isinstance(value, Tensor) else value
-
-
-@dataclass(frozen=True)
-class Markings:
-    """(B, S, P): `pattern`, signed, positive where pale, in girths; `dots`, positive on dark spinal dots; `along`, warped
-    distance along the body, and `height`, warped distance from the spine around the body, both in girths. `check`: rate of
-    the checks along the belly, radians per girth."""
-
-    pattern: Tensor
-    dots: Tensor
-    along: Tensor
-    height: Tensor
-    check: float | Tensor = PLAIN.check
 
 
 @dataclass(frozen=True)
@@ -176,51 +164,201 @@ def spinal_marks(
     return pale, dark
 
 
+@dataclass(frozen=True)
+class Places:
+    """Where each texel lies, (B, S, P) in girths: `along` the body, and `across` it, 0 on the spine, both warped; `v` (1, 1, P)
+    signed and unwarped; `noise` of the animal."""
+
+    v: Tensor
+    along: Tensor
+    across: Tensor
+    noise: Noise
+
+
+def warp(
+    look: dict[str, Tensor], animal_seeds: Tensor, s: Tensor, v: Tensor, noise: Noise, style: Style
+) -> tuple[Tensor, Tensor]:
+    """Distances along the body and across it, in girths, shaken by noise of two wavelengths; (B, S, P) each."""
+    low0, low1, _ = noise.low.unbind(1)
+    mid0, mid1, _ = noise.middle.unbind(1)
+    amount = look["irregularity"] * plane(style.warp)
+    return s * GIRTHS + amount * (0.026 * low0 + 0.008 * mid0), v + amount * (0.016 * low1 + 0.006 * mid1)
+
+
+def roughness(look: dict[str, Tensor], animal_seeds: Tensor, places: Places, style: Style) -> Tensor:
+    """What is added to the pattern to roughen its edges, in girths."""
+    return (0.0014 * places.noise.fine[:, 0] + 0.0025 * places.noise.middle[:, 2]) * plane(style.rough)
+
+
+def blotch_rings(look: dict[str, Tensor], animal_seeds: Tensor, blotch: Tensor, places: Places, style: Style) -> Tensor:
+    """Blotches broken into rings: a dark line inside the rim, interrupted by noise."""
+    mid0, low2 = places.noise.middle[:, 0], places.noise.low[:, 2]
+    ring = (blotch - 0.034).abs() - 0.013 * look["blotch_rings"] * ramp(-0.6, 0.2, mid0 + 0.5 * low2)
+    return torch.minimum(blotch, ring)
+
+
+def pale_stripe(look: dict[str, Tensor], animal_seeds: Tensor, pattern: Tensor, places: Places, style: Style) -> Tensor:
+    """A whole pale stripe along the spine between two dark lines."""
+    away = (places.across + 0.006 * places.noise.middle[:, 1]).abs()
+    half = plane(style.stripe) + 0.010 * places.noise.low[:, 2]
+    edge_line = (away - half - 0.016).abs() - 0.011 * look["pale_stripe"]
+    return torch.maximum(torch.minimum(pattern, edge_line), (half - away) - (1 - look["pale_stripe"]) * 0.12)
+
+
+def web_lines(look: dict[str, Tensor], animal_seeds: Tensor, pattern: Tensor, places: Places, style: Style) -> Tensor:
+    """A web of thin dark lines, where a noise and a wave along the body cancel."""
+    low0, _, low2 = places.noise.low.unbind(1)
+    mid0, mid1, _ = places.noise.middle.unbind(1)
+    web = 0.0070 + 0.0035 * mid1 - 0.05 * ramp(0.25, 0.32, places.across.abs())
+    web = web - 0.042 * (low2 + 0.30 * mid0 + 0.35 * torch.sin(places.along * 20.944 + 3 * low0)).abs()
+    return torch.minimum(pattern, (1 - look["web_lines"]) * 0.008 - web)
+
+
+def dorsal_stripe(look: dict[str, Tensor], animal_seeds: Tensor, pattern: Tensor, places: Places, style: Style) -> Tensor:
+    """A broad dark stripe along the spine."""
+    half = 0.062 + 0.024 * places.noise.low[:, 2]
+    broad = half - (places.across + 0.012 * places.noise.middle[:, 1]).abs() - (1 - look["dorsal_stripe"]) * 0.2
+    return torch.minimum(pattern, -broad)
+
+
+def pin_lines(look: dict[str, Tensor], animal_seeds: Tensor, pattern: Tensor, places: Places, style: Style) -> Tensor:
+    """A pair of thin dark lines beside the spine."""
+    _, low1, low2 = places.noise.low.unbind(1)
+    _, mid1, mid2 = places.noise.middle.unbind(1)
+    line_at = (places.v + 0.014 * low1 + 0.007 * mid1).abs() - (0.088 + 0.010 * low2)
+    line = (0.0085 + 0.003 * mid2).clamp(min=0.001) * look["pin_lines"] - line_at.abs()
+    return torch.minimum(pattern, -line)
+
+
+def speckle(look: dict[str, Tensor], animal_seeds: Tensor, places: Places) -> Tensor:
+    """Where dark specks of the flank may lie, 0..1."""
+    return ramp(0.75, 1.2, places.noise.fine[:, 1] + 0.6 * places.noise.middle[:, 0])
+
+
+def belly_marks(
+    look: dict[str, Tensor], animal_seeds: Tensor, places: Places, rate: float | Tensor
+) -> tuple[Tensor, Tensor, Tensor]:
+    """Checks along the belly edge, 0..1, at `rate` radians a girth; fringe of that edge, in girths; dark track down the belly,
+    0..1, as far as `belly_tracks` has it. (B, S, P) each."""
+    low0, low1, _ = places.noise.low.unbind(1)
+    mid0, _, mid2 = places.noise.middle.unbind(1)
+    checks = ramp(0.15, 0.55, torch.sin(places.along * rate + 2.2 * low0 + 1.5 * torch.sign(places.v)) + 0.55 * mid2)
+    track = ramp(0.016, 0.008, (places.v.abs() - 0.405 - 0.012 * low1).abs())
+    track = track * look["belly_tracks"] * ramp(-0.4, 0.4, mid0 + 0.6)
+    return checks, 0.007 * places.noise.fine[:, 1], track
+
+
+def mottle(look: dict[str, Tensor], animal_seeds: Tensor, places: Places) -> Tensor:
+    """Logarithm of how unevenly pigment lies."""
+    noise = places.noise
+    return 0.10 * noise.middle[:, 2] + 0.07 * noise.fine[:, 1] + 0.08 * noise.low[:, 0]
+
+
+def freckles(look: dict[str, Tensor], animal_seeds: Tensor, places: Places) -> Tensor:
+    """Small dark freckles, 0..1."""
+    noise = places.noise.fine[:, 0] + 0.35 * places.noise.middle[:, 0]
+    return ramp(1.55, 1.75, noise + 0.9 * look["freckles"]) * (look["freckles"] > 0.01)
+
+
+@dataclass(frozen=True)
+class Head:
+    """Proportions of the head's pattern, numbers or (B, 1, 1): width of the crown mark and of the split crown, as a share of the
+    plain ones; how much wider the band through the eye is, and how much higher it and the teardrop lie, in girths; how much
+    further forward the crown's spots lie, as a factor."""
+
+    crown: float | Tensor = 1.0
+    narrow: float | Tensor = 1.0
+    mask: float | Tensor = 0.0
+    shift: float | Tensor = 0.0
+    spots: float | Tensor = 1.0
+
+
+@dataclass(frozen=True)
+class WhiteEdge:
+    """Edge of skin without pigment, numbers or (B, 1, 1): how far it follows the low and the middle noise, how soft it is, how
+    much easier white lies low; the same of calico patches; `teeth`: how far both follow the fine noise."""
+
+    low: float | Tensor = 0.26
+    middle: float | Tensor = 0.12
+    soft: float | Tensor = 0.05
+    climb: float | Tensor = 0.5
+    patch_middle: float | Tensor = 0.4
+    patch_soft: float | Tensor = 0.10
+    teeth: Tensor | None = None
+
+
+@dataclass(frozen=True)
+class Textures:
+    """What is drawn on top of the pattern: a function, or the numbers, of each."""
+
+    speckle: Callable[..., Tensor] = speckle
+    belly_marks: Callable[..., tuple[Tensor, Tensor, Tensor]] = belly_marks
+    mottle: Callable[..., Tensor] = mottle
+    freckles: Callable[..., Tensor] = freckles
+    head: Head = field(default_factory=Head)
+    white_edge: WhiteEdge = field(default_factory=WhiteEdge)
+
+
+@dataclass(frozen=True)
+class Elements:
+    """The function that draws each element of the pattern; one that replaces another takes and returns the same."""
+
+    warp: Callable[..., tuple[Tensor, Tensor]] = warp
+    roughness: Callable[..., Tensor] = roughness
+    blotches: Callable[..., tuple[Tensor, Tensor]] = blotches
+    marks: Callable[..., tuple[Tensor, Tensor]] = spinal_marks
+    blotch_rings: Callable[..., Tensor] = blotch_rings
+    pale_stripe: Callable[..., Tensor] = pale_stripe
+    web_lines: Callable[..., Tensor] = web_lines
+    dorsal_stripe: Callable[..., Tensor] = dorsal_stripe
+    pin_lines: Callable[..., Tensor] = pin_lines
+    textures: Textures = field(default_factory=Textures)
+
+    def stroke(self, name: str, look: dict[str, Tensor], animal_seeds: Tensor, pattern: Tensor, *given) -> Tensor:
+        """The pattern with the element `name` where its setting is above `SHOWN`, as it was elsewhere."""
+        return torch.where(look[name] > SHOWN, getattr(self, name)(look, animal_seeds, pattern, *given), pattern)
+
+
+@dataclass(frozen=True)
+class Markings:
+    """(B, S, P): `pattern`, signed, positive where pale, in girths; `dots`, positive on dark spinal dots; `along`, warped
+    distance along the body, and `height`, warped distance from the spine around the body, both in girths. `check`: rate of
+    the checks along the belly, radians per girth; `textures`: how what lies on the pattern is drawn."""
+
+    pattern: Tensor
+    dots: Tensor
+    along: Tensor
+    height: Tensor
+    check: float | Tensor = PLAIN.check
+    textures: Textures = field(default_factory=Textures)
+
+
 def lateral_blotches(
     q: dict[str, Tensor],
     animal_seeds: Tensor,
     v: Tensor,
     noise: Noise,
     style: Style = PLAIN,
-    draw_blotches: Callable[..., tuple[Tensor, Tensor]] | None = None,
-    draw_marks: Callable[..., tuple[Tensor, Tensor]] | None = None,
+    elements: Elements | None = None,
 ) -> Markings:
     """The training domain's generator: jittered blotches down each side and marks along the spine.
 
-    `draw_blotches` and `draw_marks` replace `blotches` and `spinal_marks`, and take and return what these do.
+    `elements` says how each element is drawn; None means the functions of this module.
     """
-    low0, low1, low2 = noise.low.unbind(1)
-    mid0, mid1, mid2 = noise.middle.unbind(1)
-    fine0 = noise.fine[:, 0]
-    rows = low0.shape[1]
+    elements = elements or Elements()
+    rows = noise.low.shape[2]
     s = ((torch.arange(rows, device=v.device) + 0.5) / rows).view(1, rows, 1)
-    warp = q["irregularity"] * plane(style.warp)
-    along = s * GIRTHS + warp * (0.026 * low0 + 0.008 * mid0)
-    warped_v = v + warp * (0.016 * low1 + 0.006 * mid1)
-    height = warped_v.abs()
-    blotch, spots = (draw_blotches or blotches)(q, animal_seeds, along, v, height, style)
-    marks, dots = (draw_marks or spinal_marks)(q, animal_seeds, along, warped_v + 0.005 * mid1, style)
-    rough = (0.0014 * fine0 + 0.0025 * mid2) * plane(style.rough)
-    # blotches broken into rings: a dark line inside the rim, interrupted by noise
-    ring = (blotch - 0.034).abs() - 0.013 * q["blotch_rings"] * ramp(-0.6, 0.2, mid0 + 0.5 * low2)
-    blotch = torch.where(q["blotch_rings"] > 0.02, torch.minimum(blotch, ring), blotch)
-    stripe_half = plane(style.stripe) + 0.010 * low2
-    stripe = (stripe_half - (warped_v + 0.006 * mid1).abs()) - (1 - q["pale_stripe"]) * 0.12
+    along, across = elements.warp(q, animal_seeds, s, v, noise, style)
+    height = across.abs()
+    given = (Places(v, along, across, noise), style)
+    blotch, spots = elements.blotches(q, animal_seeds, along, v, height, style)
+    marks, dots = elements.marks(q, animal_seeds, along, across + 0.005 * noise.middle[:, 1], style)
+    blotch = elements.stroke("blotch_rings", q, animal_seeds, blotch, *given)
     pattern = torch.maximum(blotch, marks) + q["reduction"]
-    pattern = torch.minimum(pattern, -spots) + rough
-    edge_line = ((warped_v + 0.006 * mid1).abs() - stripe_half - 0.016).abs() - 0.011 * q["pale_stripe"]
-    striped = torch.maximum(torch.minimum(pattern, edge_line), stripe)
-    pattern = torch.where(q["pale_stripe"] > 0.02, striped, pattern)
-    web = 0.0070 + 0.0035 * mid1 - 0.05 * ramp(0.25, 0.32, height)
-    web = web - 0.042 * (low2 + 0.30 * mid0 + 0.35 * torch.sin(along * 20.944 + 3 * low0)).abs()
-    webbed = torch.minimum(pattern, (1 - q["web_lines"]) * 0.008 - web)
-    pattern = torch.where(q["web_lines"] > 0.02, webbed, pattern)
-    broad = 0.062 + 0.024 * low2 - (warped_v + 0.012 * mid1).abs() - (1 - q["dorsal_stripe"]) * 0.2
-    pattern = torch.where(q["dorsal_stripe"] > 0.02, torch.minimum(pattern, -broad), pattern)
-    line_at = (v + 0.014 * low1 + 0.007 * mid1).abs() - (0.088 + 0.010 * low2)
-    line = (0.0085 + 0.003 * mid2).clamp(min=0.001) * q["pin_lines"] - line_at.abs()
-    pattern = torch.where(q["pin_lines"] > 0.02, torch.minimum(pattern, -line), pattern)
-    return Markings(pattern, dots, along, height, plane(style.check))
+    pattern = torch.minimum(pattern, -spots) + elements.roughness(q, animal_seeds, *given)
+    for name in ("pale_stripe", "web_lines", "dorsal_stripe", "pin_lines"):
+        pattern = elements.stroke(name, q, animal_seeds, pattern, *given)
+    return Markings(pattern, dots, along, height, plane(style.check), elements.textures)
 
 
 def make_skin(
@@ -243,10 +381,10 @@ def make_skin(
     va = v.abs()
     noise = skin_noise(animal_seeds, size)
     low0, low1, low2 = noise.low.unbind(1)
-    mid0, mid1, mid2 = noise.middle.unbind(1)
-    fine0, fine1 = noise.fine.unbind(1)
+    mid0, mid1, _ = noise.middle.unbind(1)
     markings = (draw_markings or lateral_blotches)(q, animal_seeds, v, noise)
-    pattern, dots, along, height = markings.pattern, markings.dots, markings.along, markings.height
+    pattern, dots, height, textures = markings.pattern, markings.dots, markings.height, markings.textures
+    places = Places(v, markings.along, height, noise)
 
     pale = smooth_step(-1.0, 1.0, pattern / q["edge_softness"]) * (1 - q["blotch_fill"])
     core = smooth_step(0.0, 0.055, pattern)  # 0 at the rim of a blotch, 1 inside
@@ -269,40 +407,38 @@ def make_skin(
     xanthin = ground_x + (blotch_x - ground_x) * pale
     erythrin = ground_e + (blotch_e - ground_e) * pale
     dark_level = q["ground_melanin"] * 0.8 * (1 - loss * 0.7)
-    speck = ramp(0.75, 1.2, fine1 + 0.6 * mid0) * smooth_step(0.17, 0.25, va) * q["flank_speckle"]
+    speck = textures.speckle(q, animal_seeds, places) * smooth_step(0.17, 0.25, va) * q["flank_speckle"]
     melanin = melanin + (dark_level - melanin).clamp(min=0) * speck
     melanin = melanin + (q["ground_melanin"] * 0.55 - melanin).clamp(min=0) * ramp(-0.008, 0.008, dots) * q["dorsal_dots"]
 
     # ---- belly: white, its edge checked or scalloped --------------------------------------------------------------
-    checks = ramp(0.15, 0.55, torch.sin(along * markings.check + 2.2 * low0 + 1.5 * torch.sign(v)) + 0.55 * mid2)
-    edge = q["belly_edge"] + 0.007 * fine1 * (1 + 2 * q["flank_speckle"]) + 0.012 * q["belly_checks"] * (checks - 0.5)
+    checks, fringe, track = textures.belly_marks(q, animal_seeds, places, markings.check)
+    edge = q["belly_edge"] + fringe * (1 + 2 * q["flank_speckle"]) + 0.012 * q["belly_checks"] * (checks - 0.5)
     belly = smooth_step(-0.022, 0.022, height - edge)
     near_edge = ramp(0.060, 0.030, (va - q["belly_edge"] - 0.03).abs())
     stain = near_edge * checks * q["belly_checks"] * 0.55
-    track = ramp(0.016, 0.008, (va - 0.405 - 0.012 * low1).abs()) * q["belly_tracks"] * ramp(-0.4, 0.4, mid0 + 0.6)
     stain = torch.maximum(stain, track) * q["ground_melanin"] * 0.45
     melanin = melanin * (1 - 0.97 * belly) + belly * stain
     xanthin = xanthin * (1 - 0.88 * belly)
     erythrin = erythrin * (1 - 0.92 * belly)
 
-    melanin, xanthin, erythrin = _head(q, animal_seeds, s, v, (low2, mid0, mid1), (melanin, xanthin, erythrin))
+    melanin, xanthin, erythrin = _head(q, animal_seeds, s, v, (low2, mid0, mid1), (melanin, xanthin, erythrin), textures.head)
 
     # ---- the whole animal ----------------------------------------------------------------------------------------
     hood = q["head_dark"] * smooth_step(0.19, 0.07, s + 0.012 * low1) * (1 - belly)
     melanin = melanin + (q["ground_melanin"] * 1.15 - melanin).clamp(min=0) * hood
-    mottle = torch.exp(0.10 * mid2 + 0.07 * fine1 + 0.08 * low0)
+    uneven = torch.exp(textures.mottle(q, animal_seeds, places))
     keep = 1 - q["leucism"]
     # white animals are not paint: faint cream and a pink bloom of blood under thin skin
     cream = q["leucism"] * (0.022 * (1 + low0).clamp(min=0) + 0.012)
     bloom = q["leucism"] * (0.035 + 0.020 * low2 + 0.030 * belly)
     glow = q["dorsal_glow"] * smooth_step(0.045, 0.012, height) * ramp(0.06, 0.12, s) * q["leucism"].clamp(min=0.3)
-    melanin = melanin * q["melanin"] * mottle * keep
+    melanin = melanin * q["melanin"] * uneven * keep
     melanin = melanin + 0.40 * q["head_wash"] * q["leucism"] * smooth_step(0.085, 0.05, s)
-    xanthin = xanthin * q["xanthin"] * mottle * keep + cream + 0.55 * glow
-    erythrin = erythrin * q["erythrin"] * mottle * keep + bloom
-    freckles = ramp(1.55, 1.75, fine0 + 0.35 * mid0 + 0.9 * q["freckles"]) * (q["freckles"] > 0.01)
-    melanin = melanin + freckles * 1.7 * (1 - belly) * keep
-    bare = _unpigmented(q, animal_seeds, s, va, (low0, low1, mid0), size)
+    xanthin = xanthin * q["xanthin"] * uneven * keep + cream + 0.55 * glow
+    erythrin = erythrin * q["erythrin"] * uneven * keep + bloom
+    melanin = melanin + textures.freckles(q, animal_seeds, places) * 1.7 * (1 - belly) * keep
+    bare = _unpigmented(q, animal_seeds, s, va, noise, size, textures.white_edge)
     melanin, xanthin, erythrin = melanin * bare, xanthin * bare, erythrin * bare
 
     return (reflect or beer_lambert)(melanin, xanthin, erythrin, q["lavender"], animal_seeds)
@@ -320,7 +456,7 @@ def beer_lambert(
     return torch.stack(planes, 1)
 
 
-def _head(q, animal_seeds: Tensor, s: Tensor, v: Tensor, noise, pigments):
+def _head(q, animal_seeds: Tensor, s: Tensor, v: Tensor, noise, pigments, shape: Head):
     """Blend the head's own pattern over the front of the map."""
     low2, mid0, mid1 = noise
     melanin, xanthin, erythrin = pigments
@@ -332,18 +468,19 @@ def _head(q, animal_seeds: Tensor, s: Tensor, v: Tensor, noise, pigments):
     blend = smooth_step(1.25, 0.95, place + 0.05 * mid0)
     draw = draws.normal(animal_seeds, _SALT_HEAD, 6)[..., None, None]  # (B, 6, 1, 1)
     across = va + 0.012 * low2 * smooth_step(0.2, 0.6, place)
-    crown = smooth_step(0.125, 0.100, across - 0.03 * smooth_step(0.35, 0.9, place))
-    mask = smooth_step(0.165, 0.185, across - 0.03 * smooth_step(0.3, 1.0, place))
-    mask = mask * smooth_step(0.262, 0.245, across) * smooth_step(0.05, 0.25, place)  # dark band through the eye
+    crown = smooth_step(0.125, 0.100, across / shape.crown - 0.03 * smooth_step(0.35, 0.9, place))
+    at_eye = across + shape.shift
+    mask = smooth_step(0.165, 0.185, at_eye - 0.03 * smooth_step(0.3, 1.0, place))
+    mask = mask * smooth_step(0.262, 0.245, at_eye - shape.mask) * smooth_step(0.05, 0.25, place)  # dark band through the eye
     # clown: the crown splits to a narrow mark, the mask shrinks to a teardrop below the eye
     mark = q["head_mark"]
-    narrow = smooth_step(0.062, 0.040, across - 0.030 * smooth_step(0.55, 1.0, place)) * smooth_step(0.25, 0.40, place)
+    narrow = smooth_step(0.062, 0.040, across / shape.narrow - 0.030 * smooth_step(0.55, 1.0, place)) * smooth_step(0.25, 0.40, place)
     crown = crown + (narrow - crown) * mark
-    tear_across = (across - 0.150 - 0.115 * ramp(0.30, 0.62, place)).abs()
+    tear_across = (across + shape.shift - 0.150 - 0.115 * ramp(0.30, 0.62, place)).abs()
     tear = smooth_step(0.030, 0.016, tear_across) * smooth_step(0.26, 0.32, place) * smooth_step(0.70, 0.60, place)
     mask = mask + (tear - mask) * mark
     dark = torch.maximum(crown * (1 - 0.35 * smooth_step(0.28, 0.12, place)), mask)
-    spot_x, spot_v = (place - 0.62 - 0.05 * draw[:, 0]) * 0.32, va - 0.030 - 0.008 * draw[:, 1]
+    spot_x, spot_v = (place * shape.spots - 0.62 - 0.05 * draw[:, 0]) * 0.32, va - 0.030 - 0.008 * draw[:, 1]
     spot = smooth_step(0.035, 0.018, torch.sqrt(spot_x * spot_x + spot_v * spot_v)) * 0.55
     dark = dark * (1 - spot * (0.3 + 0.7 * q["head_fade"]))
     nose_x, nose_v = (place - 0.17 - 0.02 * draw[:, 2]) * 0.30, va - 0.060
@@ -362,15 +499,20 @@ def _head(q, animal_seeds: Tensor, s: Tensor, v: Tensor, noise, pigments):
     return result
 
 
-def _unpigmented(q, animal_seeds: Tensor, s: Tensor, va: Tensor, noise, size: tuple[int, int]) -> Tensor:
+def _unpigmented(q, animal_seeds: Tensor, s: Tensor, va: Tensor, noise: Noise, size: tuple[int, int], edge: WhiteEdge) -> Tensor:
     """1 where pigment cells are, 0 in piebald stretches and calico patches; soft-edged (B, S, P)."""
-    low0, low1, mid0 = noise
+    low0, low1, _ = noise.low.unbind(1)
+    mid0 = noise.middle[:, 0]
     stretches = draws.normal(animal_seeds, _SALT_PIED, 1, 11, 1)
     stretches = F.interpolate(stretches, (size[0], 1), mode="bicubic", align_corners=False)[:, 0]
-    field = stretches + 0.26 * low0 + 0.12 * mid0 - 0.5 * smooth_step(0.26, 0.36, va)  # white climbs from below
+    land = stretches + edge.low * low0 + edge.middle * mid0 - edge.climb * smooth_step(0.26, 0.36, va)  # white climbs from below
     level = torch.erfinv(2 * q["unpigmented"].clamp(0.001, 0.999) - 1) * 1.1
-    pied = ramp(0.05, -0.05, field - level) * (q["unpigmented"] > 0.01) * smooth_step(0.085, 0.12, s + 0.01 * low1)
+    if edge.teeth is not None:
+        land = land + edge.teeth * noise.fine[:, 0]
+    pied = ramp(edge.soft, -edge.soft, land - level) * (q["unpigmented"] > 0.01) * smooth_step(0.085, 0.12, s + 0.01 * low1)
     patches = noise_plane(animal_seeds, _SALT_CALICO, 1, (40, 9), size)[:, 0]
-    climb = patches + 0.4 * mid0 + 9.0 * (va - 0.30) + 2.2 * (q["flank_white"] - 0.5)
-    calico = ramp(-0.10, 0.10, climb) * (q["flank_white"] > 0.01) * ramp(0.07, 0.11, s) * smooth_step(0.10, 0.16, va)
+    climb = patches + edge.patch_middle * mid0 + 9.0 * (va - 0.30) + 2.2 * (q["flank_white"] - 0.5)
+    if edge.teeth is not None:
+        climb = climb + edge.teeth * noise.fine[:, 1]
+    calico = ramp(-edge.patch_soft, edge.patch_soft, climb) * (q["flank_white"] > 0.01) * ramp(0.07, 0.11, s) * smooth_step(0.10, 0.16, va)
     return (1 - pied) * (1 - calico)

@@ -5,23 +5,42 @@ it. Nothing is taken from the shifted domain: no wave, no rational law, none of 
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import is_dataclass, replace
 
 import torch
 from torch import Tensor
 
-from triage.hatchery import draws
+from triage.hatchery import draws, skin, washes
+from triage.hatchery.bands import facets, limbs, lobes, scallops
 from triage.hatchery.fields import noise_plane, plane_mean
+from triage.hatchery.grain import BELLIES, EDGES, FRECKLES, MOTTLES, SPECKLES, WARPS, own_head, own_white_edge
 from triage.hatchery.outlines import cells, columns, shreds
 from triage.hatchery.patches import beads, gaps, islands, lozenges
 from triage.hatchery.response import expose, to_linear
 from triage.hatchery.skin import (
-    BROWN, ERYTHRIN, LAVENDER, WHITE, XANTHIN, Markings, Noise, Style, blotches, lateral_blotches, ramp,
+    BROWN,
+    ERYTHRIN,
+    LAVENDER,
+    SHOWN,
+    WHITE,
+    XANTHIN,
+    Elements,
+    Markings,
+    Noise,
+    Style,
+    Textures,
+    blotches,
+    lateral_blotches,
+    ramp,
     spinal_marks,
 )  # fmt: skip
+from triage.hatchery.spines import drops, margins
+from triage.hatchery.strokes import DARK_STRIPES, PALE_STRIPES, PINS, RINGS, WEBS
 
 (_SALT_STYLE, _SALT_PIGMENT, _SALT_GROUND, _SALT_LOW, _SALT_FINE, _SALT_LAMPS, _SALT_OUTLINES, _SALT_MARKS, _SALT_HAND,
  _SALT_REACH) = range(1301, 1311)  # fmt: skip
+(_SALT_WARPS, _SALT_EDGES, _SALT_RINGS, _SALT_PALE_STRIPES, _SALT_WEBS, _SALT_DARK_STRIPES, _SALT_PINS, _SALT_SPECKLES,
+ _SALT_BELLIES, _SALT_MOTTLES, _SALT_FRECKLES, _SALT_LAWS) = range(1681, 1693)  # fmt: skip
 #: How far one hand's rendering of a setting may lie from another's: standard deviation of its logarithm, or of itself.
 _HAND_FACTORS = {
     "blotch_width": 0.13, "blotch_count": 0.07, "dorsal_width": 0.20, "irregularity": 0.30, "edge_softness": 0.30, "pin_lines": 0.15,
@@ -43,28 +62,45 @@ def own_style(animal_seeds: Tensor) -> Style:
     return Style(**{name: low + (high - low) * u[:, place] for place, (name, (low, high)) in enumerate(ranges.items())})
 
 
-def _by_hand(hands: Sequence[Callable], animal_seeds: Tensor, salt: int) -> Callable[..., tuple[Tensor, Tensor]]:
-    """One way of drawing out of several ways, each animal by the one its seed says."""
+def _by_hand(
+    hands: Sequence[Callable], animal_seeds: Tensor, salt: int, uses: Sequence[str] | None = None, stroke: bool = False
+) -> Callable:
+    """One way of drawing out of several ways, each animal by the one its seed says.
+
+    `uses`: the settings that the hands look at, None for all. A `stroke` looks at one setting, and an animal that has no more
+    than `SHOWN` of it keeps the pattern, the first thing given, as it is.
+    """
     hand = (draws.uniform(animal_seeds, salt, 1)[:, 0] * len(hands)).long()
 
-    def draw(look: dict[str, Tensor], seeds: Tensor, *given: Tensor | Style) -> tuple[Tensor, Tensor]:
-        found: tuple[Tensor, Tensor] | None = None
-        for number, way in enumerate(hands):
-            rows = (hand == number).nonzero()[:, 0]
-            if len(rows):
-                part = way({name: value[rows] for name, value in look.items()}, seeds[rows], *(_rows(x, rows) for x in given))
-                found = found or tuple(values.new_empty(len(seeds), *values.shape[1:]) for values in part)
-                for values, some in zip(found, part, strict=True):
-                    values[rows] = some
-        return found
+    def draw(look: dict[str, Tensor], seeds: Tensor, *given: object) -> Tensor | tuple[Tensor, ...]:
+        look = look if uses is None else {name: look[name] for name in uses}
+        chosen = torch.where(look[uses[0]].flatten() > SHOWN, hand, -1) if stroke else hand
+        numbers = set(chosen.tolist())
+        if numbers == {-1}:
+            return given[0]
+        if len(numbers) == 1:
+            return hands[numbers.pop()](look, seeds, *given)
+        found = (given[0].clone(),) if stroke else None
+        for number in sorted(numbers - {-1}):
+            rows = (chosen == number).nonzero()[:, 0]
+            part = hands[number](_rows(look, rows), seeds[rows], *(_rows(x, rows) for x in given))
+            single = isinstance(part, Tensor)
+            part = (part,) if single else part
+            found = found or tuple(values.new_empty(len(seeds), *values.shape[1:]) for values in part)
+            for values, some in zip(found, part, strict=True):
+                values[rows] = some
+        return found[0] if single else found
 
     return draw
 
 
-def _rows(given: Tensor | Style, rows: Tensor) -> Tensor | Style:
-    if isinstance(given, Style):
-        return Style(**{name: value[rows] for name, value in vars(given).items()})
-    return given if len(given) == 1 else given[rows]
+def _rows(given, rows: Tensor):
+    """The animals `rows` alone of a tensor, or of all tensors in a dictionary or dataclass; one row stands for all animals."""
+    if isinstance(given, Tensor):
+        return given if len(given) == 1 else given[rows]
+    if isinstance(given, dict):
+        return {name: _rows(value, rows) for name, value in given.items()}
+    return type(given)(**_rows(vars(given), rows)) if is_dataclass(given) else given
 
 
 def own_hand(look: dict[str, Tensor], animal_seeds: Tensor) -> dict[str, Tensor]:
@@ -97,15 +133,54 @@ def own_reach(pattern: Tensor, animal_seeds: Tensor) -> Tensor:
     return torch.where(u[:, 2] < 0.5, level * torch.tanh(steep * pattern / level), steep * pattern)
 
 
+def own_elements(animal_seeds: Tensor) -> Elements:
+    """How each element of the pattern is drawn: in one of several ways, each element by a draw of its own."""
+    textures = Textures(
+        speckle=_by_hand((skin.speckle, *SPECKLES), animal_seeds, _SALT_SPECKLES, ()),
+        belly_marks=_by_hand((skin.belly_marks, *BELLIES), animal_seeds, _SALT_BELLIES, ("belly_tracks",)),
+        mottle=_by_hand((skin.mottle, *MOTTLES), animal_seeds, _SALT_MOTTLES, ()),
+        freckles=_by_hand((skin.freckles, *FRECKLES), animal_seeds, _SALT_FRECKLES, ("freckles",)),
+        head=own_head(animal_seeds),
+        white_edge=own_white_edge(animal_seeds),
+    )
+
+    def stroke(name: str, further: Sequence[Callable], salt: int) -> Callable:
+        return _by_hand((getattr(skin, name), *further), animal_seeds, salt, (name,), stroke=True)
+
+    return Elements(
+        warp=_by_hand((skin.warp, *WARPS), animal_seeds, _SALT_WARPS, ("irregularity",)),
+        roughness=_by_hand((skin.roughness, *EDGES), animal_seeds, _SALT_EDGES, ()),
+        blotches=_by_hand(
+            (blotches, cells, columns, islands, gaps, beads, facets, lobes, limbs, scallops), animal_seeds, _SALT_OUTLINES
+        ),
+        marks=_by_hand((spinal_marks, shreds, lozenges, drops, margins), animal_seeds, _SALT_MARKS),
+        blotch_rings=stroke("blotch_rings", RINGS, _SALT_RINGS),
+        pale_stripe=stroke("pale_stripe", PALE_STRIPES, _SALT_PALE_STRIPES),
+        web_lines=stroke("web_lines", WEBS, _SALT_WEBS),
+        dorsal_stripe=stroke("dorsal_stripe", DARK_STRIPES, _SALT_DARK_STRIPES),
+        pin_lines=stroke("pin_lines", PINS, _SALT_PINS),
+        textures=textures,
+    )
+
+
 def own_blotches(q: dict[str, Tensor], animal_seeds: Tensor, v: Tensor, noise: Noise) -> Markings:
-    """The training domain's generator in a style of the animal's own, blotches and spinal marks drawn in one of several ways."""
-    outlines = _by_hand((blotches, cells, columns, islands, gaps, beads), animal_seeds, _SALT_OUTLINES)
-    marks = _by_hand((spinal_marks, shreds, lozenges), animal_seeds, _SALT_MARKS)
-    drawn = lateral_blotches(own_hand(q, animal_seeds), animal_seeds, v, noise, own_style(animal_seeds), outlines, marks)
+    """The training domain's generator in a style of the animal's own, each element drawn in one of several ways."""
+    look, style = own_hand(q, animal_seeds), own_style(animal_seeds)
+    drawn = lateral_blotches(look, animal_seeds, v, noise, style, own_elements(animal_seeds))
     return replace(drawn, pattern=own_reach(drawn.pattern, animal_seeds))
 
 
 def own_pigments(
+    melanin: Tensor, xanthin: Tensor, erythrin: Tensor, lavender: Tensor, animal_seeds: Tensor
+) -> Tensor:
+    """Reflectance (B, 3, S, P) by one of five laws, constants and all the animal's own."""
+    laws = (any_order, washes.cover, washes.layers, washes.spectra, washes.crowded)
+    hands = [lambda pigments, seeds, law=law: law(**pigments, animal_seeds=seeds) for law in laws]
+    pigments = {"melanin": melanin, "xanthin": xanthin, "erythrin": erythrin, "lavender": lavender}
+    return _by_hand(hands, animal_seeds, _SALT_LAWS)(pigments, animal_seeds)
+
+
+def any_order(
     melanin: Tensor, xanthin: Tensor, erythrin: Tensor, lavender: Tensor, animal_seeds: Tensor
 ) -> Tensor:
     """White * (1 + depth / k)**-k with k and the absorptions drawn per animal; k to infinity is the law of Beer and Lambert."""

@@ -1,0 +1,45 @@
+"""Each animal of the varied domain has the amounts of its settings a little otherwise; in no other domain do they change."""
+
+import pytest
+import torch
+
+from triage.catalogue.looks import ball_python_looks
+from triage.hatchery.amounts import FACTORS, own_amounts
+from triage.hatchery.domains import BY_NAME
+from triage.hatchery.express import encode, express
+
+
+@pytest.fixture(scope="module")
+def look():
+    seeds = torch.arange(500)
+    return express(encode([{"pastel": ("pastel", "normal")}] * 500), seeds, torch.zeros(500), ball_python_looks())
+
+
+def test_amounts_vary_by_as_much_as_written_and_nothing_else_does(look):
+    taken = own_amounts(look, torch.arange(500))
+    for name, value in look.items():
+        if name not in FACTORS:
+            assert torch.equal(taken[name], value)
+            continue
+        free = (value > 0) & (taken[name] < 1) if value.max() <= 1 else value > 0
+        assert (taken[name][free] / value[free]).log().std() == pytest.approx(FACTORS[name], rel=0.2)
+        assert torch.equal(taken[name] == 0, value == 0)
+
+
+def test_shares_stay_shares_however_strong_the_hand(look):
+    full = {name: torch.ones_like(value) for name, value in look.items()}
+    taken = own_amounts(full, torch.arange(500))
+    assert max(float(taken[name].max()) for name in ("blush", "halo", "flank_paling", "head_fade")) == 1
+    assert taken["rim"].max() > 1  # no share: a rim may be half as dark again
+
+
+def test_an_animal_keeps_its_amounts_in_any_batch(look):
+    alone = {name: value[7:8] for name, value in look.items()}
+    assert all(torch.equal(value, own_amounts(look, torch.arange(500))[name][7:8])
+               for name, value in own_amounts(alone, torch.tensor([7])).items())  # fmt: skip
+
+
+def test_only_the_varied_domain_takes_settings_otherwise(look):
+    for name, domain in BY_NAME.items():
+        same = all(torch.equal(value, look[key]) for key, value in domain.take(look, torch.arange(500)).items())
+        assert same == (name != "varied")
