@@ -11,7 +11,7 @@ from triage.training import pictures
 from triage.training.card import card, card_of
 from triage.vision.weights import SHIPPED, read_sidecar
 
-NAMES = ("comparison.json", "gate.json", "ceiling.json", "realism.json", "shift.json", "stranger.json")
+NAMES = ("comparison.json", "gate.json", "ceiling.json", "realism.json", "shift.json", "stranger.json", "further.json")
 
 
 def files():

@@ -14,7 +14,17 @@ from triage.training.calibrate import (
     mean_nll,
     shortlist_limit,
 )
-from triage.training.protocol import Case, brier_score, expected_calibration_error, groups, metrics, posterior, trusted
+from triage.training.protocol import (
+    Case,
+    best_chances,
+    brier_score,
+    ece_by_chance,
+    expected_calibration_error,
+    groups,
+    metrics,
+    posterior,
+    trusted,
+)
 from triage.vision.likelihood import Calibration
 
 
@@ -31,6 +41,20 @@ def test_multiclass_ece_equals_the_torchmetrics_docstring():
     assert expected_calibration_error(p.max(1), (p.argmax(1) == y).astype(float), bins=3) == pytest.approx(
         0.2, abs=1e-4
     )
+
+
+def test_luck_alone_gives_the_binomial_law_of_the_ece():
+    """All chances alike, so the ECE is the gap of one binomial share: scipy.stats.binom gives its quantiles."""
+    stats = pytest.importorskip("scipy.stats")
+    n, p = 400, 0.7
+    gaps = np.abs(np.arange(n + 1) / n - p)
+    order = np.argsort(gaps)
+    law = np.cumsum(stats.binom.pmf(np.arange(n + 1), n, p)[order])
+    median, high = ece_by_chance(np.full(n, p), draws=4000)
+    assert median == pytest.approx(gaps[order][np.searchsorted(law, 0.5)], abs=0.0026)
+    assert high == pytest.approx(gaps[order][np.searchsorted(law, 0.95)], abs=0.0051)
+    assert ece_by_chance(np.full(4 * n, p), draws=1000)[0] == pytest.approx(median / 2, rel=0.15)
+    assert ece_by_chance(np.ones(n)) == (0.0, 0.0)
 
 
 def test_brier_equals_the_scikit_learn_docstring():
@@ -175,3 +199,9 @@ def test_each_part_of_the_evidence_is_weighed_by_its_own_trust():
 def test_a_case_of_which_no_part_was_kept_cannot_be_weighed():
     with pytest.raises(ValueError, match="without keeping"):
         trusted(case([0.0, 1.0], [0.5, 0.5], 0), Calibration(1.0, 0.1, 0.0, 1.0, "", (0.5,)), np.array([0]))
+
+
+def test_the_best_calls_chances_are_those_the_figures_use():
+    cases = [case([0.0, 2.0, -1.0], [0.5, 0.25, 0.25], truth) for truth in (0, 1, 1, 2)]
+    weight = np.array([0.5, 0.25 * np.exp(2.0), 0.25 * np.exp(-1.0)])
+    assert best_chances(cases, 1.0, 1e-12) == pytest.approx([weight.max() / weight.sum()] * 4)

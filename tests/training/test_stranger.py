@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from importlib import import_module
 from pathlib import Path
 
 import numpy as np
@@ -120,7 +121,7 @@ def test_marks_on_the_spine_follow_width_share_and_length():
     long = [share(spine(dorsal_length=length)) for length in (-0.5, 0.2, 1.0)]
     assert long == sorted(long)
     middle = spine(dorsal_length=1.4, dorsal_width=0.04)[:, :, 22]  # from about 1 on they join up
-    assert share(middle) > 0.98
+    assert share(middle) > 0.95
 
 
 def test_rings_darken_tiles_inside_their_rim():
@@ -257,8 +258,15 @@ def test_it_shares_nothing_with_the_domains_that_are_known():
 
 
 def test_its_random_numbers_are_its_own():
-    salts = [value for name, value in vars(stranger_domain).items() if name.startswith("_SALT_")]
-    assert len(set(salts)) == len(salts) == 13 and all(1601 <= salt <= 1699 for salt in salts)
+    def salts(module) -> list[int]:
+        return [value for name, value in vars(module).items() if name.startswith("_SALT")]
+
+    own = salts(stranger_domain)
+    assert len(set(own)) == len(own) == 13
+    others = [import_module(f"triage.{part}.{path.stem}") for part in ("hatchery", "training")
+              for path in sorted((MODELS.parent / "triage" / part).glob("[a-z]*.py"))]  # fmt: skip
+    taken = {salt for module in others if module is not stranger_domain for salt in salts(module)}
+    assert len(taken) > 100 and not taken & set(own)
 
 
 def test_the_command_writes_its_figures(tmp_path, monkeypatch):

@@ -151,6 +151,22 @@ def expected_calibration_error(p: np.ndarray, right: np.ndarray, bins: int = 15)
     return float(gap)
 
 
+def ece_by_chance(p: np.ndarray, draws: int = 400, seed: int = 0) -> tuple[float, float]:
+    """Median and 95th percentile of the ECE if every stated chance `p` (n,) of the best call were exactly right.
+
+    A finite number of photos leaves gaps in the bins by luck alone; the outcomes are drawn `draws` times from the chances
+    themselves (consistency resampling: Broecker and Smith 2007, Weather and Forecasting 22, 651-661).
+    """
+    random = np.random.default_rng(seed)
+    found = [expected_calibration_error(p, (random.random(len(p)) < p).astype(float)) for _ in range(draws)]
+    return float(np.median(found)), float(np.percentile(found, 95))
+
+
+def best_chances(cases: list[Case], beta: float, eps: float) -> np.ndarray:
+    """Posterior of the likeliest call of each case (n,)."""
+    return np.array([posterior(case, beta, eps).max() for case in cases])
+
+
 def brier_score(p: np.ndarray, truth: int | np.ndarray) -> float:
     """Sum over classes of squared error, one case or the mean over rows."""
     p = np.atleast_2d(p)

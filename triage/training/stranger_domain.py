@@ -23,8 +23,8 @@ from triage.hatchery.light import LightRange
 from triage.hatchery.response import compress, to_linear, to_srgb
 from triage.hatchery.skin import CELLS, WHITE, Markings, Noise, chance, pick, ramp
 
-_SALT_TILES, _SALT_WALLS, _SALT_SPINE, _SALT_NET, _SALT_CHECK, _SALT_SCATTER = range(1601, 1607)
-_SALT_PLACE, _SALT_KEY, _SALT_LOW, _SALT_MIDDLE, _SALT_CAMERA, _SALT_TONE, _SALT_SENSOR = range(1621, 1628)
+_SALT_TILES, _SALT_WALLS, _SALT_SPINE, _SALT_NET, _SALT_CHECK, _SALT_SCATTER = range(9301, 9307)
+_SALT_PLACE, _SALT_KEY, _SALT_LOW, _SALT_MIDDLE, _SALT_CAMERA, _SALT_TONE, _SALT_SENSOR = range(9321, 9328)
 _LAYERS = (0.20, 0.55, 0.95)  # heights of a tile's three seeds, as shares of the way from its top to the belly
 _SPINE = 0.30  # girths between the seeds on the spine
 _NET = (0.23, 7)  # girths along the body between the knots of the web, and how many go around it
