@@ -1,12 +1,16 @@
 """Each animal of the varied domain has the amounts of its settings a little otherwise; in no other domain do they change."""
 
+from dataclasses import replace
+
 import pytest
 import torch
 
 from triage.catalogue.looks import ball_python_looks
 from triage.hatchery.amounts import FACTORS, own_amounts
+from triage.hatchery.company import has_mate, mate_seeds
 from triage.hatchery.domains import BY_NAME
 from triage.hatchery.express import encode, express
+from triage.hatchery.render import _draw
 
 
 @pytest.fixture(scope="module")
@@ -43,3 +47,22 @@ def test_only_the_varied_domain_takes_settings_otherwise(look):
     for name, domain in BY_NAME.items():
         same = all(torch.equal(value, look[key]) for key, value in domain.take(look, torch.arange(500)).items())
         assert same == (name != "varied")
+
+
+def test_the_renderer_draws_settings_as_the_domain_takes_them_also_of_a_second_animal():
+    seen = []
+
+    def paler(look, animal_seeds):
+        seen.append(animal_seeds)
+        return {**look, "leucism": torch.ones_like(look["leucism"])}
+
+    looks, seeds = ball_python_looks(), torch.arange(40)
+    photos = seeds[has_mate(seeds, torch.zeros(40, dtype=torch.bool))][:1]
+    assert len(photos)
+    codes = encode([{}])
+    with torch.inference_mode():
+        plain = _draw(codes, photos, photos, 96, "after first shed", looks, BY_NAME["training"])
+        taken = _draw(codes, photos, photos, 96, "after first shed", looks, replace(BY_NAME["training"], take=paler))
+    assert [one.tolist() for one in seen] == [photos.tolist(), mate_seeds(photos).tolist()]
+    covered = plain.masks[0, 0] > 0.99
+    assert taken.images[0, :, covered].mean() > plain.images[0, :, covered].mean() + 0.15
