@@ -4,6 +4,7 @@ import json
 import re
 
 import pytest
+from matplotlib.axes import Axes
 from PIL import ImageFont
 
 from triage.errors import ModelFileError
@@ -118,3 +119,25 @@ def test_captions_keep_to_three_lines():
     text = pictures.wrapped("super pastel fire enchi yellow belly banana cinnamon mojave clown piebald", font, 100)
     assert text.count("\n") == 2 and text.endswith("...")
     assert all(font.getlength(line.removesuffix("...")) <= 100 for line in text.split("\n"))
+
+
+def test_a_chance_stays_on_one_line_and_has_no_sign_the_font_lacks():
+    font = ImageFont.load_default(12)
+    text = pictures.wrapped("yellow belly pinstripe, called yellow belly (95\u00a0%)", font, 160)
+    assert "(95 %)" in text.split("\n")[-1] and "\u00a0" not in text
+
+
+def test_the_learning_curves_show_every_run_in_both_domains(sources, tmp_path, monkeypatch):
+    drawn, plot = [], Axes.plot
+
+    def noted(axes, x, y, **look):
+        drawn.append((len(x), look))
+        return plot(axes, x, y, **look)
+
+    monkeypatch.setattr(Axes, "plot", noted)
+    pictures.draw_curves(sources[0], tmp_path / "curves.png")
+    runs = pictures.runs_of(sources[0])
+    solid = [(n, look["label"]) for n, look in drawn if str(look.get("label", "")).startswith("run ")]
+    assert solid[::2] == [(len(run["history"]), f"run {i}, {run['settings']['input_px']} px") for i, run in enumerate(runs, 1)]
+    dashed = [n for n, look in drawn if look.get("linestyle") == "--"]
+    assert dashed[::2] == [sum("shifted_nll" in entry for entry in run["history"]) for run in runs] and dashed[-1] > 0

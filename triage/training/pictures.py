@@ -46,7 +46,7 @@ def sheet(images: list[Image.Image], captions: list[str], columns: int = _COLUMN
 
 
 def wrapped(words: str, font: Any, width: int) -> str:
-    """At most three lines that fit `width` pixels."""
+    """At most three lines that fit `width` pixels; what a non-breaking space joins stays on one line."""
     lines = [""]
     for word in words.split(" "):
         longer = f"{lines[-1]} {word}".strip()
@@ -54,7 +54,8 @@ def wrapped(words: str, font: Any, width: int) -> str:
             lines.append(word)
         else:
             lines[-1] = longer
-    return "\n".join(lines[:3]) + ("..." if len(lines) > 3 else "")
+    # the font has no sign for that space
+    return "\n".join(lines[:3]).replace("\u00a0", " ") + ("..." if len(lines) > 3 else "")
 
 
 def as_image(planes: torch.Tensor) -> Image.Image:
@@ -125,17 +126,19 @@ def draw_curves(sidecar: dict[str, Any], path: Path) -> None:
 
     figure, (left, middle, right) = pyplot.subplots(1, 3, figsize=(12, 3.6), layout="constrained")
     views = seconds = 0.0
-    for run in runs_of(sidecar):
-        history, label = run.get("history", []), f"{run['settings']['input_px']} px"
-        left.plot([views + e.get("views", 0) for e in history], [e["validation_nll"] for e in history], marker=".", label=label)
-        middle.plot([seconds + e["seconds"] for e in history], [e["validation_nll"] for e in history], marker=".", label=label)
-        if history and "shifted_nll" in history[-1]:
-            left.plot([views + e["views"] for e in history], [e["shifted_nll"] for e in history], "--", label=f"{label}, shifted domain")
+    for number, run in enumerate(runs_of(sidecar)):
+        history, look = run.get("history", []), {"color": f"C{number}", "marker": "."}
+        label = f"run {number + 1}, {run['settings']['input_px']} px"
+        for axes, before, key in ((left, views, "views"), (middle, seconds, "seconds")):
+            axes.plot([before + e.get(key, 0) for e in history], [e["validation_nll"] for e in history], label=label, **look)
+            rows = [e for e in history if "shifted_nll" in e]
+            axes.plot([before + e[key] for e in rows], [e["shifted_nll"] for e in rows], linestyle="--", **look)
         if history:
             views, seconds = views + history[-1].get("views", 0), seconds + history[-1]["seconds"]
     for axes, words in ((left, "photos seen (views)"), (middle, "seconds of training")):
-        axes.set(xlabel=words, ylabel="validation NLL, nats")
-        axes.legend(fontsize=8)
+        axes.set(xlabel=words, ylabel="validation NLL, nats", title="dashed: shifted domain")
+        axes.title.set_fontsize(9)
+    left.legend(fontsize=7, loc="upper right")
     for domain in REPORTED_DOMAINS:
         bins = sidecar["metrics"].get(f"{domain}: twelve genes", {}).get("reliability", [])
         right.plot([b["stated"] for b in bins], [b["right"] for b in bins], marker="o", label=f"{domain} domain")
