@@ -165,8 +165,9 @@ def _stranger(stranger: dict[str, Any] | None) -> str:
     lines = [head, "", "The author of the first hands of the varied training renders, and of their amounts, knew the shifted domain; the",
              "later hands were drawn without a look at it. This domain was written without opening the source of any of them, by other",
              "methods (a mosaic of cells, two-flux pigments, other grounds, another camera). Those who drew for training had not opened",
-             "it, though the one who put their hands together and wrote the amounts had. It is in no training and no calibration. The same",
-             "crosses in all rows, cautious calibration, twelve genes; heads, bellies, poses and scales are as in all domains.", ""]  # fmt: skip
+             "it, though the one who put their hands together and wrote the amounts had. It is in no training and no calibration.",
+             "The same crosses in all rows, cautious calibration, twelve genes; heads, bellies, poses and scales are as in all",
+             "domains.", ""]  # fmt: skip
     named = {"both": "both, drawn by another hand"}
     lines += _table("reading", [(named.get(name, name), row) for name, row in stranger["figures"].items()])
     rows = [(named.get(name, name), row) for name, row in stranger["figures"].items() if "shortlist_coverage" in row]
