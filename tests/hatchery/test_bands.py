@@ -7,6 +7,7 @@ import pytest
 import torch
 from scipy.signal import find_peaks
 
+from triage.hatchery import spines
 from triage.hatchery.bands import facets, limbs, lobes, scallops
 from triage.hatchery.body import GIRTHS
 from triage.hatchery.outlines import cells, columns
@@ -161,3 +162,12 @@ def test_the_ways_differ():
     shown = [drawn(way, Style())[0] > 0 for way in (spinal_marks, lozenges, *MARKS)]
     for one, other in itertools.combinations(shown, 2):
         assert (one != other).mean() > 0.01
+
+
+def test_the_edges_of_margins_wander_otherwise_in_every_animal(monkeypatch):
+    """With the same marks and the same numbers of its own, an animal still has edges of its own."""
+    rows = spines.mark_rows
+    monkeypatch.setattr(spines, "mark_rows", lambda *given, **more: rows(*given, **more)[:1].expand(ANIMALS, -1, -1))
+    monkeypatch.setattr(spines, "own", lambda seeds, salt, *ranges: tuple(torch.full((1, 1, 1), 0.4) for _ in ranges))
+    pale, _ = drawn(margins, dorsal_length=1.5, dorsal_share=1.0)
+    assert all((pale[0] > 0).sum() != (one > 0).sum() for one in pale[1:])
