@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import torch
+from safetensors.torch import save_file
 
 from triage.errors import ModelFileError
 from triage.records import VisualCall
@@ -120,7 +121,18 @@ def test_added_blocks_start_as_nothing_and_are_trained_and_read(trained, tmp_pat
     assert all(torch.equal(again.state_dict()[k], v) for k, v in files.network.state_dict().items() if "num_batches" not in k)
 
 
-def test_a_backbone_is_not_shallower_than_the_weights_it_starts_from(trained, tmp_path):
+def test_weights_without_a_place_are_refused_and_not_left_out(trained, tmp_path):
+    """Else a reader trained on in a smaller network would lose blocks, or its critic, without a word."""
+    shape = load_model(trained).network.shape
+    for larger, named in ((replace(shape, depths=(1, 2, 2, 3, 5, 4, 1)), "blocks.11"), (replace(shape, critic_width=8), "critic_code")):
+        path = tmp_path / f"{named}.safetensors"
+        save_file({k: v for k, v in ReaderNetwork(larger).state_dict().items() if "num_batches" not in k}, path)
+        continue_from(ReaderNetwork(larger), path)
+        with pytest.raises(ModelFileError, match=rf"no place for, such as '[a-z.]*{named}.*train with '--depths "):
+            continue_from(ReaderNetwork(shape), path)
+
+
+def test_a_backbone_has_at_least_the_plain_blocks_of_each_stage():
     with pytest.raises(ValueError, match="at least"):
         NetworkShape((2,), 5, 64, depths=(1, 2, 2, 3, 3, 3, 1))
     with pytest.raises(ValueError, match="one number for each stage"):

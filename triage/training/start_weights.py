@@ -62,13 +62,19 @@ def continue_from(network: ReaderNetwork, path: Path) -> None:
     later = ("look_encoder.", "critic_code.", "company_place.", "company_out.")
     source, depths = load_file(path), network.shape.depths
     earlier_depths = _depths_of(source)
-    target = network.state_dict()
+    target, unused = network.state_dict(), set(source)
     for name in target:
         earlier = _block_before(name, depths, earlier_depths)
         if earlier in source:
             target[name] = source[earlier].float()
+            unused.remove(earlier)
         elif earlier is not None and not name.endswith("num_batches_tracked") and not name.startswith(later):
             raise ModelFileError(f"{path.name} has no weights called '{earlier}'; needed those of a trained reader.")
+    if unused:
+        raise ModelFileError(
+            f"{path.name} holds weights that the network has no place for, such as '{min(unused)}'; needed a network at least as large: "
+            f"train with '--depths {','.join(map(str, earlier_depths))}' and the '--critic-width' of that reader."
+        )
     network.load_state_dict(target)
 
 
