@@ -133,16 +133,12 @@ def _further(further: dict[str, Any] | None) -> str:
     head = "## Further crosses: does a stated chance mean what it says?"
     if further is None:
         return f"{head}\n\nNot measured: run `python -m triage.training.further`."
-    lines = [head, "", f"Sets of crosses used for nothing else; {further['domain']} domain, twelve genes, calibrated as above. Last",
-             "columns: the ECE that chances which are exactly right would exceed by luck in every second set, and in one of twenty.", "",
-             "| set | photos | top-1 | NLL | ECE | calls above 95 % | of those wrong | by luck: half | 1 in 20 |",
-             "| --- " * 9 + "|"]  # fmt: skip
-    for row in further["sets"]:
-        luck = row["ece by chance"]
-        lines.append(
-            f"| {row['name']} | {row['n']} | {row['top1']:.3f} | {row['nll']:.3f} | {row['ece']:.3f} | {100 * row['above_95']:.1f} % | "
-            f"{100 * row['wrong_above_95']:.1f} % | {luck['median']:.3f} | {luck['95 %']:.3f} |"
-        )
+    lines = [head, "", f"Sets of crosses used for nothing else; {further['domain']} domain, twelve genes, calibrated as above. Last"]
+    lines += ["columns: the ECE that chances which are exactly right would exceed by luck in every second set, and in one of twenty.", ""]
+    lucks = [row["ece by chance"] for row in further["sets"]]
+    more = ["by luck: half | 1 in 20", "--- | ---", *(f"{luck['median']:.3f} | {luck['95 %']:.3f}" for luck in lucks)]
+    rows = _table("set", [(row["name"], row) for row in further["sets"]])
+    lines += [f"{line} {cells} |" for line, cells in zip(rows, more, strict=True)]
     lines += ["", f"`{further['command']}` at commit `{further['commit'][:12]}`."]
     return "\n".join(lines)
 

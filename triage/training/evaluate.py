@@ -28,17 +28,7 @@ from triage.records import Genotype, Species, VisualCall
 from triage.training.calibrate import calibrate, join_photos, several_photos
 from triage.training.crosses import CrossTables, cross_tables
 from triage.training.photos import Truth, draw_photos, photo_seeds
-from triage.training.protocol import (
-    Case,
-    best_chances,
-    ece_by_chance,
-    groups,
-    metrics,
-    posterior,
-    read_images,
-    read_protocol,
-    trusted,
-)  # fmt: skip
+from triage.training.protocol import Case, groups, luck_of, metrics, posterior, read_images, read_protocol, trusted
 from triage.vision.likelihood import Calibration, divide_out_training_mix
 from triage.vision.network import ReaderNetwork
 from triage.vision.reader import CAUTIOUS, TRAINING_DOMAIN
@@ -193,7 +183,6 @@ def report(cases: list[Case], own: Calibration, cautious: Calibration, vocabular
     offsets = np.array(vocabulary.offsets)
     as_read, believed_less = cases, [trusted(case, cautious, offsets) for case in cases]
     cases = [trusted(case, own, offsets) for case in cases]
-    lucky, unlucky = ece_by_chance(best_chances(cases, own.beta, own.eps))
     sizes = [(len(c.prior), c) for c in cases]
     by_size = [
         "2-4" if n <= 4 else "5-8" if n <= 8 else "9-16" if n <= 16 else "17-32" if n <= 32 else "more"
@@ -203,7 +192,7 @@ def report(cases: list[Case], own: Calibration, cautious: Calibration, vocabular
         "parents only": metrics(cases, own.beta, own.eps, "parents only"),
         "photo only": metrics(cases, own.beta, own.eps, "photo only"),
         "both": metrics(cases, own.beta, own.eps, "both", own.shortlist),
-        "ece by chance": {"median": round(lucky, 4), "95 %": round(unlucky, 4)},
+        "ece by chance": luck_of(cases, own.beta, own.eps),
         "both, cautious": metrics(believed_less, cautious.beta, cautious.eps, "both", cautious.shortlist),
         "both, uncalibrated": metrics(as_read, 1.0, 1e-4, "both"),
         "without pair terms": metrics(cases, own.beta, own.eps, "heads only"),

@@ -14,12 +14,9 @@ from typing import Any
 
 import numpy as np
 
-from triage.catalogue import load_species
-from triage.catalogue.looks import ball_python_looks
 from triage.hatchery import REPORTED_DOMAINS
 from triage.hatchery.domains import BY_NAME
-from triage.training.crosses import cross_tables
-from triage.training.protocol import Case, best_chances, ece_by_chance, metrics, trusted
+from triage.training.protocol import Case, luck_of, metrics, trusted
 from triage.training.shift import cases_in
 from triage.training.train import commit_of_code, data_hashes
 from triage.vision.likelihood import Calibration
@@ -32,22 +29,19 @@ FILE = "further.json"
 
 def figures(name: str, cases: list[Case], calibration: Calibration) -> dict[str, Any]:
     """Figures of one set of trusted cases, beside the ECE that exactly right chances would show with as many."""
-    beta, eps = calibration.beta, calibration.eps
-    lucky, unlucky = ece_by_chance(best_chances(cases, beta, eps))
-    shown = metrics(cases, beta, eps, "both", calibration.shortlist)
-    return {"name": name, **shown, "ece by chance": {"median": round(lucky, 4), "95 %": round(unlucky, 4)}}
+    shown = metrics(cases, calibration.beta, calibration.eps, "both", calibration.shortlist)
+    return {"name": name, **shown, "ece by chance": luck_of(cases, calibration.beta, calibration.eps)}
 
 
 def read_further(directory: Path, sets: int, photos: int, px: int, seed: int, domain: str) -> dict[str, Any]:
     """Figures of `sets` sets of `photos` crosses of the twelve-gene protocol in one domain, by its own calibration, and of all."""
     files = load_model(directory)
     fuse(files.network)  # as the reader keeps it, and twice as quick on a CPU
-    species, looks = load_species("ball python"), ball_python_looks()
-    tables, offsets = cross_tables(species, looks, files.vocabulary, "cpu"), np.array(files.vocabulary.offsets)
+    offsets = np.array(files.vocabulary.offsets)
     calibration = files.calibrations[TRAINING_DOMAIN if domain == BY_NAME["training"].name else CAUTIOUS]
     rows, whole = [], []
     for number in range(1, sets + 1):
-        read = cases_in(f"set {number}", BY_NAME[domain], files, tables, looks, "report", photos, px, seed + number)
+        read = cases_in(f"set {number}", BY_NAME[domain], files, "report", photos, px, seed + number)
         cases = [trusted(case, calibration, offsets) for case in read]
         rows.append(figures(f"set {number}", cases, calibration))
         whole += cases

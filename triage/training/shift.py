@@ -20,7 +20,7 @@ from triage.catalogue import load_species
 from triage.catalogue.looks import Looks, ball_python_looks
 from triage.hatchery.domains import SHIFTED, TRAINING, VARIED, Domain
 from triage.hatchery.render import Photos, _draw, _in_threads
-from triage.training.crosses import CrossTables, cross_tables
+from triage.training.crosses import cross_tables
 from triage.training.photos import Batch, Truth, draw_truth, photo_seeds
 from triage.training.protocol import Case, metrics, read_batch
 from triage.training.train import commit_of_code, data_hashes
@@ -49,7 +49,7 @@ def photographed(truth: Truth, domain: Domain, px: int, looks: Looks) -> Batch:
             return _draw(truth.genotypes[row], truth.seeds[row], truth.seeds[row], px, None, looks, domain)
 
     rows = [slice(row, row + 1) for row in range(len(truth.seeds))]
-    drawn = _in_threads(one, rows) if torch.get_num_threads() > 1 else [one(row) for row in rows]
+    drawn = _in_threads(one, rows)
     return Batch(
         truth,
         torch.cat([(photo.images * 255).round().to(torch.uint8) for photo in drawn]),
@@ -60,11 +60,11 @@ def photographed(truth: Truth, domain: Domain, px: int, looks: Looks) -> Batch:
     )
 
 
-def cases_in(
-    name: str, domain: Domain, files: ModelFiles, tables: CrossTables, looks: Looks, photo_set: str, photos: int, px: int, seed: int
-) -> list[Case]:
+def cases_in(name: str, domain: Domain, files: ModelFiles, photo_set: str, photos: int, px: int, seed: int) -> list[Case]:
     """Crosses of the twelve-gene protocol drawn in any domain, registered or mixed, and read; says to stderr how far it is, by
     the domain's `name`."""
+    species, looks = load_species("ball python"), ball_python_looks()
+    tables = cross_tables(species, looks, files.vocabulary, "cpu")
     cases: list[Case] = []
     for first in range(0, photos, 50):
         seeds = photo_seeds(photo_set, first, min(50, photos - first), seed, "cpu")
@@ -77,11 +77,9 @@ def cases_in(
 def shift(directory: Path, photos: int, px: int, seed: int) -> dict[str, Any]:
     """Figures of every mixture on the same `photos` crosses of the twelve-gene protocol (not those of the report)."""
     files = load_model(directory)
-    species, looks = load_species("ball python"), ball_python_looks()
-    tables = cross_tables(species, looks, files.vocabulary, "cpu")
     found: dict[str, Any] = {}
     for name, domain in MIXTURES.items():
-        figures = metrics(cases_in(name, domain, files, tables, looks, "validate", photos, px, seed), 1.0, 1e-3)
+        figures = metrics(cases_in(name, domain, files, "validate", photos, px, seed), 1.0, 1e-3)
         found[name] = {key: figures[key] for key in ("n", "top1", "nll")}
         print(f"{name}: {found[name]}", file=sys.stderr, flush=True)
     return {

@@ -13,11 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from triage.catalogue import load_species
-from triage.catalogue.looks import ball_python_looks
 from triage.hatchery.domains import BY_NAME
 from triage.training import stranger_domain
-from triage.training.crosses import cross_tables
 from triage.training.protocol import metrics, trusted
 from triage.training.shift import cases_in
 from triage.training.stranger_domain import STRANGER
@@ -33,12 +30,10 @@ def read_stranger(directory: Path, photos: int, px: int, seed: int, beside: bool
     With `beside`, the same crosses in the training and the shifted domain too.
     """
     files = load_model(directory)
-    species, looks = load_species("ball python"), ball_python_looks()
-    tables = cross_tables(species, looks, files.vocabulary, "cpu")
     cautious, offsets = files.calibrations["cautious"], np.array(files.vocabulary.offsets)
     figures: dict[str, Any] = {}
     for domain in (STRANGER, BY_NAME["training"], BY_NAME["shifted"]) if beside else (STRANGER,):
-        read = cases_in(domain.name, domain, files, tables, looks, "report", photos, px, seed)
+        read = cases_in(domain.name, domain, files, "report", photos, px, seed)
         cases = [trusted(case, cautious, offsets) for case in read]
         figures.setdefault("parents only", metrics(cases, cautious.beta, cautious.eps, "parents only"))
         name = "both" if domain is STRANGER else f"both, {domain.name} domain"

@@ -34,7 +34,7 @@ from triage.training.photos import Batch, Truth, draw_photos, draw_truth, photo_
 from triage.training.protocol import metrics, read_protocol
 from triage.training.start_weights import continue_from, load_start, start_file
 from triage.vision.likelihood import divide_out_training_mix
-from triage.vision.network import NetworkShape, Outputs, ReaderNetwork
+from triage.vision.network import PLAIN_DEPTHS, NetworkShape, Outputs, ReaderNetwork
 from triage.vision.vocabulary import Vocabulary, build
 from triage.vision.weights import save_model
 
@@ -72,7 +72,7 @@ class Settings:
     siblings: int = 48  # imagined siblings that the true look is told from
     sibling_weight: float = 1.0  # of that loss beside the losses per locus
     critic_width: int = 192  # numbers of the critic's codes beside heads and pair terms; 0 for none
-    depths: str = "1,2,2,3,3,4,1"  # blocks of each stage of the backbone; those beyond the plain ones start as nothing
+    depths: str = ",".join(map(str, PLAIN_DEPTHS))  # blocks of each stage of the backbone; those beyond the plain ones start as nothing
     start_from: str = (
         "imagenet"  # "imagenet", "none", a file of backbone weights (.pth), or a trained reader (.safetensors)
     )
