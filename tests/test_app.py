@@ -17,11 +17,11 @@ from triage.app.serve import SERVER, THEME, streamlit_arguments
 from triage.app.shelf import Shelf
 from triage.app.style import TONES, style_html
 from triage.app.thumbnails import SIDE_PX, thumbnail
-from triage.catalogue import load_species
 from triage.proving.trays import Tray
 from triage.records import Sex
+from triage.species import load_species
 from triage.storage.marks import HoldJournal
-from triage.workflow.keeping.entries import open_archive
+from triage.workflow.records import open_archive
 from triage.workflow.sheet import load_sheet, sheet_from_form
 from triage.workflow.sort import sort_clutch
 
@@ -196,16 +196,16 @@ def test_afresh_empties_the_form_and_keeps_the_marks(page):
 
 def test_the_entries_outlive_a_visit_to_another_page(page):
     enter_clutch(page)
-    page.switch_page("screens/held_back.py").run()
+    page.switch_page("pages/held_back/page.py").run()
     assert not page.exception
-    page.switch_page("screens/sort_clutch.py").run()
+    page.switch_page("pages/sort_clutch/page.py").run()
     assert page.text_input(key="dam_genes").value == "pastel, 66% het clown"
 
 
 def test_held_back_lists_and_undoes_marks():
     journal = HoldJournal()
     journal.hold("Juniper x Basil", "A4", note="0.1; pastel")
-    at = AppTest.from_file(str(APP / "screens" / "held_back.py"), default_timeout=TIMEOUT_S).run()
+    at = AppTest.from_file(str(APP / "pages" / "held_back" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not at.exception
     assert any("A4" in text.value for text in at.markdown)
     at.button(key="undo-Juniper x Basil-A4").click().run()
@@ -218,7 +218,7 @@ def test_held_back_shows_holds_of_the_records_too(data_folder):
     with archive.change("entered") as draft:
         animal = draft.add("animal", {"name": "Clove", "species": "ball python", "sex": "female"})
         draft.add("hold", {"about": animal, "note": "66% het clown", "at": "2031-06-02T10:00:00+00:00"})
-    at = AppTest.from_file(str(APP / "screens" / "held_back.py"), default_timeout=TIMEOUT_S).run()
+    at = AppTest.from_file(str(APP / "pages" / "held_back" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not at.exception and any("Clove" in one.value for one in at.markdown)
     next(button for button in at.button if button.label == "Undo the hold-back of Clove").click().run()
     assert not at.exception and archive.all("hold") == () and "No hatchling is held back" in at.info[0].value
@@ -229,13 +229,13 @@ def test_held_back_warns_of_a_torn_entry():
     journal.hold("one", "A1")
     with journal.path.open("ab") as file:
         file.write(b'{"format": 1, "ac')
-    at = AppTest.from_file(str(APP / "screens" / "held_back.py"), default_timeout=TIMEOUT_S).run()
+    at = AppTest.from_file(str(APP / "pages" / "held_back" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not at.exception
     assert "cut off" in at.warning[0].value
 
 
 def test_the_gene_book_lists_explains_and_refuses():
-    at = AppTest.from_file(str(APP / "screens" / "gene_book.py"), default_timeout=TIMEOUT_S).run()
+    at = AppTest.from_file(str(APP / "pages" / "gene_book" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not at.exception
     assert "<b>pastel</b>" in html_of(at) and "firefly" in html_of(at)
     for name, text in (("clown", "Inherited"), ("lesser mojave", "Made of"), ("firefly", "Genes"), ("bel", "Any of")):
@@ -398,7 +398,7 @@ def test_the_evidence_in_a_photo_is_shown_on_request():
 
 
 def test_an_animal_is_entered_on_the_page(data_folder):
-    page = AppTest.from_file(str(APP / "screens" / "collection.py"), default_timeout=TIMEOUT_S).run()
+    page = AppTest.from_file(str(APP / "pages" / "collection" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert page.button(key="animal-enter").disabled  # no name yet
     page.text_input(key="animal-name").set_value("Clove")
     page.text_input(key="animal-genes").set_value("pastle").run()
@@ -414,7 +414,7 @@ def test_an_animal_is_entered_on_the_page(data_folder):
 
 
 def test_a_clutch_is_kept_and_the_collection_shows_it(data_folder):
-    empty = AppTest.from_file(str(APP / "screens" / "collection.py"), default_timeout=TIMEOUT_S).run()
+    empty = AppTest.from_file(str(APP / "pages" / "collection" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not empty.exception and "No animals yet" in empty.info[0].value
     at = AppTest.from_file(str(APP / "main.py"), default_timeout=TIMEOUT_S)
     at.query_params["clutch"] = "demo"
@@ -423,7 +423,7 @@ def test_a_clutch_is_kept_and_the_collection_shows_it(data_folder):
     keep = next(button for button in at.button if button.label == "Keep this clutch")
     keep.click().run()
     assert not at.exception and "7 eggs and 7 photos kept" in at.success[0].value
-    page = AppTest.from_file(str(APP / "screens" / "collection.py"), default_timeout=TIMEOUT_S).run()
+    page = AppTest.from_file(str(APP / "pages" / "collection" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not page.exception
     assert len(page.dataframe[0].value) == 10 and "Bracken" in set(page.dataframe[0].value["name"])
     eggs = [option for option in page.selectbox(key="collection-animal").options if " A" in option]

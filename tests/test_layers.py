@@ -13,7 +13,7 @@ LAYERS = [
     {"workflow"},
     {"proving"},
     {"vision", "genetics", "storage", "hatchery"},
-    {"catalogue"},
+    {"species"},
     {"records"},
     {"errors"},
 ]
@@ -65,13 +65,22 @@ def test_heavy_libraries_stay_where_they_belong(path):
         assert library not in roots or own_part(path) in homes, f"{path.name} imports {library}"
 
 
-def test_engine_and_reference_share_no_code():
+#: What each reference may take from the engine's side: the plain values that both are asked about.
+REFERENCES = {"clutch": set(), "collection": {"triage.genetics.collection.members"}}
+
+
+@pytest.mark.parametrize("name", REFERENCES)
+def test_engines_and_references_share_no_code(name):
     """A helper shared with the engine would hide its own bug."""
-    reference = {m for m in imports_of(PACKAGE / "genetics" / "reference.py") if m.startswith("triage.genetics")}
-    assert reference == set()
-    for path in (PACKAGE / "genetics").glob("*.py"):
-        if path.stem not in ("reference", "__init__"):
-            assert "triage.genetics.reference" not in imports_of(path), path.name
+    found = {m for m in imports_of(PACKAGE / "genetics" / "references" / f"{name}.py") if m.startswith("triage.genetics")}
+    modules = {m if (PACKAGE.parent / (m.replace(".", "/") + ".py")).is_file() else m.rsplit(".", 1)[0] for m in found}
+    assert modules == REFERENCES[name]
+
+
+def test_no_engine_knows_its_reference():
+    for path in FILES:
+        if "references" not in path.parts:
+            assert not any(m.startswith("triage.genetics.references") for m in imports_of(path)), path.name
 
 
 def test_importing_the_package_is_light():

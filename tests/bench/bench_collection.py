@@ -10,11 +10,11 @@ import tempfile
 import time
 from pathlib import Path
 
-from triage.catalogue import write_parent
 from triage.records import CallReading, Parent, Sex
+from triage.species import write_parent
 from triage.storage.archive import Archive
 from triage.storage.database import Database
-from triage.workflow.keeping.collection import known_of
+from triage.workflow.known import known_of
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "genetics" / "pedigree"))
 from draws import SPECIES, keepers_collection

@@ -36,9 +36,9 @@ import numpy as np
 import pyagrum
 from support import INCOMPLETE, RECESSIVE, locus, species
 
-from triage.genetics import dense
-from triage.genetics.exact import infer
-from triage.genetics.model import CrossModel, compile_cross
+from triage.genetics.clutch import dense
+from triage.genetics.clutch.exact import infer
+from triage.genetics.clutch.model import CrossModel, compile_cross
 from triage.records import CallReading, Cross, Egg, Genotype, GenotypePrior, Parent, Sex
 
 THIRDS = (Fraction(2, 3), Fraction(1, 3))

@@ -13,8 +13,8 @@ import time
 
 import torch
 
-from triage.catalogue.looks import ball_python_looks
 from triage.hatchery import Photos, draws, render
+from triage.species.drawing import usual_looks
 
 module = importlib.import_module("triage.hatchery.render")
 STEPS = ("express", "make_skin", "make_stage", "make_pose", "make_camera", "rasterise", "shade_surface",
@@ -24,7 +24,7 @@ RESPONSE = "camera response"
 
 def genotype_codes(count: int, device: str) -> torch.Tensor:
     """Mixed genotypes: at every locus a mutant allele in one animal of six."""
-    looks = ball_python_looks()
+    looks = usual_looks()
     seeds = draws.seed_tensor(range(count), device)
     u = draws.uniform(seeds, 1, len(looks.loci), 2)
     counts = torch.tensor([len(locus.alleles) for locus in looks.loci], device=device)[None, :, None]

@@ -11,10 +11,10 @@ import random
 import statistics
 import time
 
-from triage.catalogue import load_species, parse_call, parse_parent
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.model import compile_cross
 from triage.genetics.pairings import ranked, what_if
 from triage.records import Cross, Sex
+from triage.species import load_species, parse_call, parse_parent
 
 GENES = ("pastel", "fire", "enchi", "mojave", "66% het clown", "het piebald", "50% het ghost", "banana", "yellow belly", "spotnose")
 REPEATS = 9

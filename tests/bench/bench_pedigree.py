@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from triage.genetics.pedigree import Animal, Clutch, Collection, infer_collection, web
+from triage.genetics.collection import Animal, Clutch, Collection, infer_collection, web
 from triage.records import CallReading, VisualCall
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "genetics" / "pedigree"))

@@ -2,7 +2,7 @@
 
 import time
 
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.model import compile_cross
 from triage.workflow.sheet import load_sheet
 from triage.workflow.sort import sort_clutch
 

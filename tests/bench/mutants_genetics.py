@@ -162,7 +162,7 @@ def main(argv: list[str] | None = None) -> int:
     sys.path.insert(0, str(ROOT))
     # Loaded once, so that every child has them at once; nothing of the engine may be among them.
     import numpy, pytest, scipy.optimize, scipy.stats  # noqa: E401, F401, I001
-    import triage.catalogue.load, triage.records  # noqa: E401, F401
+    import triage.species.loader, triage.records  # noqa: E401, F401
 
     assert not any(name.startswith("triage.genetics") for name in sys.modules)
     unchanged = Mutant(MODULES[options.part][-1], "none", 0, 0)

@@ -7,7 +7,7 @@ Ways to decide:
   keep the prettiest          the same, but free places go to the hatchlings whose called look fetches most
   plan                        labels name every call that is needed to hold 95 % (looked at again, at most MOST_LOOKS times in all,
                               where naming several would cost more than a look); free places go to the hatchlings whose holding
-                              is worth most per year, by triage.proving.worth, if it is worth more than selling
+                              is worth most per year, by triage.proving.plans.worth, if it is worth more than selling
 
 Assumptions, all invented and round unless said otherwise:
   - Three pairings of known parents lay every season (COLONIES); clutch size by the catalogue (Gorzula 1997), a tenth slugs, a
@@ -44,17 +44,17 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np
 
-from triage.catalogue import load_species, parse_parent
-from triage.genetics.exact import infer
-from triage.genetics.model import CrossModel, compile_cross
+from triage.genetics.clutch.exact import infer
+from triage.genetics.clutch.model import CrossModel, compile_cross
 from triage.genetics.readings import keeper_reading
 from triage.proving.labels import label_text
-from triage.proving.plan_information import after_outcomes
-from triage.proving.plan_table import DIED, SLUG, EggTable, HeldBack, Mate, egg_table
-from triage.proving.seasons import Season
+from triage.proving.plans.egg_table import DIED, SLUG, EggTable, HeldBack, Mate, egg_table
+from triage.proving.plans.information import after_outcomes
+from triage.proving.plans.seasons import Season
+from triage.proving.plans.worth import Costs, LabelPrices, hold
 from triage.proving.trays import hidden_genes, remaining_calls
-from triage.proving.worth import Costs, LabelPrices, hold
 from triage.records import NORMAL, CallReading, Cross, Egg, Genotype, GenotypePrior, Parent, Sex, VisualCall
+from triage.species import load_species, parse_parent
 
 SPECIES = load_species("ball python")
 SEASON = Season.usual(SPECIES)

@@ -11,11 +11,11 @@ from random import Random
 import pytest
 
 from triage.errors import ContradictionError
-from triage.genetics import dense
-from triage.genetics.exact import infer, log_evidence
-from triage.genetics.model import compile_cross
-from triage.genetics.posterior import Posterior
-from triage.genetics.reference import Answer, enumerate_clutch
+from triage.genetics.clutch import dense
+from triage.genetics.clutch.exact import infer, log_evidence
+from triage.genetics.clutch.model import compile_cross
+from triage.genetics.clutch.posterior import Posterior
+from triage.genetics.references.clutch import Answer, enumerate_clutch
 from triage.records import (
     Allele,
     CallReading,

@@ -11,8 +11,8 @@ from random import Random
 import pytest
 from support import DOMINANT, INCOMPLETE, RECESSIVE, Case, allele, draw_prior, draw_reading, locus, species
 
-from triage.genetics.exact import infer, log_evidence
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.exact import infer, log_evidence
+from triage.genetics.clutch.model import compile_cross
 from triage.records import Compound, Cross, Egg, Linkage, Locus, Parent, Phase, Sex
 
 pyagrum = pytest.importorskip("pyagrum")

@@ -22,9 +22,9 @@ from support import (
     verify_parents_only,
 )
 
-from triage.genetics.exact import infer
-from triage.genetics.model import compile_cross
-from triage.genetics.reference import enumerate_clutch
+from triage.genetics.clutch.exact import infer
+from triage.genetics.clutch.model import compile_cross
+from triage.genetics.references.clutch import enumerate_clutch
 from triage.records import (
     CallReading,
     Cross,

@@ -6,9 +6,9 @@ from fractions import Fraction
 import pytest
 from support import INCOMPLETE, RECESSIVE, call, dam, eggs_seen, locus, pair, parent, seen, sire, species
 
-from triage.genetics.alternatives import BACKGROUND, explanations
-from triage.genetics.exact import log_evidence
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.alternatives import BACKGROUND, explanations
+from triage.genetics.clutch.exact import log_evidence
+from triage.genetics.clutch.model import compile_cross
 from triage.records import CallReading, Egg, Parthenogenesis, Sex
 
 OF = species(locus("albino", RECESSIVE), locus("pastel", INCOMPLETE), locus("enchi", INCOMPLETE))

@@ -6,10 +6,10 @@ from fractions import Fraction
 import pytest
 from support import INCOMPLETE, RECESSIVE, dam, locus, pair, parent, same, seen, sire, species, verify
 
-from triage.genetics import dense, exact
-from triage.genetics.exact import infer, log_evidence
-from triage.genetics.model import compile_cross
-from triage.genetics.posterior import Later
+from triage.genetics.clutch import dense, exact
+from triage.genetics.clutch.exact import infer, log_evidence
+from triage.genetics.clutch.model import compile_cross
+from triage.genetics.clutch.posterior import Later
 from triage.records import CallReading, Egg, Genotype, GenotypeReading, Linkage, Phase, Sex, VisualCall
 
 OF = species(locus("pastel", INCOMPLETE), locus("clown", RECESSIVE), locus("banana", INCOMPLETE, crossover=0.125))

@@ -25,10 +25,10 @@ from support import (
 )
 
 from triage.errors import ContradictionError, UnsupportedInheritanceError, WorkTooLargeError
-from triage.genetics import dense
-from triage.genetics.exact import MEMORY_BYTES, clashing_eggs, infer, log_evidence
-from triage.genetics.model import compile_cross
-from triage.genetics.reference import enumerate_clutch
+from triage.genetics.clutch import dense
+from triage.genetics.clutch.exact import MEMORY_BYTES, clashing_eggs, infer, log_evidence
+from triage.genetics.clutch.model import compile_cross
+from triage.genetics.references.clutch import enumerate_clutch
 from triage.records import (
     CallReading,
     Egg,

@@ -8,8 +8,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support import DOMINANT, INCOMPLETE, RECESSIVE, allele, call, dam, draw_case, locus, pair, parent, sire, species
 
-from triage.genetics.explain import impossible_near, why_impossible
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.impossible import impossible_near, why_impossible
+from triage.genetics.clutch.model import compile_cross
 from triage.records import Linkage, Locus, Phase, Sex
 
 OF = species(

@@ -6,8 +6,8 @@ from fractions import Fraction
 import pytest
 from support import INCOMPLETE, RECESSIVE, call, dam, locus, pair, seen, sire, species
 
-from triage.genetics.influence import MOST_LOG_ODDS, strongest_facts
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.influence import MOST_LOG_ODDS, strongest_facts
+from triage.genetics.clutch.model import compile_cross
 from triage.records import CallReading, Egg, Genotype, GenotypeReading, Sex
 
 OF = species(locus("albino", RECESSIVE), locus("pastel", INCOMPLETE), locus("gold", INCOMPLETE, crossover=0.1))

@@ -6,9 +6,9 @@ import pytest
 from support import DOMINANT, INCOMPLETE, RECESSIVE, call, dam, genotype_chances, locus, pair, parent, sire, species
 
 from triage.errors import ContradictionError, UnsupportedInheritanceError
-from triage.genetics.exact import infer
+from triage.genetics.clutch.exact import infer
+from triage.genetics.clutch.model import compile_cross
 from triage.genetics.knowledge import hardy_weinberg, offspring, seen_only_as, unrecorded_sire, with_unknown_hets
-from triage.genetics.model import compile_cross
 from triage.records import CallReading, Egg, Genotype, Sex, VisualCall
 
 OF = species(

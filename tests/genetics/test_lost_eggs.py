@@ -6,11 +6,11 @@ from fractions import Fraction
 
 import pytest
 
-from triage.catalogue import load_species, parse_call, parse_parent
-from triage.genetics.exact import infer, log_evidence
-from triage.genetics.model import compile_cross
-from triage.genetics.reference import enumerate_clutch
+from triage.genetics.clutch.exact import infer, log_evidence
+from triage.genetics.clutch.model import compile_cross
+from triage.genetics.references.clutch import enumerate_clutch
 from triage.records import CallReading, Cross, Egg, Sex
+from triage.species import load_species, parse_call, parse_parent
 
 SPECIES = load_species("ball python")
 GENES = ("pastel", "66% het clown", "champagne", "spider", "50% possible super pastel", "banana", "possible homozygous pinstripe")

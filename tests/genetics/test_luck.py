@@ -9,8 +9,8 @@ import pytest
 from scipy import stats
 
 from triage.errors import WorkTooLargeError
-from triage.genetics import luck
-from triage.genetics.luck import multinomial_tail, one_in
+from triage.genetics.clutch import luck
+from triage.genetics.clutch.luck import multinomial_tail, one_in
 
 
 def outcomes(n, classes):

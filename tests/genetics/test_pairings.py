@@ -19,7 +19,7 @@ from support import (
     species,
 )
 
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.model import compile_cross
 from triage.genetics.pairings import ranked, what_if
 from triage.records import Parent, Sex
 

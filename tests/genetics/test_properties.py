@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from support import Case, draw_case
 
-from triage.genetics.exact import infer, log_evidence
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.exact import infer, log_evidence
+from triage.genetics.clutch.model import compile_cross
 from triage.records import (
     NORMAL,
     Allele,

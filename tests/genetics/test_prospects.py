@@ -6,8 +6,8 @@ from fractions import Fraction
 import pytest
 from support import INCOMPLETE, RECESSIVE, dam, locus, pair, sire, species
 
-from triage.genetics.model import compile_cross
-from triage.genetics.prospects import MOST_EGGS, eggs_needed, eggs_until_settled
+from triage.genetics.clutch.model import compile_cross
+from triage.genetics.clutch.prospects import MOST_EGGS, eggs_needed, eggs_until_settled
 
 OF = species(locus("albino", RECESSIVE), locus("pastel", INCOMPLETE))
 HALF = {"albino/normal": Fraction(1, 2), "normal/normal": Fraction(1, 2)}

@@ -43,11 +43,11 @@ from support import (
     verify,
 )
 
-from triage.catalogue.load import load_species
 from triage.errors import ContradictionError
-from triage.genetics.exact import infer, log_evidence
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.exact import infer, log_evidence
+from triage.genetics.clutch.model import compile_cross
 from triage.records import Compound, Cross, Egg, Genotype, GenotypeReading, Locus, Parthenogenesis, Sex
+from triage.species.loader import load_species
 
 BALL_PYTHON = load_species("ball python")
 CORN_SNAKE = load_species("corn snake")

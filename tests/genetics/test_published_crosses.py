@@ -23,8 +23,8 @@ from support import (
     species,
 )
 
-from triage.genetics.exact import infer, log_evidence
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.exact import infer, log_evidence
+from triage.genetics.clutch.model import compile_cross
 from triage.records import Compound, Cross, Egg, Linkage, Locus, Phase, Sex, Species
 
 ONE = species(locus("pea", RECESSIVE))

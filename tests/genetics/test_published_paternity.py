@@ -9,8 +9,8 @@ from fractions import Fraction
 import pytest
 from support import DOMINANT, INCOMPLETE, allele, hardy_weinberg, locus, pair, parent, proved, seen, sire, species
 
-from triage.genetics.exact import infer, log_evidence
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.exact import infer, log_evidence
+from triage.genetics.clutch.model import compile_cross
 from triage.records import (
     CallReading,
     Compound,

@@ -2,11 +2,11 @@
 
 import pytest
 
-from triage.catalogue import load_species, parse_call
-from triage.catalogue.looks_alike import lookalikes_of
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.model import compile_cross
 from triage.genetics.readings import keeper_reading, laboratory_reading
 from triage.records import Genotype
+from triage.species import load_species, parse_call
+from triage.species.looks_alike import lookalikes_of
 from triage.workflow.sheet import load_sheet
 
 CROSSES = {
@@ -81,7 +81,7 @@ def test_a_lookalike_is_the_likeliest_mistake(name):
 
 
 def _seen_alike(species, one, other):
-    from triage.catalogue.looks_alike import seen_as
+    from triage.species.looks_alike import seen_as
 
     return seen_as(species, one) == seen_as(species, other)
 

@@ -22,8 +22,8 @@ from support import (
     species,
 )
 
-from triage.genetics.exact import log_evidence
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.exact import log_evidence
+from triage.genetics.clutch.model import compile_cross
 from triage.records import Egg, Sex
 
 OF = species(

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from triage.genetics.sires import mating_weight, shares_from_dates
+from triage.genetics.clutch.sires import mating_weight, shares_from_dates
 
 LAID = date(2031, 4, 1)
 

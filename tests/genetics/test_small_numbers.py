@@ -6,7 +6,7 @@ from random import Random
 import pytest
 from support import INCOMPLETE, RECESSIVE, dam, locus, pair, parent, sire, species, verify
 
-from triage.genetics import contraction
+from triage.genetics.clutch import contraction
 from triage.records import CallReading, Egg, Sex, VisualCall
 
 OF = species(locus("pastel", INCOMPLETE), locus("clown", RECESSIVE))

@@ -5,18 +5,18 @@ from dataclasses import replace
 import pytest
 import torch
 
-from triage.catalogue.looks import ball_python_looks
-from triage.hatchery.amounts import FACTORS, own_amounts
 from triage.hatchery.company import has_mate, mate_seeds
 from triage.hatchery.domains import BY_NAME
 from triage.hatchery.express import encode, express
+from triage.hatchery.hands.amounts import FACTORS, own_amounts
 from triage.hatchery.render import _draw
+from triage.species.drawing import usual_looks
 
 
 @pytest.fixture(scope="module")
 def look():
     seeds = torch.arange(500)
-    return express(encode([{"pastel": ("pastel", "normal")}] * 500), seeds, torch.zeros(500), ball_python_looks())
+    return express(encode([{"pastel": ("pastel", "normal")}] * 500), seeds, torch.zeros(500), usual_looks())
 
 
 def test_amounts_vary_by_as_much_as_written_and_nothing_else_does(look):
@@ -56,7 +56,7 @@ def test_the_renderer_draws_settings_as_the_domain_takes_them_also_of_a_second_a
         seen.append(animal_seeds)
         return {**look, "leucism": torch.ones_like(look["leucism"])}
 
-    looks, seeds = ball_python_looks(), torch.arange(40)
+    looks, seeds = usual_looks(), torch.arange(40)
     photos = seeds[has_mate(seeds, torch.zeros(40, dtype=torch.bool))][:1]
     assert len(photos)
     codes = encode([{}])

@@ -7,13 +7,13 @@ import pytest
 import torch
 from scipy.signal import find_peaks
 
-from triage.hatchery import spines
-from triage.hatchery.bands import facets, limbs, lobes, scallops
 from triage.hatchery.body import GIRTHS
-from triage.hatchery.outlines import cells, columns
-from triage.hatchery.patches import beads, gaps, islands, lozenges
+from triage.hatchery.hands import spines
+from triage.hatchery.hands.bands import facets, limbs, lobes, scallops
+from triage.hatchery.hands.outlines import cells, columns
+from triage.hatchery.hands.patches import beads, gaps, islands, lozenges
+from triage.hatchery.hands.spines import drops, margins
 from triage.hatchery.skin import Style, blotches, spinal_marks
-from triage.hatchery.spines import drops, margins
 
 ROWS, COLUMNS, ANIMALS = 900, 100, 10
 HANDS = [facets, lobes, limbs, scallops]

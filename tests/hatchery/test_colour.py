@@ -5,13 +5,13 @@ import numpy as np
 import pytest
 import torch
 
-from triage.catalogue.looks import ball_python_looks
 from triage.hatchery import draws, encode, render
 from triage.hatchery.domains import BY_NAME
 from triage.hatchery.express import express
 from triage.hatchery.skin import make_skin
+from triage.species.drawing import usual_looks
 
-LOOKS = ball_python_looks()
+LOOKS = usual_looks()
 
 
 def lab_of_skin(genotype, domain):

@@ -5,12 +5,12 @@ import itertools
 import pytest
 import torch
 
-from triage.catalogue.looks import ball_python_looks
 from triage.errors import UnknownNameError
 from triage.hatchery import decode, draws, encode
 from triage.hatchery.express import express
+from triage.species.drawing import usual_looks
 
-LOOKS = ball_python_looks()
+LOOKS = usual_looks()
 GENOTYPE = {
     "pastel": ("normal", "pastel"),
     "enchi": ("enchi", "enchi"),

@@ -2,8 +2,8 @@
 
 import pytest
 
-from triage.catalogue.looks import ball_python_looks, load_looks, parse_looks
 from triage.errors import CatalogueError
+from triage.species.drawing import load_looks, parse_looks, usual_looks
 
 GOOD = """
 format = 1
@@ -67,14 +67,14 @@ def test_a_good_file_loads():
 
 
 def test_the_shipped_file_has_every_allele():
-    looks = ball_python_looks()
+    looks = usual_looks()
     found = {locus.name: set(locus.alleles) - {"normal"} for locus in looks.loci}
     assert found == {name: {word.replace("_", " ") for word in words.split()} for name, words in ALLELES.items()}
 
 
 def test_recessives_without_a_het_look():
     """Common practice, no source: hets of these cannot be seen."""
-    looks = ball_python_looks()
+    looks = usual_looks()
     for name in ("clown", "albino", "lavender albino", "ultramel", "axanthic line A", "axanthic line B", "ghost",
                  "desert ghost", "genetic stripe"):  # fmt: skip
         locus = looks.locus(name)

@@ -8,8 +8,8 @@ import torch
 from scipy.signal import find_peaks
 
 from triage.hatchery.body import GIRTHS
-from triage.hatchery.outlines import cells, columns, shreds
-from triage.hatchery.patches import beads, gaps, islands, lozenges
+from triage.hatchery.hands.outlines import cells, columns, shreds
+from triage.hatchery.hands.patches import beads, gaps, islands, lozenges
 from triage.hatchery.skin import Style, blotches, spinal_marks
 from triage.hatchery.varied import _HAND_FACTORS, _HAND_SHIFTS, own_hand, own_reach
 

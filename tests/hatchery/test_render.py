@@ -5,15 +5,15 @@ import importlib
 import pytest
 import torch
 
-from triage.catalogue.looks import ball_python_looks
 from triage.hatchery import DOMAINS, STAGES, draws, encode, render
 from triage.hatchery.camera import make_camera
 from triage.hatchery.domains import BY_NAME
 from triage.hatchery.pose import make_pose
 from triage.hatchery.raster import rasterise
+from triage.species.drawing import usual_looks
 
 module = importlib.import_module("triage.hatchery.render")
-LOOKS = ball_python_looks()
+LOOKS = usual_looks()
 MIXED = [
     {},
     {"pastel": ("normal", "pastel")},

@@ -7,9 +7,10 @@ import pytest
 import torch
 from torch import Tensor
 
-from triage.hatchery import grain, skin, strokes
+from triage.hatchery import skin
 from triage.hatchery.body import GIRTHS
 from triage.hatchery.domains import VARIED
+from triage.hatchery.hands import grain, strokes
 from triage.hatchery.skin import PLAIN, Elements, Places, Textures, WhiteEdge, lateral_blotches, make_skin, skin_noise
 from triage.hatchery.varied import own_elements
 

@@ -5,9 +5,9 @@ import itertools
 import pytest
 import torch
 
+from triage.hatchery.hands.washes import cover, crowded, layers, spectra
 from triage.hatchery.skin import WHITE
 from triage.hatchery.varied import any_order
-from triage.hatchery.washes import cover, crowded, layers, spectra
 
 LAWS = [cover, layers, spectra, crowded]
 ANIMALS = 200

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from triage.catalogue import load_species, parse_call
 from triage.proving.labels import label_text, whole_percent
 from triage.records import Genotype, Sex
+from triage.species import load_species, parse_call
 
 
 @pytest.fixture(scope="module")

@@ -12,14 +12,14 @@ from hypothesis import strategies as st
 from scipy import stats
 from sklearn.metrics import mutual_info_score
 
-from triage.catalogue import load_species, parse_parent
 from triage.errors import ContradictionError, UnsupportedInheritanceError, WorkTooLargeError
-from triage.proving.plan import entropy_nats, own_offspring, proving_plan, rank_mates, visual_mates
-from triage.proving.plan_information import after_outcomes, information_nats, outcome_meanings, p_settled_by
-from triage.proving.plan_length import eggs_until_settled, plain_run, season_ends, seasons_until_settled, young_to_show
-from triage.proving.plan_table import DIED, SLUG, HeldBack, Mate, egg_table
-from triage.proving.seasons import EggCount, Season
+from triage.proving.plans.egg_table import DIED, SLUG, HeldBack, Mate, egg_table
+from triage.proving.plans.information import after_outcomes, information_nats, outcome_meanings, p_settled_by
+from triage.proving.plans.length import eggs_until_settled, plain_run, season_ends, seasons_until_settled, young_to_show
+from triage.proving.plans.plan import entropy_nats, own_offspring, proving_plan, rank_mates, visual_mates
+from triage.proving.plans.seasons import EggCount, Season
 from triage.records import Genotype, GenotypePrior, Parent, Sex
+from triage.species import load_species, parse_parent
 
 SPECIES = load_species("ball python")
 SPOTLESS = Season(EggCount.exactly(8), p_lays=1, p_slug=0, p_lost=0)

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from triage.catalogue import load_species
-from triage.proving.seasons import BreedingRules, EggCount, Season, earliest_dates
+from triage.proving.plans.seasons import BreedingRules, EggCount, Season, earliest_dates
 from triage.records import Sex
+from triage.species import load_species
 
 RULES = BreedingRules.rule_of_thumb()
 

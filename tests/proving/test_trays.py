@@ -2,10 +2,10 @@
 
 import pytest
 
-from triage.catalogue import load_species, parse_call
-from triage.genetics.posterior import CallChance
+from triage.genetics.clutch.posterior import CallChance
 from triage.proving.trays import Tray, choose_tray, hidden_genes, percent, remaining_calls
 from triage.records import Genotype
+from triage.species import load_species, parse_call
 
 
 @pytest.fixture(scope="module")

@@ -8,11 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from triage.catalogue import load_species, parse_parent
-from triage.proving.plan_table import HeldBack, Mate, egg_table
-from triage.proving.seasons import EggCount, Season
-from triage.proving.worth import Costs, LabelPrices, best_number_of_seasons, decide, hold
+from triage.proving.plans.egg_table import HeldBack, Mate, egg_table
+from triage.proving.plans.seasons import EggCount, Season
+from triage.proving.plans.worth import Costs, LabelPrices, best_number_of_seasons, decide, hold
 from triage.records import Sex
+from triage.species import load_species, parse_parent
 
 SPECIES = load_species("ball python")
 SEASON = Season(EggCount.exactly(6), p_lays=0.8, p_slug=0.1, p_lost=0.05)

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import torch
 
-from triage.catalogue import load_species
-from triage.catalogue.looks import ball_python_looks
+from triage.species import load_species
+from triage.species.drawing import usual_looks
 from triage.training.crosses import (
     HELD_OUT_ONE_IN,
     RECIPES,
@@ -25,7 +25,7 @@ from triage.vision.vocabulary import build
 
 @pytest.fixture(scope="module")
 def tables():
-    species, looks = load_species("ball python"), ball_python_looks()
+    species, looks = load_species("ball python"), usual_looks()
     return cross_tables(species, looks, build(species, looks), "cpu")
 
 
@@ -33,7 +33,7 @@ def test_parents_of_the_twelve_gene_protocol(tables):
     """Issue text: recessives visual 6 %, het 24 %; spider one copy 10 %; pinstripe 16 %; the others super 3 %, one 21 %."""
     parents = draw_parents(tables, torch.arange(40_000), "twelve genes").flatten(0, 1)
     copies = (parents > 0).sum(-1)
-    names = [locus.name for locus in ball_python_looks().loci]
+    names = [locus.name for locus in usual_looks().loci]
     assert {names[i] for i in range(len(names)) if copies[:, i].any()} == {locus for locus, _ in TWELVE_GENES}
     for locus, gene in TWELVE_GENES:
         one, two = {

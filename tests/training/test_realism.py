@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from triage.catalogue import load_species
-from triage.catalogue.looks import ball_python_looks
+from triage.species import load_species
+from triage.species.drawing import usual_looks
 from triage.training import realism
 from triage.vision.vocabulary import build
 
@@ -30,7 +30,7 @@ def test_every_look_of_the_vocabulary_is_measured():
     species = load_species("ball python")
     looks = realism.single_looks(species)
     assert looks["wild type"] == {}
-    for locus in build(species, ball_python_looks()).loci:
+    for locus in build(species, usual_looks()).loci:
         for words in locus.classes[1:]:
             assert any(word in looks for word in words), words
 

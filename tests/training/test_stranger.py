@@ -10,17 +10,17 @@ import pytest
 import torch
 from scipy.ndimage import label
 
-from triage.catalogue.looks import ball_python_looks
 from triage.hatchery.body import GIRTHS
 from triage.hatchery.domains import BY_NAME
 from triage.hatchery.express import encode, express
 from triage.hatchery.render import _draw
 from triage.hatchery.skin import Noise, make_skin, skin_noise
+from triage.species.drawing import usual_looks
 from triage.training import shift, stranger, stranger_domain
 from triage.training.shift import photographed
 
 MODELS = Path(__file__).parents[2] / "models"
-LOOKS = ball_python_looks()
+LOOKS = usual_looks()
 ROWS, COLUMNS = 1100, 200
 SEEDS = torch.tensor([3, 14, 159, 2653])
 BARE = {"blotch_eyes": 0.0, "dorsal_share": 0.0, "irregularity": 0.1, "reduction": 0.0}  # nothing but tiles, hardly warped

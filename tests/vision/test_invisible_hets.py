@@ -2,11 +2,11 @@
 
 import torch
 
-from triage.catalogue import load_species, parse_parent
-from triage.genetics.exact import infer
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.exact import infer
+from triage.genetics.clutch.model import compile_cross
 from triage.hatchery import render
 from triage.records import Cross, Egg, Genotype, Sex
+from triage.species import load_species, parse_parent
 from triage.vision.intake import Photo
 from triage.vision.reader import PhotoReader
 from triage.workflow.photos import reading_of

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from triage.catalogue import load_species
-from triage.catalogue.looks import ball_python_looks
 from triage.errors import ModelFileError, UnknownNameError
 from triage.records import Genotype
+from triage.species import load_species
+from triage.species.drawing import usual_looks
 from triage.vision.vocabulary import Vocabulary, build, class_table
 
 
@@ -17,7 +17,7 @@ def species():
 
 @pytest.fixture(scope="module")
 def vocabulary(species):
-    return build(species, ball_python_looks())
+    return build(species, usual_looks())
 
 
 def test_every_look_of_every_locus_has_a_class(species, vocabulary):
@@ -28,8 +28,8 @@ def test_every_look_of_every_locus_has_a_class(species, vocabulary):
 
 
 def test_invisible_hets_are_class_zero(species, vocabulary):
-    table = class_table(vocabulary, species, ball_python_looks())
-    for number, locus in enumerate(ball_python_looks().loci):
+    table = class_table(vocabulary, species, usual_looks())
+    for number, locus in enumerate(usual_looks().loci):
         for allele in locus.alleles[1:]:
             if species.locus(locus.name).look(Genotype("normal", allele)) == "":
                 assert table[number, 0, locus.alleles.index(allele)] == 0

@@ -9,9 +9,9 @@ import sys
 import pytest
 from safetensors import safe_open
 
-from triage.catalogue import load_species
-from triage.catalogue.looks import ball_python_looks
 from triage.errors import ModelFileError
+from triage.species import load_species
+from triage.species.drawing import usual_looks
 from triage.vision.likelihood import Calibration
 from triage.vision.vocabulary import build
 from triage.vision.weights import LARGEST_BYTES, SHIPPED, SIDECAR_NAME, WEIGHTS_NAME, load_model
@@ -50,7 +50,7 @@ def test_hash_size_and_parameters(files):
 
 
 def test_classes_are_those_of_the_catalogue(files):
-    assert files.vocabulary == build(load_species("ball python"), ball_python_looks())
+    assert files.vocabulary == build(load_species("ball python"), usual_looks())
 
 
 def test_the_mix_is_a_mix_per_locus(files):

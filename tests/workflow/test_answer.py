@@ -5,9 +5,9 @@ import math
 
 import pytest
 
-from triage.genetics.reference import enumerate_clutch
+from triage.genetics.references.clutch import enumerate_clutch
 from triage.records import Egg
-from triage.workflow.answer import to_json
+from triage.workflow.answers.as_json import to_json
 from triage.workflow.sheet import load_sheet
 from triage.workflow.sort import sort_clutch
 

@@ -4,19 +4,19 @@ import json
 
 import pytest
 
-from triage.catalogue import load_species
 from triage.cli.main import main
 from triage.errors import StorageError
-from triage.genetics.exact import infer
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.exact import infer
+from triage.genetics.clutch.model import compile_cross
 from triage.records import Egg, Genotype
+from triage.species import load_species
 from triage.storage.archive import Archive
 from triage.storage.database import Database
-from triage.workflow.keeping.clutches import cross_of
-from triage.workflow.keeping.collection import known_of, news, news_words, outcome_reading, why
-from triage.workflow.keeping.plans import plan_for, prices_from, worth_of
+from triage.workflow.keep import cross_of
+from triage.workflow.known import known_of, news, news_words, outcome_reading, why
+from triage.workflow.prove import plan_for, prices_from, worth_of
 
-from triage.proving.worth import Costs  # isort: skip
+from triage.proving.plans.worth import Costs  # isort: skip
 
 SPECIES = load_species("ball python")
 HET = Genotype("clown", "normal")

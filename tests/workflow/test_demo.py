@@ -8,7 +8,7 @@ import pytest
 from PIL import Image
 
 from triage.proving.trays import Tray
-from triage.workflow.answer import to_json
+from triage.workflow.answers.as_json import to_json
 from triage.workflow.demo import FOLDER, demo_sheet_path
 from triage.workflow.hatch import hatch, orders_from_table
 from triage.workflow.sheet import load_sheet

@@ -12,21 +12,21 @@ from PIL import Image
 
 from triage.cli.main import main
 from triage.errors import StorageError, TriageError
-from triage.genetics.exact import infer
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.exact import infer
+from triage.genetics.clutch.model import compile_cross
 from triage.records import Egg, Sex
 from triage.storage.archive import Archive
 from triage.storage.database import Database
 from triage.storage.marks import HoldJournal
 from triage.storage.photo_files import PhotoFiles
+from triage.workflow.cards import Card, cards_of, cards_pdf
 from triage.workflow.demo import FOLDER
-from triage.workflow.keeping.cards import Card, cards_of, cards_pdf
-from triage.workflow.keeping.clutches import cross_of, keep_sheet
-from triage.workflow.keeping.collection import known_of, outcome_reading
-from triage.workflow.keeping.entries import add_entry, change_entry, take_over_marks
-from triage.workflow.keeping.exchange import from_csv, from_json, guarded, import_entries, to_csv, to_json, unguarded
-from triage.workflow.keeping.labels import ids_of, sale_labels
-from triage.workflow.keeping.season import egg_of, read_folder
+from triage.workflow.exchange import from_csv, from_json, guarded, import_entries, to_csv, to_json, unguarded
+from triage.workflow.keep import cross_of, keep_sheet
+from triage.workflow.known import known_of, outcome_reading
+from triage.workflow.label import ids_of, sale_labels
+from triage.workflow.records import add_entry, change_entry, take_over_marks
+from triage.workflow.season import egg_of, read_folder
 from triage.workflow.sheet import load_sheet
 
 SHEET = """

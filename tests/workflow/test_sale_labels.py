@@ -5,16 +5,16 @@ import json
 import numpy as np
 import pytest
 
-from triage.catalogue import load_species
 from triage.cli.main import main
 from triage.errors import StorageError
 from triage.records import CallReading, VisualCall
+from triage.species import load_species
 from triage.storage.archive import Archive
 from triage.storage.database import Database
 from triage.vision.likelihood import combine_photos
 from triage.vision.weights import SHIPPED, read_sidecar
-from triage.workflow.keeping.collection import PHOTO_EXPONENT, joined_photos, known_of
-from triage.workflow.keeping.labels import changed_labels, ids_of, keep_labels, sale_labels, sell
+from triage.workflow.known import PHOTO_EXPONENT, joined_photos, known_of
+from triage.workflow.label import changed_labels, ids_of, keep_labels, sale_labels, sell
 
 SPECIES = load_species("ball python")
 AT, LATER = "2031-08-01T10:00:00+00:00", "2031-09-01T10:00:00+00:00"

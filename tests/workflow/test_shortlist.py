@@ -5,12 +5,12 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from triage.genetics.model import compile_cross
-from triage.workflow.answer import to_json
+from triage.genetics.clutch.model import compile_cross
+from triage.workflow.answers.as_json import to_json
+from triage.workflow.answers.wording import shortlist_text
 from triage.workflow.photos import shortlist_of
 from triage.workflow.sheet import load_sheet
 from triage.workflow.sort import sort_clutch
-from triage.workflow.wording import shortlist_text
 
 SHEET = """
 species: ball python

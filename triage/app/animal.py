@@ -9,15 +9,15 @@ import streamlit as st
 from triage.app.collection import chance_rows, settled_rows, worth_rows
 from triage.app.notices import errors_shown, literal
 from triage.errors import StorageError
-from triage.proving.worth import Costs, LabelPrices
+from triage.proving.plans.worth import Costs, LabelPrices
 from triage.records import Sex
 from triage.storage.archive import Archive
-from triage.workflow.keeping.cards import cards_of, cards_pdf
-from triage.workflow.keeping.collection import Known, news_words, why
-from triage.workflow.keeping.entries import now
-from triage.workflow.keeping.labels import LabelWriter, SaleLabel, keep_labels, sale_labels, sell
-from triage.workflow.keeping.outcomes import enter_outcome, possible_outcomes
-from triage.workflow.keeping.plans import PlanAnswer, plan_for, worth_of
+from triage.workflow.cards import cards_of, cards_pdf
+from triage.workflow.known import Known, news_words, why
+from triage.workflow.label import LabelWriter, SaleLabel, keep_labels, sale_labels, sell
+from triage.workflow.outcomes import enter_outcome, possible_outcomes
+from triage.workflow.prove import PlanAnswer, plan_for, worth_of
+from triage.workflow.records import now
 
 
 def show_chances(known: Known, id: str) -> None:

@@ -6,10 +6,10 @@ import streamlit as st
 
 from triage.app.checks import PAUSE, check_genes
 from triage.app.notices import errors_shown, say
-from triage.catalogue import load_species, species_names
 from triage.records import Sex
+from triage.species import load_species, species_names
 from triage.storage.archive import Archive
-from triage.workflow.keeping.entries import add_entry
+from triage.workflow.records import add_entry
 
 _SEXES = ("female", "male", "unknown")
 #: Fields that are empty again after an animal was entered.

@@ -12,11 +12,11 @@ from triage.app.shared import journal, photo_reader
 from triage.app.shelf import SortedClutch
 from triage.proving.trays import Tray
 from triage.storage.marks import HoldMark
+from triage.workflow.answers.report import EggReport
+from triage.workflow.answers.wording import in_tray
 from triage.workflow.evidence import find_clutch_evidence
-from triage.workflow.keeping.clutches import keep_sheet
-from triage.workflow.keeping.entries import open_archive, open_photos, take_over_marks
-from triage.workflow.report import EggReport
-from triage.workflow.wording import in_tray
+from triage.workflow.keep import keep_sheet
+from triage.workflow.records import open_archive, open_photos, take_over_marks
 
 _CARDS_IN_A_ROW = 2
 

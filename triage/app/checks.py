@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from triage.catalogue import parse_call, parse_parent, write_parent
 from triage.errors import TriageError
 from triage.records import NORMAL, Sex, Species
+from triage.species import parse_call, parse_parent, write_parent
 
 #: Pause after which a field is checked while it is being typed.
 PAUSE = "400ms"
@@ -23,7 +23,7 @@ class Check:
 def check_genes(species: Species, text: str, *, name: str, sex: Sex) -> Check:
     """The genes of a parent as they were understood, or why not.
 
-    >>> from triage.catalogue import load_species
+    >>> from triage.species import load_species
     >>> check_genes(load_species("ball python"), "het CLOWN pastel", name="Juniper", sex=Sex.FEMALE)
     Check(ok=True, words='Understood: pastel, het clown')
     """

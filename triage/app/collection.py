@@ -6,12 +6,12 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from triage.proving.plan import ProvingPlan
+from triage.proving.plans.plan import ProvingPlan
+from triage.proving.plans.worth import Decision
 from triage.proving.trays import percent
-from triage.proving.worth import Decision
 from triage.records import NORMAL
 from triage.storage.archive import Revision
-from triage.workflow.keeping.collection import Known, words_of
+from triage.workflow.known import Known, words_of
 
 _LEAST = 0.0005
 _WORTH_SAYING = 0.05  # a gene less likely than this is not named in the list

@@ -11,9 +11,9 @@ from collections.abc import Mapping, MutableMapping, Sequence
 from pathlib import PurePath
 from typing import Any
 
+from triage.workflow.answers.wording import clutch_name, genes_of
 from triage.workflow.settings import Settings
 from triage.workflow.sheet import ClutchForm, ClutchSheet, EggForm, SireForm
-from triage.workflow.wording import clutch_name, genes_of
 
 State = MutableMapping[str, Any]
 

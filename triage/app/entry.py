@@ -9,9 +9,9 @@ from triage.app.checks import PAUSE, check_call, check_genes
 from triage.app.draft import SEXES, field
 from triage.app.notices import say
 from triage.app.shared import small_picture
-from triage.catalogue import load_species, species_names
-from triage.catalogue.explain import list_genes
 from triage.records import Sex, Species
+from triage.species import load_species, species_names
+from triage.species.explain import list_genes
 
 PHOTO_TYPES = ["jpg", "jpeg", "png", "webp", "heic", "heif", "tif", "tiff", "bmp"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from html import escape
 
-from triage.catalogue.explain import LOOKS_WILD, NOT_RECORDED, CombinationName, Explanation, GeneSummary
+from triage.species.explain import LOOKS_WILD, NOT_RECORDED, CombinationName, Explanation, GeneSummary
 
 
 def gene_list_html(genes: Sequence[GeneSummary], combinations: Sequence[CombinationName]) -> str:

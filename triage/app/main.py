@@ -12,9 +12,9 @@ for key in draft.form_keys(state):
     if key in state:
         state[key] = state[key]
 pages = [
-    st.Page("screens/sort_clutch.py", title="Sort a clutch", icon=":material/egg:", default=True),
-    st.Page("screens/held_back.py", title="Held back", icon=":material/inventory_2:"),
-    st.Page("screens/collection.py", title="Collection", icon=":material/pets:"),
-    st.Page("screens/gene_book.py", title="Genes", icon=":material/menu_book:"),
+    st.Page("pages/sort_clutch/page.py", title="Sort a clutch", icon=":material/egg:", default=True),
+    st.Page("pages/held_back/page.py", title="Held back", icon=":material/inventory_2:"),
+    st.Page("pages/collection/page.py", title="Collection", icon=":material/pets:"),
+    st.Page("pages/gene_book/page.py", title="Genes", icon=":material/menu_book:"),
 ]
 st.navigation(pages, position="top").run()

@@ -8,8 +8,8 @@ from html import escape as escape_signs
 
 from triage.app.style import class_name
 from triage.proving.trays import Tray, percent
-from triage.workflow.report import ClutchReport, EggReport, ParentReport
-from triage.workflow.wording import (
+from triage.workflow.answers.report import ClutchReport, EggReport, ParentReport
+from triage.workflow.answers.wording import (
     against_the_records,
     animal_text,
     likely_sires,

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from threading import Lock
 from typing import Any
 
-from triage.workflow.report import ClutchReport
+from triage.workflow.answers.report import ClutchReport
 from triage.workflow.sheet import ClutchSheet
 
 

@@ -35,8 +35,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     if arguments.verb != "sheet":
         return _ENTRIES.run(arguments)
-    from triage.workflow.keeping.clutches import keep_sheet
-    from triage.workflow.keeping.entries import open_archive, open_photos
+    from triage.workflow.keep import keep_sheet
+    from triage.workflow.records import open_archive, open_photos
     from triage.workflow.sheet import load_sheet
 
     path = Path(arguments.sheet)

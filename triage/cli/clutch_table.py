@@ -9,8 +9,8 @@ from rich.text import Text
 
 from triage.cli.layout import heading, item, paragraph
 from triage.proving.trays import Tray, percent
-from triage.workflow.report import ClutchReport, EggReport, StruckOut
-from triage.workflow.wording import (
+from triage.workflow.answers.report import ClutchReport, EggReport, StruckOut
+from triage.workflow.answers.wording import (
     against_the_records,
     animal_text,
     likely_sires,

@@ -15,8 +15,8 @@ def _known_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _known(arguments: argparse.Namespace) -> dict:
-    from triage.workflow.keeping.collection import known_of, why, words_of
-    from triage.workflow.keeping.entries import open_archive
+    from triage.workflow.known import known_of, why, words_of
+    from triage.workflow.records import open_archive
 
     known = known_of(open_archive(), arguments.species)
     ids = [arguments.id] if arguments.id else list(known.collection.animals)

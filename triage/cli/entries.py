@@ -85,7 +85,7 @@ class EntryCommand:
             )
 
     def run(self, arguments: argparse.Namespace) -> int:
-        from triage.workflow.keeping.entries import add_entry, change_entry, now, open_archive
+        from triage.workflow.records import add_entry, change_entry, now, open_archive
 
         archive = open_archive()
         verb = arguments.verb
@@ -119,7 +119,7 @@ class EntryCommand:
 
     def _take_over(self, archive, arguments: argparse.Namespace) -> int:
         from triage.storage.marks import HoldJournal
-        from triage.workflow.keeping.entries import take_over_marks
+        from triage.workflow.records import take_over_marks
 
         count = take_over_marks(archive, HoldJournal())
         if arguments.json:
@@ -130,8 +130,8 @@ class EntryCommand:
 
     def _add_outcome(self, archive, content: dict, arguments: argparse.Namespace) -> int:
         """Keep an outcome and say whose chances it changed."""
-        from triage.workflow.keeping.collection import news_words
-        from triage.workflow.keeping.outcomes import enter_outcome
+        from triage.workflow.known import news_words
+        from triage.workflow.outcomes import enter_outcome
 
         told = enter_outcome(archive, content, reason=arguments.reason)
         entry, found, labels = told.entry, told.news, told.labels

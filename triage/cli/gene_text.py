@@ -10,7 +10,9 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from triage.catalogue.explain import (
+from triage.cli.layout import heading, item, paragraph
+from triage.records import Species
+from triage.species.explain import (
     LOOKS_WILD,
     NOT_RECORDED,
     AppearanceExplanation,
@@ -24,8 +26,6 @@ from triage.catalogue.explain import (
     GeneSummary,
     LookalikeText,
 )
-from triage.cli.layout import heading, item, paragraph
-from triage.records import Species
 
 _LEAD = 14
 

@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    from triage.catalogue import load_species
+    from triage.species import load_species
 
     species = load_species(arguments.species)
     if arguments.name:
@@ -36,8 +36,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _all(species, *, as_json: bool) -> None:
-    from triage.catalogue import explain
     from triage.cli.gene_text import print_gene_list
+    from triage.species import explain
 
     genes, names = explain.list_genes(species), explain.list_combinations(species)
     if as_json:
@@ -48,8 +48,8 @@ def _all(species, *, as_json: bool) -> None:
 
 
 def _one(species, name: str, *, as_json: bool) -> None:
-    from triage.catalogue import explain
     from triage.cli.gene_text import print_explanation
+    from triage.species import explain
 
     found = explain.explain(species, name)
     if as_json:

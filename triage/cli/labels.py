@@ -19,10 +19,10 @@ def _label_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _label(arguments: argparse.Namespace) -> dict:
-    from triage.workflow.keeping.cards import cards_of, cards_pdf
-    from triage.workflow.keeping.collection import known_of
-    from triage.workflow.keeping.entries import open_archive
-    from triage.workflow.keeping.labels import changed_labels, ids_of, keep_labels, sale_labels
+    from triage.workflow.cards import cards_of, cards_pdf
+    from triage.workflow.known import known_of
+    from triage.workflow.label import changed_labels, ids_of, keep_labels, sale_labels
+    from triage.workflow.records import open_archive
 
     archive = open_archive()
     if not arguments.id and not arguments.changed:

@@ -38,11 +38,11 @@ def _plan(arguments: argparse.Namespace) -> dict:
     from datetime import date
 
     from triage.cli.entries import EntryCommand
-    from triage.proving.worth import Costs
+    from triage.proving.plans.worth import Costs
     from triage.records import Sex
-    from triage.workflow.keeping.collection import known_of
-    from triage.workflow.keeping.entries import open_archive
-    from triage.workflow.keeping.plans import keep_plan, plan_for, prices_from, worth_of
+    from triage.workflow.known import known_of
+    from triage.workflow.prove import keep_plan, plan_for, prices_from, worth_of
+    from triage.workflow.records import open_archive
 
     archive = open_archive()
     known = known_of(archive, arguments.species)

@@ -23,8 +23,8 @@ def _read_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _read(arguments: argparse.Namespace) -> dict:
-    from triage.workflow.keeping.entries import open_archive, open_photos
-    from triage.workflow.keeping.season import read_folder
+    from triage.workflow.records import open_archive, open_photos
+    from triage.workflow.season import read_folder
 
     archive = open_archive()
     with progress_bar("reading photos") as progress:

@@ -18,8 +18,8 @@ def _export_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _export(arguments: argparse.Namespace) -> dict:
-    from triage.workflow.keeping.entries import open_archive
-    from triage.workflow.keeping.exchange import to_csv, to_json
+    from triage.workflow.exchange import to_csv, to_json
+    from triage.workflow.records import open_archive
 
     path, archive = Path(arguments.file), open_archive()
     if path.suffix.lower() == ".csv":
@@ -41,8 +41,8 @@ def _import_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _import(arguments: argparse.Namespace) -> dict:
-    from triage.workflow.keeping.entries import open_archive
-    from triage.workflow.keeping.exchange import from_csv, from_json, import_entries
+    from triage.workflow.exchange import from_csv, from_json, import_entries
+    from triage.workflow.records import open_archive
 
     path = Path(arguments.file)
     try:
@@ -58,7 +58,7 @@ def _import(arguments: argparse.Namespace) -> dict:
 
 def _backup(arguments: argparse.Namespace) -> dict:
     from triage.storage.backup import back_up
-    from triage.workflow.keeping.entries import open_archive, open_photos
+    from triage.workflow.records import open_archive, open_photos
 
     with progress_bar("photos") as progress:
         manifest = back_up(open_archive(), open_photos(), Path(arguments.file), progress)
@@ -67,14 +67,14 @@ def _backup(arguments: argparse.Namespace) -> dict:
 
 def _restore(arguments: argparse.Namespace) -> dict:
     from triage.storage.backup import restore
-    from triage.workflow.keeping.entries import open_archive, open_photos
+    from triage.workflow.records import open_archive, open_photos
 
     manifest = restore(Path(arguments.file), open_archive(), open_photos())
     return {"file": arguments.file, "changes": manifest["changes"], "photos": manifest["photos"]}
 
 
 def _verify(_: argparse.Namespace) -> dict:
-    from triage.workflow.keeping.entries import open_archive, open_photos
+    from triage.workflow.records import open_archive, open_photos
 
     archive, photos = open_archive(), open_photos()
     wanted = sorted({entry["sha256"] for entry in archive.all("photo")})
@@ -100,7 +100,7 @@ def _history_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _history(arguments: argparse.Namespace) -> dict:
     from triage.cli.entries import revision_json
-    from triage.workflow.keeping.entries import open_archive
+    from triage.workflow.records import open_archive
 
     found = open_archive().history(arguments.id)
     return {"revisions": [revision_json(one) for one in found[-arguments.last :]]}
@@ -116,7 +116,7 @@ def _history_words(answer: dict) -> str:
 
 
 def _undo(arguments: argparse.Namespace) -> dict:
-    from triage.workflow.keeping.entries import open_archive
+    from triage.workflow.records import open_archive
 
     archive = open_archive()
     number = arguments.change

@@ -58,7 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
 def sort_and_print(sheet, arguments: argparse.Namespace) -> int:
     """Sort a clutch and print the answer as a table or as JSON."""
     from triage.cli.clutch_table import print_clutch
-    from triage.workflow.answer import to_json
+    from triage.workflow.answers.as_json import to_json
     from triage.workflow.sort import sort_clutch
 
     with progress_bar("reading photos") as progress:
@@ -84,7 +84,7 @@ def _settings(sheet, arguments: argparse.Namespace):
 
 
 def _gene(species, name: str) -> str:
-    from triage.catalogue.explain import GeneExplanation, explain
+    from triage.species.explain import GeneExplanation, explain
 
     try:
         found = explain(species, name)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from triage.errors import ContradictionError, UnsupportedInheritanceError
-from triage.genetics.model import compile_cross
+from triage.genetics.clutch.model import compile_cross
 from triage.records import (
     NORMAL,
     Cross,

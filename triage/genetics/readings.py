@@ -8,8 +8,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
-from triage.catalogue.looks_alike import lookalikes_of, seen_as
 from triage.records import CallReading, Genotype, GenotypeReading, Locus, Species, VisualCall
+from triage.species.looks_alike import lookalikes_of, seen_as
 
 #: How much rarer a careless mistake gets with each further locus it is wrong about; a judgement, not a measurement.
 _PER_WRONG_LOCUS = 0.1

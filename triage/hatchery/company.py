@@ -5,11 +5,11 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from triage.catalogue.looks import Looks
 from triage.hatchery import draws
 from triage.hatchery.fields import noise_plane, pixel_grid
 from triage.hatchery.pose import Pose, make_pose
 from triage.hatchery.skin import ramp
+from triage.species.drawing import Looks
 
 _SALT_MATE, _SALT_GENES, _SALT_ALLELES, _SALT_PLACE, _SALT_THUMB, _SALT_SKIN = 1101, 1102, 1103, 1104, 1105, 1106
 _MATE_SHARE, _THUMB_SHARE = 0.05, 0.06

@@ -7,8 +7,8 @@ import torch
 from torch import Tensor
 
 from triage.hatchery import backgrounds, shifted, varied
-from triage.hatchery.amounts import as_written, own_amounts
 from triage.hatchery.camera import CameraRange
+from triage.hatchery.hands.amounts import as_written, own_amounts
 from triage.hatchery.light import LightRange
 from triage.hatchery.response import expose, to_srgb
 from triage.hatchery.skin import beer_lambert, lateral_blotches

@@ -1,6 +1,6 @@
 """Genotypes to settings of the drawing.
 
-Effects add in a latent space (triage.catalogue.looks), one locus after another in the file's order, so the order in
+Effects add in a latent space (triage.species.drawing), one locus after another in the file's order, so the order in
 which a genotype is written cannot matter and an invisible het changes no bit.
 """
 
@@ -11,9 +11,9 @@ from functools import lru_cache
 import torch
 from torch import Tensor
 
-from triage.catalogue.looks import NORMAL, Looks, ball_python_looks, pair
 from triage.errors import UnknownNameError
 from triage.hatchery import draws
+from triage.species.drawing import NORMAL, Looks, pair, usual_looks
 
 Genotype = Mapping[str, tuple[str, str]]
 
@@ -47,7 +47,7 @@ def encode(genotypes: Sequence[Genotype] | Tensor, looks: Looks | None = None) -
     """
     if isinstance(genotypes, Tensor):
         return genotypes.to(torch.int64)
-    looks = looks or ball_python_looks()
+    looks = looks or usual_looks()
     place = {locus.name: index for index, locus in enumerate(looks.loci)}
     codes = torch.zeros(len(genotypes), len(looks.loci), 2, dtype=torch.int64)
     for number, genotype in enumerate(genotypes):
@@ -65,7 +65,7 @@ def encode(genotypes: Sequence[Genotype] | Tensor, looks: Looks | None = None) -
 
 def decode(codes: Tensor, looks: Looks | None = None) -> list[dict[str, tuple[str, str]]]:
     """The inverse of `encode`; loci that are normal on both sides are left out."""
-    looks = looks or ball_python_looks()
+    looks = looks or usual_looks()
     genotypes = []
     for row in codes.tolist():
         genotype = {}

@@ -8,7 +8,6 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from triage.catalogue.looks import Looks, ball_python_looks
 from triage.hatchery import draws
 from triage.hatchery.backgrounds import choose, make_background
 from triage.hatchery.camera import Camera, make_camera
@@ -23,6 +22,7 @@ from triage.hatchery.raster import Pixels, rasterise
 from triage.hatchery.skin import make_skin
 from triage.hatchery.stages import STAGES, Stage, make_stage
 from triage.hatchery.surface import shade_surface
+from triage.species.drawing import Looks, usual_looks
 
 DOMAINS = tuple(BY_NAME)
 REPORTED_DOMAINS = REPORTED
@@ -75,7 +75,7 @@ def render(
         raise ValueError(f"domain {domain!r} is not one of {', '.join(DOMAINS)}")
     if size < 64 or size % 16:
         raise ValueError(f"size {size}: needed a multiple of 16, at least 64")
-    looks = looks or ball_python_looks()
+    looks = looks or usual_looks()
     device = torch.device(device)
     codes = encode(genotypes, looks).to(device)
     animals, photos = draws.seed_tensor(animal_seeds, device), draws.seed_tensor(photo_seeds, device)

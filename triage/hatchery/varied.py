@@ -10,12 +10,15 @@ from dataclasses import is_dataclass, replace
 import torch
 from torch import Tensor
 
-from triage.hatchery import draws, skin, washes
-from triage.hatchery.bands import facets, limbs, lobes, scallops
+from triage.hatchery import draws, skin
 from triage.hatchery.fields import noise_plane, plane_mean
-from triage.hatchery.grain import BELLIES, EDGES, FRECKLES, MOTTLES, SPECKLES, WARPS, own_head, own_white_edge
-from triage.hatchery.outlines import cells, columns, shreds
-from triage.hatchery.patches import beads, gaps, islands, lozenges
+from triage.hatchery.hands import washes
+from triage.hatchery.hands.bands import facets, limbs, lobes, scallops
+from triage.hatchery.hands.grain import BELLIES, EDGES, FRECKLES, MOTTLES, SPECKLES, WARPS, own_head, own_white_edge
+from triage.hatchery.hands.outlines import cells, columns, shreds
+from triage.hatchery.hands.patches import beads, gaps, islands, lozenges
+from triage.hatchery.hands.spines import drops, margins
+from triage.hatchery.hands.strokes import DARK_STRIPES, PALE_STRIPES, PINS, RINGS, WEBS
 from triage.hatchery.response import expose, to_linear
 from triage.hatchery.skin import (
     BROWN,
@@ -34,8 +37,6 @@ from triage.hatchery.skin import (
     ramp,
     spinal_marks,
 )  # fmt: skip
-from triage.hatchery.spines import drops, margins
-from triage.hatchery.strokes import DARK_STRIPES, PALE_STRIPES, PINS, RINGS, WEBS
 
 (_SALT_STYLE, _SALT_PIGMENT, _SALT_GROUND, _SALT_LOW, _SALT_FINE, _SALT_LAMPS, _SALT_OUTLINES, _SALT_MARKS, _SALT_HAND,
  _SALT_REACH) = range(1301, 1311)  # fmt: skip

@@ -6,9 +6,9 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from triage.catalogue.looks_alike import pair_between, seen_as, seen_name
-from triage.genetics.posterior import CallChance
+from triage.genetics.clutch.posterior import CallChance
 from triage.records import NORMAL, Genotype, Locus, Lookalike, Species, VisualCall
+from triage.species.looks_alike import pair_between, seen_as, seen_name
 
 #: Sentences on what to look for, those about the likeliest calls first; more than these nobody reads.
 _MOST_HINTS = 3

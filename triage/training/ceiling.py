@@ -20,10 +20,10 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from triage.catalogue import load_species
-from triage.catalogue.looks import ball_python_looks
 from triage.hatchery import draws
 from triage.hatchery.express import _SALT_INDIVIDUAL, _SALT_STRENGTH, _WEAKEST, effect_tables
+from triage.species import load_species
+from triage.species.drawing import usual_looks
 from triage.training.calibrate import fit_photo_exponent, fit_temper, join_photos, several_photos
 from triage.training.crosses import candidate_calls, cross_tables
 from triage.training.photos import draw_truth, photo_seeds
@@ -52,7 +52,7 @@ def log_density(
 
 def settings_seen(k: float, photos: int, seed: int) -> dict[str, Any]:
     """Top-1 and NLL on `photos` crosses of the twelve-gene protocol for an error of k spreads."""
-    species, looks = load_species("ball python"), ball_python_looks()
+    species, looks = load_species("ball python"), usual_looks()
     tables = cross_tables(species, looks, build(species, looks), "cpu")
     effects = effect_tables(looks, "cpu")
     seeds = photo_seeds("report", 0, photos, seed, "cpu")
@@ -106,7 +106,7 @@ def _rows_in_cross(class_of: NDArray[np.int64], row: NDArray[np.int64], parents:
 def seen_clean(directory: Path, animals: int, px: int, seed: int, device: str) -> dict[str, Any]:
     """The shipped reader on one to three clean photos of an animal; its tempering is fitted on as many others seen so."""
     files = load_model(directory)
-    species, looks = load_species("ball python"), ball_python_looks()
+    species, looks = load_species("ball python"), usual_looks()
     tables = cross_tables(species, looks, files.vocabulary, device)
     found = several_photos(files.network.to(device), tables, files.log_mix.float().to(device), 2 * animals, 3, seed=seed, px=px,
                            domain="clean")  # fmt: skip

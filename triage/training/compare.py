@@ -22,9 +22,9 @@ import numpy as np
 import torch
 from torch import Tensor, nn
 
-from triage.catalogue import load_species
-from triage.catalogue.looks import ball_python_looks
 from triage.hatchery import REPORTED_DOMAINS, STAGES
+from triage.species import load_species
+from triage.species.drawing import usual_looks
 from triage.training import train as training
 from triage.training.augment import vary
 from triage.training.calibrate import fit_temper
@@ -202,7 +202,7 @@ class Entry:
 def compare(settings: Settings) -> Path:
     """Train and measure this share's contestants, and write their rows."""
     device = settings.device if settings.device != "auto" else "cuda" if torch.cuda.is_available() else "cpu"
-    species, looks = load_species("ball python"), ball_python_looks()
+    species, looks = load_species("ball python"), usual_looks()
     vocabulary = build(species, looks)
     tables = cross_tables(species, looks, vocabulary, device)
     log_mix = training.training_mix(tables, vocabulary, settings.seed, 100_000 if settings.photos > 1000 else 1000)

@@ -1,7 +1,7 @@
 """Crosses to learn and to be tested on, drawn as tensors from integer seeds: parents, offspring, held-out combinations.
 
 Every draw depends on the seed of its photo alone (`triage.hatchery.draws`), so the same seed gives the same data on any
-device and in any batch. Allele 0 is the wild type at every locus, as in `triage.catalogue.looks`.
+device and in any batch. Allele 0 is the wild type at every locus, as in `triage.species.drawing`.
 """
 
 from __future__ import annotations
@@ -12,9 +12,9 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from triage.catalogue.looks import Looks
 from triage.hatchery import draws
 from triage.records import Mode, Species
+from triage.species.drawing import Looks
 from triage.vision.vocabulary import Vocabulary, class_table
 
 _SALT_PARENTS, _SALT_RECIPE, _SALT_OFFSPRING, _SALT_HELD_OUT = 9001, 9002, 9003, 9004

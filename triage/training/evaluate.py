@@ -21,10 +21,10 @@ from typing import Any
 import numpy as np
 import torch
 
-from triage.catalogue import load_species
-from triage.catalogue.looks import Looks, ball_python_looks
 from triage.hatchery import REPORTED_DOMAINS, STAGES, encode
 from triage.records import Genotype, Species, VisualCall
+from triage.species import load_species
+from triage.species.drawing import Looks, usual_looks
 from triage.training.calibrate import calibrate, join_photos, several_photos
 from triage.training.crosses import CrossTables, cross_tables
 from triage.training.photos import Truth, draw_photos, photo_seeds
@@ -83,7 +83,7 @@ def read_domain(settings: Settings, domain: str, note: Callable[[str], None]) ->
     """Draw and read every photo that the report of one domain needs: the part that wants a GPU."""
     device = settings.device if settings.device != "auto" else "cuda" if torch.cuda.is_available() else "cpu"
     files = load_model(settings.directory)
-    species, looks = load_species("ball python"), ball_python_looks()
+    species, looks = load_species("ball python"), usual_looks()
     if build(species, looks) != files.vocabulary:
         raise SystemExit(
             f"{settings.directory}: the catalogue's looks have changed since this model was trained; train anew."

@@ -27,12 +27,12 @@ from safetensors.torch import save_file
 from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import cross_val_predict
 
-from triage.catalogue import load_species
-from triage.catalogue.looks import ball_python_looks
 from triage.errors import PhotoError
 from triage.hatchery import REPORTED_DOMAINS, STAGES
 from triage.hatchery.company import has_mate
 from triage.hatchery.stages import make_stage
+from triage.species import load_species
+from triage.species.drawing import usual_looks
 from triage.training.crosses import cross_tables
 from triage.training.photos import draw_photos, draw_truth, photo_seeds
 from triage.training.start_weights import WHEEL, load_everyday, start_file
@@ -116,7 +116,7 @@ def look_at(photos: Sequence[tuple[str, Photo, str]], reader: PhotoReader, gate:
 
 def hatchlings(photo_set: str, domain: str, count: int, seed: int, px: int) -> list[tuple[str, Photo, str]]:
     """Rendered photos (group = stage, photo, key) of a set, genotypes as in training."""
-    species, looks = load_species("ball python"), ball_python_looks()
+    species, looks = load_species("ball python"), usual_looks()
     tables = cross_tables(species, looks, build(species, looks), "cpu")
     seeds = photo_seeds(photo_set, 0, count, seed, "cpu")
     batch = draw_photos(draw_truth(tables, seeds, "training", keep_out=False), px, domain=domain)
@@ -149,7 +149,7 @@ def company_limit(reader: PhotoReader, seed: int, count: int) -> tuple[float, di
     px = reader.looking_px
 
     def said(photo_set: str, domain: str) -> tuple[np.ndarray, np.ndarray]:
-        species, looks = load_species("ball python"), ball_python_looks()
+        species, looks = load_species("ball python"), usual_looks()
         tables = cross_tables(species, looks, build(species, looks), "cpu")
         seeds = photo_seeds(photo_set, 0, 60 * count, seed, "cpu")
         lone = torch.zeros(len(seeds), dtype=torch.bool)

@@ -16,11 +16,11 @@ import numpy as np
 import torch
 from PIL import Image, ImageDraw, ImageFont
 
-from triage.catalogue import load_species
-from triage.catalogue.looks import NORMAL, LocusLooks, ball_python_looks
 from triage.errors import ModelFileError
 from triage.hatchery import REPORTED_DOMAINS, STAGES, render
 from triage.records import Genotype
+from triage.species import load_species
+from triage.species.drawing import NORMAL, LocusLooks, usual_looks
 from triage.training.crosses import cross_tables
 from triage.training.evaluate import PROTOCOLS, words_of
 from triage.training.photos import Truth, draw_photos, draw_truth
@@ -80,7 +80,7 @@ def contact_sheet(locus: LocusLooks) -> Image.Image:
 
 def truth_of_seeds(seeds: Sequence[int], protocol: str) -> tuple[Truth, list[str]]:
     """Report photos of a protocol drawn again from their seeds, and the looks of their animals in words."""
-    species, looks = load_species("ball python"), ball_python_looks()
+    species, looks = load_species("ball python"), usual_looks()
     vocabulary = build(species, looks)
     truth = draw_truth(cross_tables(species, looks, vocabulary, "cpu"), torch.tensor(seeds), protocol, keep_out=False)
     return truth, [words_of(codes, vocabulary) for codes in truth.codes.numpy()]
@@ -157,7 +157,7 @@ def main(argv: list[str] | None = None) -> None:
     folder = given.directory / FOLDER
     folder.mkdir(parents=True, exist_ok=True)
     sidecar = read_sidecar(given.directory)
-    for locus in ball_python_looks().loci:
+    for locus in usual_looks().loci:
         if given.loci is None or locus.name in given.loci:
             contact_sheet(locus).save(folder / f"{locus.name.replace(' ', '_')}.jpg", quality=80)
             print(locus.name, file=sys.stderr, flush=True)

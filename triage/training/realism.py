@@ -18,11 +18,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.catalogue import load_species
-from triage.catalogue.looks import ball_python_looks
 from triage.hatchery import REPORTED_DOMAINS, STAGES, Genotype, render
 from triage.records import Genotype as AllelePair
 from triage.records import Species
+from triage.species import load_species
+from triage.species.drawing import usual_looks
 from triage.training.train import commit_of_code, data_hashes
 from triage.vision.gate import Gate
 from triage.vision.intake import Photo
@@ -55,7 +55,7 @@ def by_group(values: Sequence[float], names: Sequence[str]) -> dict[str, dict[st
 def single_looks(species: Species) -> dict[str, Genotype]:
     """Every look of one locus alone, wild type first: its name and the first genotype that shows it."""
     found: dict[str, Genotype] = {_WILD: {}}
-    for drawn in ball_python_looks().loci:
+    for drawn in usual_looks().loci:
         locus = species.locus(drawn.name)
         for one, other in drawn.effects:
             name = locus.look(AllelePair(one, other))

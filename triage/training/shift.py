@@ -16,10 +16,10 @@ from typing import Any
 
 import torch
 
-from triage.catalogue import load_species
-from triage.catalogue.looks import Looks, ball_python_looks
 from triage.hatchery.domains import SHIFTED, TRAINING, VARIED, Domain
 from triage.hatchery.render import Photos, _draw, _in_threads
+from triage.species import load_species
+from triage.species.drawing import Looks, usual_looks
 from triage.training.crosses import cross_tables
 from triage.training.photos import Batch, Truth, draw_truth, photo_seeds
 from triage.training.protocol import Case, metrics, read_batch
@@ -63,7 +63,7 @@ def photographed(truth: Truth, domain: Domain, px: int, looks: Looks) -> Batch:
 def cases_in(name: str, domain: Domain, files: ModelFiles, photo_set: str, photos: int, px: int, seed: int) -> list[Case]:
     """Crosses of the twelve-gene protocol drawn in any domain, registered or mixed, and read; says to stderr how far it is, by
     the domain's `name`."""
-    species, looks = load_species("ball python"), ball_python_looks()
+    species, looks = load_species("ball python"), usual_looks()
     tables = cross_tables(species, looks, files.vocabulary, "cpu")
     cases: list[Case] = []
     for first in range(0, photos, 50):

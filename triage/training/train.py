@@ -25,9 +25,9 @@ import torch.nn.functional as F
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 from torch import Tensor, distributed, nn
 
-from triage.catalogue import load_species
-from triage.catalogue.looks import ball_python_looks
 from triage.hatchery import REPORTED_DOMAINS, STAGES, draws
+from triage.species import load_species, usual_species
+from triage.species.drawing import LOOKS, usual_looks
 from triage.training.augment import vary
 from triage.training.crosses import CrossTables, classes_of, cross_tables, draw_offspring, held_out
 from triage.training.photos import Batch, Truth, draw_photos, draw_truth, photo_seeds
@@ -272,7 +272,7 @@ def train(settings: Settings) -> Path:
     precision = settings.precision if settings.precision != "auto" else "bfloat16" if device == "cuda" else "float32"
     torch.manual_seed(settings.seed)
 
-    species, looks = load_species("ball python"), ball_python_looks()
+    species, looks = load_species("ball python"), usual_looks()
     vocabulary = build(species, looks)
     tables = cross_tables(species, looks, vocabulary, device)
     log_mix = training_mix(tables, vocabulary, settings.seed, settings.mix_photos)
@@ -483,7 +483,7 @@ def data_hashes() -> dict[str, str]:
 def looks_hash() -> str:
     from triage.vision.weights import sha256_of
 
-    return sha256_of(Path(__file__).resolve().parents[1] / "catalogue" / "data" / "python_regius.looks.toml")
+    return sha256_of(Path(__file__).resolve().parents[1] / "species" / "data" / load_species(usual_species()).key / LOOKS)
 
 
 def hatchery_hash() -> str:
@@ -491,8 +491,9 @@ def hatchery_hash() -> str:
     import hashlib
 
     whole = hashlib.sha256()
-    for path in sorted((Path(__file__).resolve().parents[1] / "hatchery").glob("*.py")):
-        whole.update(path.name.encode() + path.read_bytes())
+    folder = Path(__file__).resolve().parents[1] / "hatchery"
+    for path in sorted(folder.rglob("*.py")):
+        whole.update(path.relative_to(folder).as_posix().encode() + path.read_bytes())
     return whole.hexdigest()
 
 

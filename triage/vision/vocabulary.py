@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from triage.catalogue.looks import NORMAL, Looks, pair
 from triage.errors import ModelFileError, UnknownNameError
 from triage.records import Genotype, Locus, Species, VisualCall
+from triage.species.drawing import NORMAL, Looks, pair
 
 Call = VisualCall | Mapping[str, str]
 

@@ -7,14 +7,14 @@ from dataclasses import dataclass
 
 from PIL import Image
 
-from triage.catalogue import parse_call
-from triage.catalogue.looks_alike import pair_between, seen_as
 from triage.errors import SheetError
 from triage.records import Species, VisualCall
+from triage.species import parse_call
+from triage.species.looks_alike import pair_between, seen_as
 from triage.vision.evidence import find_evidence, overlay
 from triage.vision.reader import PhotoReader
+from triage.workflow.answers.report import ClutchReport
 from triage.workflow.photos import gate_of, load_reader, look_at, open_source
-from triage.workflow.report import ClutchReport
 from triage.workflow.sheet import ClutchSheet
 
 

@@ -7,11 +7,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from triage.catalogue import load_species, parse_parent
 from triage.errors import SheetError, ShorthandError, UnsupportedInheritanceError
 from triage.hatchery import DOMAINS, STAGES, HatchedPhoto, HatchSpec
 from triage.hatchery import hatch as render_photos
 from triage.records import Genotype, Sex, Species
+from triage.species import load_species, parse_parent
 
 SPECIES = "ball python"
 DEFAULT_SIZE = 512

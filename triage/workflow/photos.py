@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from triage.errors import ModelFileError
-from triage.genetics.model import CrossModel
+from triage.genetics.clutch.model import CrossModel
 from triage.records import CallReading, Species, VisualCall
 from triage.vision.colour import find_grey_card, neutral_by_card
 from triage.vision.gate import Gate

@@ -7,9 +7,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypeVar
 
-from triage.catalogue import load_species, parse_call, parse_parent
 from triage.errors import SheetError
-from triage.genetics.exact import OTHER_LOSS
+from triage.genetics.clutch.exact import OTHER_LOSS
 from triage.genetics.readings import laboratory_reading
 from triage.records import (
     CallReading,
@@ -23,8 +22,9 @@ from triage.records import (
     Species,
     VisualCall,
 )
-from triage.workflow.entries import Entry, read_document
-from triage.workflow.parent_entries import (
+from triage.species import load_species, parse_call, parse_parent
+from triage.workflow.nodes import Entry, read_document
+from triage.workflow.parents import (
     allele_named,
     at_place,
     checked_shares,

@@ -8,20 +8,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from triage.catalogue.looks_alike import trade_name
-from triage.genetics.alternatives import explanations
-from triage.genetics.exact import clashing_eggs, infer
-from triage.genetics.explain import impossible_near, why_impossible
-from triage.genetics.influence import odds_in_words, strongest_facts
-from triage.genetics.model import CrossModel, compile_cross
-from triage.genetics.posterior import Posterior
+from triage.genetics.clutch.alternatives import explanations
+from triage.genetics.clutch.exact import clashing_eggs, infer
+from triage.genetics.clutch.impossible import impossible_near, why_impossible
+from triage.genetics.clutch.influence import odds_in_words, strongest_facts
+from triage.genetics.clutch.model import CrossModel, compile_cross
+from triage.genetics.clutch.posterior import Posterior
 from triage.genetics.readings import keeper_reading
 from triage.proving.labels import label_text
 from triage.proving.trays import Tray, choose_tray, percent
 from triage.records import CallReading, Egg, Genotype, Locus, Reading, Sex, Species, VisualCall
-from triage.workflow.luck import luck_sentence
-from triage.workflow.parents import parent_reports
-from triage.workflow.report import Alternative, ClutchReport, EggReport, StruckOut
+from triage.species.looks_alike import trade_name
+from triage.workflow.answers.luck import luck_sentence
+from triage.workflow.answers.parents import parent_reports
+from triage.workflow.answers.report import Alternative, ClutchReport, EggReport, StruckOut
 from triage.workflow.settings import Settings
 from triage.workflow.sheet import ClutchSheet, SheetEgg
 

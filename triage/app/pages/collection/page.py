@@ -1,0 +1,49 @@
+"""The collection: what the records together say of every animal, why, how to prove it; every change, and undo."""
+
+import streamlit as st
+
+from triage.app.animal import show_chances, show_label, show_outcome_form, show_plan
+from triage.app.animal_form import show_animal_form
+from triage.app.collection import animal_rows, last_changes
+from triage.app.notices import errors_shown, literal
+from triage.workflow.known import known_of
+from triage.workflow.records import open_archive
+
+_SHOWN = 20
+state = st.session_state
+st.title("Collection")
+archive = known = None
+with errors_shown():
+    archive = open_archive()
+    species = sorted({entry["species"] for entry in archive.all("animal")}) or ["ball python"]
+    of = species[0]
+    if len(species) > 1:
+        of = st.segmented_control("Species", species, default=of, required=True, key="collection-species")
+    last = state.get("known")  # what was known when the page was last drawn: only what changed since is computed
+    known = known_of(archive, of, last if last is not None and last.collection.species.name == of else None)
+    state["known"] = known
+if known is not None and not known.collection.animals:
+    st.info("No animals yet. Enter one here, or sort a clutch and keep it in the records there.", icon=":material/pets:")
+elif known is not None:
+    st.dataframe(animal_rows(known), hide_index=True, width="stretch")
+    if not known.posterior.exact:
+        st.warning("Too much hangs together to be summed at once: some chances are approximate, each gene exact by itself.")
+    names = {id: f"{known.title(id)} ({id})" for id in known.collection.animals}
+    chosen = st.selectbox("Animal", list(names), format_func=names.__getitem__, key="collection-animal")
+    show_chances(known, chosen)
+    show_label(archive, known, chosen)
+    show_plan(known, chosen)
+    show_outcome_form(archive, known, chosen)
+if archive is not None:
+    show_animal_form(archive, first=known is not None and not known.collection.animals)
+    changes = last_changes(archive.history(), _SHOWN)
+    with st.expander("History", key="collection-history"):
+        if not changes:
+            st.caption("Nothing has been entered yet.")
+        for change in changes:
+            row = st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute")
+            row.markdown(literal(change.words), width="content")
+            if row.button(f"Undo change {change.number}", key=f"undo-change-{change.number}", icon=":material/undo:"):
+                with errors_shown():
+                    archive.undo(change.number)
+                    st.rerun()

@@ -1,0 +1,1 @@
+"""One clutch, exactly: its model, the sums, and what follows from them."""

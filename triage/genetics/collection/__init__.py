@@ -1,0 +1,19 @@
+"""Everything known of every animal of a collection, updated by everything seen of any of them."""
+
+from triage.genetics.collection.calls import chance_of_call, looking, with_look
+from triage.genetics.collection.grounds import Rest, rests_on
+from triage.genetics.collection.inference import CollectionPosterior, infer_collection
+from triage.genetics.collection.members import Animal, Clutch, Collection
+
+__all__ = [
+    "Animal",
+    "Clutch",
+    "Collection",
+    "CollectionPosterior",
+    "Rest",
+    "chance_of_call",
+    "infer_collection",
+    "looking",
+    "rests_on",
+    "with_look",
+]

@@ -1,0 +1,1 @@
+"""The ways to draw a pattern."""

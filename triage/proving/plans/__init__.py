@@ -1,0 +1,1 @@
+"""How to prove a held-back animal: eggs, seasons, mates, worth."""

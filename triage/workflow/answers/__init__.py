@@ -1,0 +1,1 @@
+"""What sorting a clutch answers, and how it is worded."""

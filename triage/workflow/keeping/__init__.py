@@ -1,1 +1,0 @@
-"""What a keeper does with the records of seasons, one function each."""

@@ -1,0 +1,144 @@
+"""Read values out of a YAML document, refusing by file and line whatever is missing or of the wrong kind."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import NoReturn
+
+import yaml
+
+from triage.errors import SheetError
+from triage.species.names import nearest
+
+#: A clutch sheet is a page of text; anything larger is some other file.
+MOST_BYTES = 1_000_000
+
+
+def read_document(text: str, place: str) -> Entry:
+    """The root mapping of a YAML document.
+
+    Raises
+    ------
+    SheetError
+        The text is not YAML, is empty, or is not a mapping at the top.
+    """
+    if len(text) > MOST_BYTES:
+        raise SheetError(f"{place}: {len(text):,} characters; needed: a clutch sheet of at most {MOST_BYTES:,}")
+    try:
+        node = yaml.compose(text, Loader=yaml.SafeLoader)
+    except yaml.YAMLError as error:
+        mark = getattr(error, "problem_mark", None)
+        where = f"{place}, line {mark.line + 1}" if mark else place
+        problem = getattr(error, "problem", None) or getattr(error, "reason", None) or "not readable"
+        raise SheetError(f"{where}: not valid YAML ({problem}); needed: a clutch sheet, see README.md") from error
+    if node is None:
+        raise SheetError(f"{place}: the sheet is empty; needed: species, dam, sires and eggs, see README.md")
+    return Entry(node, place, "the sheet")
+
+
+class Entry:
+    """One node of the document with the place it stands at."""
+
+    def __init__(self, node: yaml.Node, file: str, what: str) -> None:
+        self._node = node
+        self._file = file
+        self.what = what
+        self._asked: set[str] = set()
+        self._children: dict[str, yaml.Node] | None = None
+
+    @property
+    def place(self) -> str:
+        return f"{self._file}, line {self._node.start_mark.line + 1}"
+
+    def refuse(self, found: str, needed: str) -> NoReturn:
+        raise SheetError(f"{self.place}: {found}; needed: {needed}")
+
+    @property
+    def is_mapping(self) -> bool:
+        return isinstance(self._node, yaml.MappingNode)
+
+    def _mapping(self) -> dict[str, yaml.Node]:
+        if self._children is None:
+            if not isinstance(self._node, yaml.MappingNode):
+                self.refuse(f"{self.what} is {self._kind()}", f"'key: value' lines for {self.what}")
+            children: dict[str, yaml.Node] = {}
+            for key, value in self._node.value:
+                name = key.value if isinstance(key, yaml.ScalarNode) else None
+                if name is None:
+                    self.refuse(f"{self.what} has a key that is no word", "plain words as keys")
+                if name in children:
+                    line = key.start_mark.line + 1
+                    raise SheetError(f"{self._file}, line {line}: '{name}' stands twice in {self.what}; needed: once")
+                children[name] = value
+            self._children = children
+        return self._children
+
+    def _kind(self) -> str:
+        if isinstance(self._node, yaml.SequenceNode):
+            return "a list"
+        if isinstance(self._node, yaml.MappingNode):
+            return "a table"
+        return "empty" if self._node.value == "" else f"'{self._node.value}'"
+
+    def names(self) -> list[str]:
+        return list(self._mapping())
+
+    def has(self, key: str) -> bool:
+        return key in self._mapping()
+
+    def child(self, key: str, needed: str) -> Entry:
+        self._asked.add(key)
+        node = self._mapping().get(key)
+        if node is None:
+            self.refuse(f"{self.what} has no '{key}'", needed)
+        return Entry(node, self._file, f"'{key}' of {self.what}")
+
+    def optional(self, key: str) -> Entry | None:
+        self._asked.add(key)
+        node = self._mapping().get(key)
+        if node is None or (isinstance(node, yaml.ScalarNode) and node.tag.endswith(":null")):
+            return None
+        return Entry(node, self._file, f"'{key}' of {self.what}")
+
+    def items(self) -> Iterator[Entry]:
+        if not isinstance(self._node, yaml.SequenceNode):
+            self.refuse(f"{self.what} is {self._kind()}", f"a list ('- ...' lines) for {self.what}")
+        for i, node in enumerate(self._node.value):
+            yield Entry(node, self._file, f"entry {i + 1} of {self.what}")
+
+    def text(self, needed: str) -> str:
+        if not isinstance(self._node, yaml.ScalarNode) or not self._node.value.strip():
+            self.refuse(f"{self.what} is {self._kind()}", needed)
+        return self._node.value.strip()
+
+    def number(self, low: float, high: float) -> float:
+        needed = f"a number from {low:g} to {high:g}" if high < float("inf") else f"a number of {low:g} or more"
+        text = self.text(needed)
+        try:
+            value = float(text)
+        except ValueError:
+            self.refuse(f"{self.what} is '{text}'", needed)
+        if not low <= value <= high or math.isinf(value):
+            self.refuse(f"{self.what} is {text}", needed)
+        return value
+
+    def whole(self, low: int, high: int) -> int:
+        value = self.number(low, high)
+        if value != int(value):
+            self.refuse(f"{self.what} is {value:g}", f"a whole number from {low} to {high}")
+        return int(value)
+
+    def one_of(self, choices: Sequence[str]) -> str:
+        text = self.text("one of " + ", ".join(choices)).lower()
+        if text not in choices:
+            self.refuse(f"{self.what} is '{text}'", "one of " + ", ".join(choices))
+        return text
+
+    def finish(self) -> None:
+        """Refuse keys nobody asked for, with the nearest known one."""
+        for key in self._mapping():
+            if key not in self._asked:
+                close = nearest(key, self._asked, 1)
+                hint = f"did you mean '{close[0]}'? " if close else ""
+                self.refuse(f"{self.what} has an unknown key '{key}'", f"{hint}known keys: {', '.join(sorted(self._asked))}")

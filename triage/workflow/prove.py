@@ -1,0 +1,129 @@
+"""The proving plan of a held-back animal from the records: mates of the collection and mates one could get, ranked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+from triage.errors import StorageError
+from triage.proving.plans.egg_table import HeldBack, Mate
+from triage.proving.plans.plan import ProvingPlan, RankedMate, proving_plan, rank_mates, visual_mates
+from triage.proving.plans.seasons import Season
+from triage.proving.plans.worth import Costs, Decision, LabelPrices, decide
+from triage.records import Sex
+from triage.storage.archive import Archive
+from triage.workflow.known import Known
+from triage.workflow.records import now
+
+
+@dataclass(frozen=True, slots=True)
+class PlanAnswer:
+    """Every mate ranked, and the whole plan with the best one, or the one named."""
+
+    held: HeldBack
+    ranked: tuple[RankedMate, ...]
+    plan: ProvingPlan
+
+
+def plan_for(
+    known: Known,
+    id: str,
+    *,
+    genes: tuple[str, ...] = (),
+    mate: str | None = None,
+    sex: Sex | None = None,
+    today: date | None = None,
+) -> PlanAnswer:
+    """The plan for an animal; `genes` names the loci in question (all open recessive ones otherwise), `mate` a mate by its name.
+
+    StorageError where there is no such animal, its sex is not known, or nothing about it is open.
+    """
+    if id not in known.collection.animals:
+        raise StorageError(
+            f"{id}: is no animal or hatched egg of the {known.collection.species.name}; 'triage known' lists them"
+        )
+    animal = known.collection.animals[id]
+    if (sex or animal.sex) is None:
+        raise StorageError(
+            f"{known.name(id)}: its sex is not recorded, so no mate can be named; enter it, or give --sex"
+        )
+    species = known.collection.species
+    parent = known.parent(id)
+    parent = type(parent)(parent.name, sex or animal.sex, parent.loci)
+    wanted = {species.locus_of(gene).name if not species.has_locus(gene) else gene for gene in genes}
+    open_loci = [
+        name
+        for name, prior in parent.loci.items()
+        if not prior.is_certain and (name in wanted if wanted else _hidden(species, name, prior))
+    ]
+    if not open_loci:
+        raise StorageError(f"{known.name(id)}: nothing that breeding could settle is open about it")
+    held = HeldBack.of(species, parent, open_loci)
+    season = Season.usual(species)
+    mates = [
+        Mate(known.parent(other))
+        for other, one in known.collection.animals.items()
+        if _can_breed(known, other, one.sex, parent.sex)
+    ]
+    ranked = tuple(rank_mates(held, [*mates, *visual_mates(held)], season))
+    best = next((r for r in ranked if (r.mate.name == mate if mate else not r.refusal)), None)
+    if best is None:
+        raise StorageError(f"no mate called '{mate}'; needed: one of {', '.join(r.mate.name for r in ranked)}")
+    entry = known.entries[id]
+    hatched = entry.get("hatched") or known.entries.get(entry.get("clutch", ""), {}).get("hatched")
+    plan = proving_plan(
+        held,
+        best.mate,
+        season,
+        hatch_date=date.fromisoformat(hatched) if hatched else None,
+        today=today,
+        mass_g=entry.get("weight_g"),
+    )
+    return PlanAnswer(held, ranked, plan)
+
+
+def keep_plan(archive: Archive, id: str, answer: PlanAnswer, *, who: str = "keeper") -> str:
+    """Enter a plan into the records: the mate, the question, and the chances before anything is bred; returns its id."""
+    with archive.change(f"plan to prove {id}", who=who) as draft:
+        return draft.add(
+            "plan",
+            {
+                "animal": id,
+                "mate": answer.plan.mate.name,
+                "question": ", ".join(answer.held.answers),
+                "prior": dict(answer.held.answers),
+                "at": now(),
+            },
+        )
+
+
+def worth_of(answer: PlanAnswer, prices: LabelPrices, costs: Costs, *, n_seasons: int = 3) -> Decision:
+    """Selling today under the honest label against holding back by the plan, with the keeper's own prices and costs."""
+    if prices.of not in answer.held.answers:
+        raise StorageError(f"'{prices.of}' is not in question; needed: one of {', '.join(answer.held.answers)}")
+    return decide(answer.plan.table, answer.plan.season, prices, costs, n_seasons=n_seasons)
+
+
+def prices_from(words: Mapping[str, float], of: str, plain: float) -> LabelPrices:
+    """Prices by label words: "het clown" proved, "66% het clown" possible."""
+    proved, possible = {}, {}
+    for label, price in words.items():
+        share, sign, gene = label.partition("% ")
+        if sign and share.isdigit() and gene == of:
+            possible[2 / 3 if share == "66" else 1 / 3 if share == "33" else int(share) / 100] = price
+        else:
+            proved[label] = price
+    return LabelPrices(of, proved, possible, plain)
+
+
+def _hidden(species, name: str, prior) -> bool:
+    """Whether what is open at a locus cannot be seen."""
+    return len({species.locus(name).look(g) for g, p in prior.states if p > 0}) < len(
+        [g for g, p in prior.states if p > 0]
+    )
+
+
+def _can_breed(known: Known, id: str, sex: Sex | None, of: Sex) -> bool:
+    entry = known.entries[id]
+    return sex is not None and sex is not of and entry.kind == "animal" and entry.get("state", "kept") == "kept"

@@ -1,0 +1,238 @@
+"""A season's folder of photos, read in one go: over worker processes, and where it stopped if it was stopped."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import multiprocessing
+import os
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from pathlib import Path
+
+from triage.errors import StorageError, TriageError
+from triage.genetics.clutch.model import CrossModel, compile_cross
+from triage.storage.archive import Archive, Entry
+from triage.storage.photo_files import PhotoFiles
+from triage.vision.gate import Gate
+from triage.vision.intake import open_photo
+from triage.vision.reader import PhotoReader, PhotoReading, use_one_thread
+from triage.workflow.keep import clean_jpeg, cross_of
+from triage.workflow.photos import gate_of, load_reader, look_at, reading_of
+from triage.workflow.records import now, reading_content
+
+_PICTURES = {".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".tif", ".tiff", ".bmp"}
+_MOST_WORKERS = 8
+
+_reader: PhotoReader | None = None
+_gate: Gate | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonResult:
+    """What became of a folder: photos read, kept unread with the reason, known already, and matched to no egg with the reason."""
+
+    read: tuple[str, ...]
+    unread: Mapping[str, str]
+    known: tuple[str, ...]
+    unmatched: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Order:
+    """One photo to look at: its file, its name from the folder on, and whose it is."""
+
+    path: Path
+    name: str
+    egg: str
+    clutch: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    source_sha256: str
+    jpeg: bytes
+    reading: PhotoReading | None
+    remarks: tuple[str, ...]
+
+
+def read_folder(
+    archive: Archive,
+    photos: PhotoFiles,
+    folder: Path,
+    clutch: Entry | None = None,
+    *,
+    table: Path | None = None,
+    workers: int | None = None,
+    who: str = "keeper",
+    progress: Callable[[int, int], None] | None = None,
+) -> SeasonResult:
+    """Read every photo of a clutch's folder, or of a season's folder with a folder for each clutch.
+
+    A photo is of the egg whose label its name begins with (`a4.jpg`, `A4-2.jpg`, `a4_belly.png`); a folder is of the clutch it is
+    named after, by name or id. With a `table` (CSV with the columns photo and egg, and clutch for a season) the photos it names
+    are those of the eggs it says, whatever their names. Each photo is kept with its reading as soon as it is read, so a stopped
+    run goes on where it was: a photo that is in the records of that egg, by its checksum, is not read again.
+    """
+    if not folder.is_dir():
+        raise StorageError(f"{folder}: no such folder; needed: the folder that holds the photos")
+    clutches = [clutch] if clutch is not None else list(archive.all("clutch"))
+    if not clutches:
+        raise StorageError("no clutch is in the records; enter it and its eggs first ('triage clutch add', 'triage egg add')")
+    eggs = {one.id: {egg["label"]: egg.id for egg in archive.all("egg", clutch=one.id)} for one in clutches}
+    if clutch is not None and not eggs[clutch.id]:
+        raise StorageError(f"{clutch.id}: the clutch has no eggs in the records; enter them first ('triage egg add')")
+    orders, unmatched = _orders(folder, clutches, eggs, season=clutch is None)
+    if table is not None:
+        told = _orders_of_table(table, folder, clutches, eggs, season=clutch is None)
+        orders = [*(one for one in orders if one.name not in told), *told.values()]
+        unmatched = {name: why for name, why in unmatched.items() if name not in told}
+    known_sums = {(entry["about"], entry["source_sha256"]) for entry in archive.all("photo")}
+    todo: list[_Order] = []
+    known = []
+    for order in sorted(orders, key=lambda one: one.name):
+        if (order.egg, hashlib.sha256(order.path.read_bytes()).hexdigest()) in known_sums:
+            known.append(order.name)
+        else:
+            todo.append(order)
+    ours = {order.clutch for order in todo}
+    models = {one.id: compile_cross(cross_of(archive, one)) for one in clutches if one.id in ours}
+    read, unread = [], {}
+    for done, (order, looked) in enumerate(_look_at_all(todo, workers), 1):
+        if progress is not None:
+            progress(done, len(todo))
+        if isinstance(looked, str):
+            unread[order.name] = looked
+            continue
+        _keep(archive, photos, order, looked, models[order.clutch], who)
+        if looked.reading is None:
+            unread[order.name] = "; ".join(looked.remarks)
+        else:
+            read.append(order.name)
+    return SeasonResult(tuple(sorted(read)), dict(sorted(unread.items())), tuple(known), dict(sorted(unmatched.items())))
+
+
+def _keep(
+    archive: Archive, photos: PhotoFiles, order: _Order, looked: _Looked, model: CrossModel, who: str
+) -> None:
+    """One photo and what it says, as one change."""
+    at = now()
+    reading = None if looked.reading is None else reading_of(model, (), [looked.reading])
+    sha256 = photos.add(looked.jpeg)
+    with archive.change(f"photo {order.name} of {order.egg} read", who=who) as draft:
+        photo = draft.add(
+            "photo",
+            {"about": order.egg, "sha256": sha256, "source_sha256": looked.source_sha256, "name": order.name, "added": at},
+        )
+        if reading is not None:
+            draft.add("reading", reading_content(order.egg, reading, at, photo=photo))
+
+
+def _pictures(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.iterdir() if path.suffix.lower() in _PICTURES)
+
+
+def _orders(
+    folder: Path, clutches: Sequence[Entry], eggs: Mapping[str, Mapping[str, str]], *, season: bool
+) -> tuple[list[_Order], dict[str, str]]:
+    """Photos by their names and folders, and those that are nobody's with the reason."""
+    orders: list[_Order] = []
+    unmatched: dict[str, str] = {}
+    if not season:
+        places = [(folder, clutches[0].id, "")]
+    else:
+        by_name = {name.casefold(): one.id for one in clutches for name in (one["name"], one.id)}
+        places = []
+        for inside in sorted(path for path in folder.iterdir() if path.is_dir()):
+            found = by_name.get(inside.name.casefold())
+            if found is not None:
+                places.append((inside, found, f"{inside.name}/"))
+            else:
+                unmatched |= {f"{inside.name}/{path.name}": "its folder is named after no clutch" for path in _pictures(inside)}
+        unmatched |= {path.name: "stands in no clutch's folder" for path in _pictures(folder)}
+    for place, clutch, lead in places:
+        for path in _pictures(place):
+            egg = egg_of(path.stem, eggs[clutch])
+            if egg is None:
+                unmatched[lead + path.name] = "begins with no egg's label"
+            else:
+                orders.append(_Order(path, lead + path.name, egg, clutch))
+    return orders, unmatched
+
+
+def _orders_of_table(
+    path: Path, folder: Path, clutches: Sequence[Entry], eggs: Mapping[str, Mapping[str, str]], *, season: bool
+) -> dict[str, _Order]:
+    """Photos by name as a table says whose they are; StorageError names the line that is wrong."""
+    wanted = ("photo", "clutch", "egg") if season else ("photo", "egg")
+    needed = f"needed: a CSV file with the columns {', '.join(wanted[:-1])} and {wanted[-1]}"
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            reader = csv.DictReader(file)
+            rows = [(reader.line_num, {name: row.get(name) or "" for name in wanted}) for row in reader]
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise StorageError(f"{path}: cannot be read ({error}); {needed}") from None
+    if not set(wanted) <= set(reader.fieldnames or ()):
+        raise StorageError(f"{path}, line 1: the columns are {', '.join(reader.fieldnames or ()) or 'none'}; {needed}")
+    by_name = {name: one.id for one in clutches for name in (one["name"], one.id)}
+    found: dict[str, _Order] = {}
+    for line, row in rows:
+        clutch = by_name.get(row["clutch"]) if season else clutches[0].id
+        if clutch is None:
+            raise StorageError(f"{path}, line {line}: no clutch '{row['clutch']}' in the records; needed: its name or id")
+        if row["egg"] not in eggs[clutch]:
+            among = ", ".join(eggs[clutch]) or "an egg, entered first with 'triage egg add'"
+            raise StorageError(f"{path}, line {line}: no egg '{row['egg']}' in this clutch; needed: one of {among}")
+        name = row["photo"]
+        if not name or name in found:
+            raise StorageError(f"{path}, line {line}: photo '{name}' stands twice or is empty; needed: each file name once")
+        found[name] = _Order(folder / name, name, eggs[clutch][row["egg"]], clutch)
+    absent = sorted(name for name, order in found.items() if not order.path.is_file())
+    if absent:
+        raise StorageError(f"{path}: names {absent[0]}, which is no photo in {folder}; needed: names of files in it")
+    return found
+
+
+def egg_of(stem: str, eggs: Mapping[str, str]) -> str | None:
+    """The egg whose label a file name begins with, up to its end or a sign that is no letter or digit; the longest wins."""
+    for label in sorted(eggs, key=len, reverse=True):
+        if re.match(rf"{re.escape(label)}(?![0-9A-Za-z])", stem, re.IGNORECASE):
+            return eggs[label]
+    return None
+
+
+def _look_at_all(todo: Sequence[_Order], workers: int | None) -> Iterator[tuple[_Order, _Looked | str]]:
+    if not todo:
+        return
+    count = min(workers or max(1, min(_MOST_WORKERS, (os.cpu_count() or 2) // 2)), len(todo))
+    if count == 1:
+        _prepare()
+        yield from ((order, _look(order.path)) for order in todo)
+        return
+    with ProcessPoolExecutor(
+        count, mp_context=multiprocessing.get_context("spawn"), initializer=_prepare
+    ) as pool:  # fork and torch's threads do not go together
+        waiting = {pool.submit(_look, order.path): order for order in todo}
+        for future in as_completed(waiting):
+            yield waiting[future], future.result()
+
+
+def _prepare() -> None:
+    global _reader, _gate
+    if multiprocessing.parent_process() is not None:
+        use_one_thread()  # each worker has a core
+    _reader = load_reader()
+    _gate = gate_of(_reader)
+
+
+def _look(path: Path) -> _Looked | str:
+    assert _reader is not None
+    try:
+        data = path.read_bytes()
+        photo = open_photo(data, name=path.name)
+    except (TriageError, OSError) as error:
+        return str(error)
+    looked = look_at(photo, _reader, _gate)
+    return _Looked(hashlib.sha256(data).hexdigest(), clean_jpeg(photo), looked.reading, looked.remarks)
