@@ -6,6 +6,7 @@ is called ``normal`` at every locus.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -16,6 +17,32 @@ NORMAL = "normal"
 
 #: A probability given exactly where it can be (2/3) and as a float where it was typed as one (0.8).
 Probability = Fraction | float
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """What a number may be, once for every door it can come in by: forms, commands, sheets, records, data files.
+
+    From ``low`` to ``high``, ``low`` itself excluded where it is ``above``; never a truth value, never infinite.
+    """
+
+    low: float
+    high: float = math.inf
+    above: bool = False
+
+    def holds(self, value: object) -> bool:
+        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < math.inf:
+            return False
+        return (self.low < value if self.above else self.low <= value) and value <= self.high
+
+    @property
+    def words(self) -> str:
+        """What is needed, for a refusal."""
+        if self.high < 1e300:
+            return f"a number above {self.low:g}, up to {self.high:g}" if self.above else f"a number from {self.low:g} to {self.high:g}"
+        if self.low <= -1e300:
+            return "a number"
+        return f"a number above {self.low:g}" if self.above else f"a number of {self.low:g} or more"
 
 
 class Sex(StrEnum):
@@ -460,21 +487,49 @@ class Cross:
 
 @dataclass(frozen=True, slots=True)
 class CallReading:
-    """One observer's likelihood by visual call; calls not listed get ``otherwise``. Any positive scale.
-
-    ``shortlist``: calls of the cross, likeliest first, made to hold the true one 95 % of the time, where an observer gives one.
-    """
+    """One observer's likelihood by visual call; calls not listed get ``otherwise``. Any positive scale."""
 
     likelihoods: Mapping[VisualCall, float]
     otherwise: float = 0.0
     observer: str = "keeper"
-    shortlist: tuple[VisualCall, ...] = ()
 
     def __post_init__(self) -> None:
         values = (*self.likelihoods.values(), self.otherwise)
         if any(not v >= 0 for v in values):
             raise ValueError("a likelihood must be 0 or more")
         object.__setattr__(self, "likelihoods", MappingProxyType(dict(self.likelihoods)))
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoEvidence:
+    """What one photo says of an animal, as the weights that read it put it; ``photo_reading`` makes a likelihood of it.
+
+    Attributes
+    ----------
+    log_likelihoods
+        Natural logarithm of P(photo | visual call) up to a constant, as far as it is trusted.
+    floor
+        Share of the likelihood that is spread evenly over the calls listed, so that no photo rules one out; 0 to below 1.
+    exponent
+        n photos of one animal count as n ** (1 - exponent) independent ones; 0 to 1.
+    shortlist
+        How much probability the likelier calls may hold together while a call is still on the 95 % shortlist; 0 to 1.
+    weights
+        Short name of the weights that read it.
+    """
+
+    log_likelihoods: Mapping[VisualCall, float]
+    floor: float
+    exponent: float
+    shortlist: float
+    weights: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.log_likelihoods or not all(math.isfinite(v) for v in self.log_likelihoods.values()):
+            raise ValueError("photo evidence needs calls, each with a finite logarithm")
+        if not (0 <= self.floor < 1 and 0 <= self.exponent <= 1 and 0 <= self.shortlist <= 1):
+            raise ValueError("floor, exponent or shortlist of photo evidence is out of range")
+        object.__setattr__(self, "log_likelihoods", MappingProxyType(dict(self.log_likelihoods)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -490,7 +545,6 @@ class GenotypeReading:
         if any(not v >= 0 for v in (*self.likelihoods.values(), self.otherwise)):
             raise ValueError("a likelihood must be 0 or more")
         object.__setattr__(self, "likelihoods", MappingProxyType(dict(self.likelihoods)))
-
 
     def of_wild_type(self) -> float:
         """Likelihood of an animal that cannot carry a mutant allele here, whatever its sex chromosomes."""

@@ -3,7 +3,8 @@
 import pytest
 
 from triage.genetics.clutch.posterior import CallChance
-from triage.proving.trays import Tray, choose_tray, hidden_genes, percent, remaining_calls
+from triage.proving.chances import percent
+from triage.proving.trays import Tray, choose_tray, hidden_genes, remaining_calls
 from triage.records import Genotype
 from triage.species import load_species, parse_call
 

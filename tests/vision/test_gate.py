@@ -13,12 +13,15 @@ from sklearn.datasets import load_sample_images
 from triage.errors import ModelFileError
 from triage.hatchery import render
 from triage.hatchery.company import has_mate
+from triage.species.shipped import usual_reader_files
 from triage.training import gate as fitting
-from triage.vision.gate import SIDECAR_NAME, WEIGHTS_NAME, Gate, read_gate_sidecar
+from triage.vision.gate import Gate, read_gate_sidecar
 from triage.vision.intake import Photo
 from triage.vision.quality import Fault
 from triage.vision.reader import PhotoReader
 from triage.vision.weights import SHIPPED
+
+WEIGHTS_NAME, SIDECAR_NAME = usual_reader_files().gate_weights, usual_reader_files().gate_sidecar
 
 
 @pytest.fixture(scope="module")

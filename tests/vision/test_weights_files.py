@@ -12,9 +12,12 @@ from safetensors import safe_open
 from triage.errors import ModelFileError
 from triage.species import load_species
 from triage.species.drawing import usual_looks
+from triage.species.shipped import usual_reader_files
 from triage.vision.likelihood import Calibration
 from triage.vision.vocabulary import build
-from triage.vision.weights import LARGEST_BYTES, SHIPPED, SIDECAR_NAME, WEIGHTS_NAME, load_model
+from triage.vision.weights import LARGEST_BYTES, SHIPPED, load_model
+
+WEIGHTS_NAME, SIDECAR_NAME = usual_reader_files().weights, usual_reader_files().sidecar
 
 
 @pytest.fixture(scope="module")

@@ -6,9 +6,9 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from triage.proving.chances import percent
 from triage.proving.plans.plan import ProvingPlan
 from triage.proving.plans.worth import Decision
-from triage.proving.trays import percent
 from triage.records import NORMAL
 from triage.storage.archive import Revision
 from triage.workflow.known import Known, words_of

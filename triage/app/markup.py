@@ -7,7 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from html import escape as escape_signs
 
 from triage.app.style import class_name
-from triage.proving.trays import Tray, percent
+from triage.proving.chances import percent
+from triage.proving.trays import Tray
 from triage.workflow.answers.report import ClutchReport, EggReport, ParentReport
 from triage.workflow.answers.wording import (
     against_the_records,

@@ -8,7 +8,8 @@ from rich.table import Table
 from rich.text import Text
 
 from triage.cli.layout import heading, item, paragraph
-from triage.proving.trays import Tray, percent
+from triage.proving.chances import percent
+from triage.proving.trays import Tray
 from triage.workflow.answers.report import ClutchReport, EggReport, StruckOut
 from triage.workflow.answers.wording import (
     against_the_records,

@@ -1,4 +1,7 @@
-"""What one observer's words are worth: the keeper's own call, and a laboratory's result, as likelihoods."""
+"""What each observer's words are worth, once: the keeper's call, photos, a laboratory, a proving, as likelihoods.
+
+Sorting, the records and the plans all take their likelihoods from here.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +11,21 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
-from triage.records import CallReading, Genotype, GenotypeReading, Locus, Species, VisualCall
+import numpy as np
+
+from triage.errors import ShorthandError
+from triage.records import (
+    NORMAL,
+    CallReading,
+    Genotype,
+    GenotypeReading,
+    Locus,
+    PhotoEvidence,
+    Sex,
+    Species,
+    VisualCall,
+)
+from triage.species import parse_parent
 from triage.species.looks_alike import lookalikes_of, seen_as
 
 #: How much rarer a careless mistake gets with each further locus it is wrong about; a judgement, not a measurement.
@@ -143,3 +160,70 @@ def laboratory_reading(
 
     genotypes = locus.genotypes() + (locus.genotypes(by_chromosome=True) if locus.sex_linked else ())
     return GenotypeReading(locus.name, {g: chance(g) for g in genotypes}, 0.0, "laboratory")
+
+
+def proving_reading(species: Species, says: Mapping[str, float], by: str = "proving") -> GenotypeReading:
+    """P(what a proving breeding showed | genotype), from words of one locus: "het clown", "clown", "no clown".
+
+    Genotypes that no words name are ruled out; words that may mean several genotypes (a gene on either sex chromosome) give each
+    the same.
+
+    Raises
+    ------
+    ShorthandError
+        The words speak of several loci, or of none.
+    """
+    found: dict[Genotype, float] = {}
+    loci: dict[str, None] = {}
+    for words, value in says.items():
+        none_of = words.lower().startswith("no ")
+        for sex in Sex:  # a sex-linked gene lies otherwise in either
+            genes = parse_parent(species, words[3:] if none_of else words, name="outcome", sex=sex)
+            for locus, prior in genes.loci.items():
+                loci[locus] = None
+                hetero = species.locus(locus).sex_linked and sex is species.heterogametic
+                for genotype in [Genotype(NORMAL, NORMAL, hetero)] if none_of else [g for g, _ in prior.states]:
+                    found[genotype] = value
+    if len(loci) != 1:
+        raise ShorthandError(
+            f"an outcome speaks of one locus; found {', '.join(sorted(loci)) or 'none'}; needed: words such as 'het clown', "
+            "'no clown' with a number each"
+        )
+    return GenotypeReading(next(iter(loci)), found, 0.0, by)
+
+
+def photo_reading(photos: Sequence[PhotoEvidence]) -> CallReading:
+    """P(photos of one animal | visual call), for every call that any of them speaks of.
+
+    Photos of one animal share its quirks, so n of them weigh n ** (1 - exponent), not n; the floor is laid under what they say
+    together. A photo that does not speak of a call says of it what it says of its unlikeliest.
+    """
+    if not photos:
+        raise ValueError("photo_reading needs at least one photo")
+    calls = list(dict.fromkeys(call for photo in photos for call in photo.log_likelihoods))
+    rows = []
+    for photo in photos:
+        least = min(photo.log_likelihoods.values())
+        rows.append([photo.log_likelihoods.get(call, least) for call in calls])
+    joint = combine_photos(np.array(rows), max(photo.exponent for photo in photos))
+    tempered = temper(joint, 1.0, max(photo.floor for photo in photos))
+    likelihoods = np.exp(tempered - tempered.max())
+    return CallReading(dict(zip(calls, map(float, likelihoods), strict=True)), float(likelihoods.min()), "photo")
+
+
+def temper(log_likelihood: np.ndarray, beta: float, eps: float) -> np.ndarray:
+    """Log of (1 - eps) L^beta / norm + eps / n over the last axis, float64; never -inf while eps is above 0.
+
+    The floor eps / n means that a photo alone can never rule a call out.
+    """
+    scaled = beta * np.asarray(log_likelihood, np.float64)
+    scaled = scaled - np.logaddexp.reduce(scaled, -1, keepdims=True)
+    if eps == 0:
+        return scaled
+    return np.logaddexp(np.log1p(-eps) + scaled, np.log(eps) - np.log(scaled.shape[-1]))
+
+
+def combine_photos(log_likelihoods: np.ndarray, photo_exponent: float) -> np.ndarray:
+    """One animal's photos (n_photos, n_calls) to one log-likelihood (n_calls,), before the floor."""
+    stacked = np.atleast_2d(np.asarray(log_likelihoods, np.float64))
+    return stacked.sum(0) * float(len(stacked)) ** -photo_exponent

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
-from triage.records import Genotype, Locus, Sex
+from triage.records import NORMAL, Genotype, Locus, Phase, Sex
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +29,9 @@ class Outcome:
 
 
 Outcomes = Mapping[Outcome, float]
+
+#: Chance that an egg is lost whatever its genotype, unless told otherwise; common practice, no source.
+OTHER_LOSS = 0.1
 
 
 @lru_cache(maxsize=65536)
@@ -78,6 +81,27 @@ class Diplotype:
         yield (c, d), (1 - recombination) / 2
         yield (a, d), recombination / 2
         yield (c, b), recombination / 2
+
+
+def phased(first: Genotype, second: Genotype, phase: Phase | None) -> list[tuple[Diplotype, float]]:
+    """The ways two unphased genotypes can lie on chromosomes; a double het of unknown phase either way, 1/2 each."""
+    (a, b), (c, d) = _mutant_first(first), _mutant_first(second)
+    coupling, repulsion = _diplotype((a, c), (b, d)), _diplotype((a, d), (b, c))
+    if coupling == repulsion:
+        return [(coupling, 1.0)]
+    if phase is Phase.COUPLING:
+        return [(coupling, 1.0)]
+    if phase is Phase.REPULSION:
+        return [(repulsion, 1.0)]
+    return [(coupling, 0.5), (repulsion, 0.5)]
+
+
+def _mutant_first(genotype: Genotype) -> tuple[str, str]:
+    return (genotype.second, genotype.first) if genotype.first == NORMAL else genotype.alleles
+
+
+def _diplotype(one: tuple[str, str], other: tuple[str, str]) -> Diplotype:
+    return Diplotype(*sorted((one, other)))
 
 
 def linked(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from triage.genetics.clutch.posterior import CallChance
+from triage.proving.chances import percent
 from triage.records import NORMAL, Genotype, Locus, Lookalike, Species, VisualCall
 from triage.species.looks_alike import pair_between, seen_as, seen_name
 
@@ -176,14 +177,3 @@ def _hidden_reason(hidden: Hidden) -> str:
 
 def _and(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
-
-
-def percent(p: float) -> str:
-    """A probability for people: never "0 %" or "100 %" unless it is exactly that."""
-    if p in (0.0, 1.0):
-        return f"{p:.0%}".replace("%", " %")
-    if p < 0.01:
-        return "under 1 %"
-    if p > 0.99:
-        return "over 99 %"
-    return f"{100 * p:.0f} %"

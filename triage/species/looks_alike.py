@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -71,6 +71,17 @@ def _swapped(species: Species, call: VisualCall) -> Iterator[tuple[VisualCall, L
     for swap in itertools.chain(always, *(by_look.get(look, ()) for look in call.looks)):
         if all(looks.get(name, "") == look for name, look in swap.needs):
             yield species.call_of({**looks, **dict(swap.gives)}), swap.pair
+
+
+def neighbours(species: Species, calls: Iterable[VisualCall]) -> list[VisualCall]:
+    """Calls that differ from one of ``calls`` in the look of one locus, any look of the catalogue."""
+    found: dict[VisualCall, None] = {}
+    for call in calls:
+        for locus in species.loci:
+            for look in dict.fromkeys(locus.look(g) for g in locus.genotypes()):
+                if look != call.look(locus.name):
+                    found[species.call_of({**dict(call.looks), locus.name: look})] = None
+    return list(found)
 
 
 def pair_between(species: Species, one: VisualCall, other: VisualCall) -> Lookalike | None:

@@ -12,7 +12,7 @@ import json
 import secrets
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -20,8 +20,9 @@ from sqlalchemy import BigInteger, Connection, cast, delete, func, insert, selec
 
 from triage.errors import StorageError
 from triage.storage.database import Database
-from triage.storage.kinds import KINDS, check, references
+from triage.storage.kinds import Record, kind_named
 from triage.storage.schema import change, record, reference, revision
+from triage.storage.upgrade import upgraded
 
 FIRST_HASH = "0" * 64
 _MOST_IN_A_CHANGE = 1_000_000
@@ -39,13 +40,7 @@ class Entry:
     id: str
     kind: str
     version: int
-    content: Mapping[str, Any]
-
-    def __getitem__(self, name: str) -> Any:
-        return self.content[name]
-
-    def get(self, name: str, default: Any = None) -> Any:
-        return self.content.get(name, default)
+    content: Any  # of the kind's class
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,12 +97,12 @@ class Draft:
     _connection: Connection
     _revisions: list[tuple[str, str, int, str | None]] = field(default_factory=list)
 
-    def add(self, kind: str, content: Mapping[str, Any], *, id: str | None = None) -> str:
-        """A new entry; returns its id. StorageError if the content is not right or refers to nothing."""
-        id = id or new_id(kind)
+    def add(self, content: Record, *, id: str | None = None) -> str:
+        """A new entry; returns its id. StorageError if it refers to nothing."""
+        id = id or new_id(content.KIND)
         if self._newest(id) is not None:
             raise StorageError(f"{id}: is there already; needed: a new id")
-        self._write(id, kind, self._next_version(id), check(kind, content), new=True)
+        self._write(id, self._next_version(id), content, new=True)
         return id
 
     def put(self, entry: Entry, **changed: Any) -> Entry:
@@ -116,9 +111,14 @@ class Draft:
         StaleEntryError if it is no longer at the version that `entry` was read at.
         """
         self._expect(entry)
-        content = check(entry.kind, {**entry.content, **changed})
-        self._write(entry.id, entry.kind, entry.version + 1, content, new=False)
+        content = replace(entry.content, **changed)
+        self._write(entry.id, entry.version + 1, content, new=False)
         return Entry(entry.id, entry.kind, entry.version + 1, content)
+
+    def restore(self, entry: Entry, content: Record) -> None:
+        """Give an entry another content as a whole."""
+        self._expect(entry)
+        self._write(entry.id, entry.version + 1, content, new=False)
 
     def remove(self, entry: Entry) -> None:
         """Take an entry out; it stays in the history. StorageError if others refer to it."""
@@ -152,19 +152,19 @@ class Draft:
         ).scalar()
         return (newest or 0) + 1
 
-    def _write(self, id: str, kind: str, version: int, content: dict[str, Any], *, new: bool) -> None:
-        text = as_json(content)
+    def _write(self, id: str, version: int, content: Record, *, new: bool) -> None:
+        kind, text = content.KIND, as_json(content.to_json())
         row = {"kind": kind, "version": version, "content": text}
         self._connection.execute(
             insert(record).values(id=id, **row) if new else update(record).where(record.c.id == id).values(row)
         )
         self._connection.execute(delete(reference).where(reference.c.record_id == id))
-        for name, target, kinds in references(kind, content):
+        for name, target, kinds in content.references():
             there = self._connection.execute(select(record.c.kind).where(record.c.id == target)).scalar()
             if there not in kinds:
                 found = "nothing" if there is None else f"an entry of kind {there}"
                 raise StorageError(
-                    f"{kind}, field '{name}': '{target}' is {found}; needed: the id of {' or '.join(kinds)}"
+                    f"{kind}, field '{name}': '{target}' is {found}; needed: {' or '.join(kinds)}"
                 )
             self._connection.execute(insert(reference).values(record_id=id, field=name, target=target))
         self._revisions.append((id, kind, version, text))
@@ -201,13 +201,12 @@ class Archive:
         made = func.min(cast(revision.c.change_id, BigInteger) * _MOST_IN_A_CHANGE + revision.c.place).label("made")
         wanted = select(record, made).join(revision, revision.c.record_id == record.c.id)
         if kind is not None:
-            if kind not in KINDS:
-                raise StorageError(f"'{kind}' is no kind of entry; needed: one of {', '.join(KINDS)}")
+            kind_named(kind)
             wanted = wanted.where(record.c.kind == kind)
         wanted = wanted.group_by(record.c.id, record.c.kind, record.c.version, record.c.content).order_by("made")
         with self.database.reading() as connection:
             found = [_entry(row) for row in connection.execute(wanted)]
-        return tuple(one for one in found if all(one.get(name) == value for name, value in where.items()))
+        return tuple(one for one in found if all(getattr(one.content, name) == value for name, value in where.items()))
 
     def history(self, id: str | None = None) -> tuple[Revision, ...]:
         """Every revision, of one entry or of all, oldest first."""
@@ -255,12 +254,13 @@ class Archive:
                     )
                 ).scalar()
                 if before is None and row.content is not None:
-                    draft.remove(Entry(row.record_id, row.kind, newest, json.loads(row.content)))
-                elif row.content is None:
-                    draft.add(row.kind, json.loads(before), id=row.record_id)
+                    draft.remove(Entry(row.record_id, row.kind, newest, None))
+                    continue
+                content = kind_named(row.kind).from_json(json.loads(before))
+                if row.content is None:
+                    draft.add(content, id=row.record_id)
                 else:
-                    entry = Entry(row.record_id, row.kind, newest, {})
-                    draft.put(entry, **json.loads(before))
+                    draft.restore(Entry(row.record_id, row.kind, newest, None), content)
 
     def changes(self) -> Iterator[Change]:
         """Every change from the first on, as one consistent view."""
@@ -301,9 +301,7 @@ class Archive:
                 previous, count = one.hash, count + 1
             for id, (kind, version, content) in entries.items():
                 connection.execute(insert(record).values(id=id, kind=kind, version=version, content=content))
-            for id, (kind, _, content) in entries.items():
-                for name, target, _ in references(kind, json.loads(content)):
-                    connection.execute(insert(reference).values(record_id=id, field=name, target=target))
+            bring_up_to_date(connection)
         return count
 
     def faults(self) -> tuple[str, ...]:
@@ -338,7 +336,7 @@ class Archive:
         ]
         wanted = set()
         for id, (kind, _, content) in expected.items():
-            for name, target, kinds in references(kind, json.loads(content)):
+            for name, target, kinds in _content(kind, content).references():
                 wanted.add((id, name, target))
                 if target not in expected or expected[target][0] not in kinds:
                     found.append(f"{id}: field '{name}' refers to {target}, which is not there")
@@ -362,5 +360,40 @@ def _append(
     )  # fmt: skip
 
 
+def bring_up_to_date(connection: Connection) -> None:
+    """Entries of an older form as they are written today, by one change that says so; and every reference anew.
+
+    Nothing is written where all are as they should be. The history keeps what was.
+    """
+    rows = connection.execute(select(record)).all()
+    today = upgraded({row.id: (row.kind, json.loads(row.content)) for row in rows})
+    revisions: list[tuple[str, str, int, str | None]] = []
+    connection.execute(delete(reference))
+    for row in rows:
+        if row.id not in today:
+            connection.execute(delete(record).where(record.c.id == row.id))
+            revisions.append((row.id, row.kind, row.version + 1, None))
+    there = {row.id: row for row in rows}
+    for id, content in today.items():
+        text, old = as_json(content.to_json()), there.get(id)
+        if old is not None and (old.kind, old.content) == (content.KIND, text):
+            continue
+        version = 1 if old is None else old.version + 1
+        values = {"kind": content.KIND, "version": version, "content": text}
+        connection.execute(
+            insert(record).values(id=id, **values) if old is None else update(record).where(record.c.id == id).values(values)
+        )
+        revisions.append((id, content.KIND, version, text))
+    for id, content in today.items():
+        for name, target, _ in content.references():
+            connection.execute(insert(reference).values(record_id=id, field=name, target=target))
+    if revisions:
+        _append(connection, datetime.now(UTC).isoformat(), "the program", "records brought to the form of this version", revisions)
+
+
+def _content(kind: str, text: str) -> Record:
+    return kind_named(kind).from_json(json.loads(text))
+
+
 def _entry(row: Any) -> Entry:
-    return Entry(row.id, row.kind, row.version, json.loads(row.content))
+    return Entry(row.id, row.kind, row.version, _content(row.kind, row.content))

@@ -1,18 +1,24 @@
-"""What may stand in the records: kinds of entries, their fields, and which entries they refer to.
+"""What may stand in the records: kinds of entries as frozen classes that check themselves, and which entries they refer to.
 
-Contents are plain JSON values, so that every change can be kept as it was and taken to any database.
+Contents go to the database as plain JSON values (`to_json`), so that every change can be kept as it was and taken anywhere.
 """
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
+from functools import cache
+from types import MappingProxyType
+from typing import Any, ClassVar, Self
 
 from triage.errors import StorageError
+from triage.records import Range
 
 ANYTHING = ("animal", "egg")  # what a photo, reading, call, mark or note can be about
+CHANCE = Range(0, 1)
+_ANY = Range(-1e300, 1e300)
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,128 +28,502 @@ class Field:
     Attributes
     ----------
     type
-        "text", "date", "moment" (with time zone), "number", "choice", "shares" (a list of {animal, share}), "table" (a mapping of
-        text to numbers), "texts", or "reference".
+        "text", "date", "moment" (with time zone), "number", "whole", "flag", "choice", "reference"; several: "texts", "dates",
+        "numbers", "table" (text to number); "record", "records": structured values of the class `of`.
     choices
         Accepted words, or the kinds that a reference may point to.
+    range
+        What its numbers may be.
+    length
+        How many there must be; any number where it is 0.
     """
 
     type: str
     required: bool = False
     choices: tuple[str, ...] = ()
+    range: Range = _ANY
+    of: type[Record] | None = None
+    length: int = 0
 
 
-def _reference(*kinds: str, required: bool = True) -> Field:
-    return Field("reference", required, kinds)
+def _field(type: str, required: bool = False, **more: Any) -> Any:
+    wanted = Field(type, required, **more)
+    default = {} if required else {"default": None}
+    return dataclasses.field(metadata={"field": wanted}, **default)
 
 
-KINDS: Mapping[str, Mapping[str, Field]] = {
-    "line": {"name": Field("text", True), "note": Field("text")},
-    "animal": {
-        "name": Field("text", True), "species": Field("text", True), "sex": Field("choice", True, ("male", "female", "unknown")),
-        "genes": Field("text"), "hatched": Field("date"), "weight_g": Field("number"), "origin": Field("text"),
-        "egg": _reference("egg", required=False), "line": _reference("line", required=False),
-        "state": Field("choice", False, ("kept", "sold", "dead")), "buyer": Field("text"),
-    },
-    "pairing": {
-        "dam": _reference("animal"), "sires": Field("shares", True), "mixed": Field("number"), "from": Field("date"),
-        "to": Field("date"),
-    },
-    "clutch": {"name": Field("text", True), "pairing": _reference("pairing"), "laid": Field("date"), "hatched": Field("date")},
-    "egg": {
-        "clutch": _reference("clutch"), "label": Field("text", True),
-        "state": Field("choice", True, ("laid", "slug", "dead", "hatched")), "sex": Field("choice", False, ("male", "female")),
-    },
-    "photo": {
-        "about": _reference(*ANYTHING), "sha256": Field("text", True), "source_sha256": Field("text", True),
-        "name": Field("text", True), "added": Field("moment", True), "stage": Field("text"),
-    },
-    "reading": {
-        "about": _reference(*ANYTHING), "observer": Field("text", True), "at": Field("moment", True),
-        "photo": _reference("photo", required=False), "likelihoods": Field("table", True), "otherwise": Field("number", True),
-    },
-    "call": {
-        "about": _reference(*ANYTHING), "call": Field("text", True), "by": Field("text", True), "at": Field("moment", True),
-        "stage": Field("choice", False, ("in the egg", "at hatch", "after first shed", "later")), "probability": Field("number"),
-    },
-    "tray": {"about": _reference(*ANYTHING), "tray": Field("text", True), "reasons": Field("texts"), "at": Field("moment", True)},
-    "hold": {"about": _reference(*ANYTHING, required=False), "clutch_name": Field("text"), "label": Field("text"),
-             "note": Field("text"), "at": Field("moment", True)},
-    "plan": {
-        "animal": _reference(*ANYTHING), "mate": Field("text", True), "question": Field("text", True),
-        "prior": Field("table", True), "at": Field("moment", True),
-    },
-    "outcome": {
-        "plan": _reference("plan", required=False), "animal": _reference(*ANYTHING), "clutch": _reference("clutch", required=False),
-        "says": Field("table", True), "by": Field("text"), "note": Field("text"), "at": Field("moment", True),
-    },
-    "label": {"about": _reference(*ANYTHING), "text": Field("text", True), "rests_on": Field("texts"), "at": Field("moment", True)},
-    "note": {"about": _reference(*ANYTHING), "text": Field("text", True), "at": Field("moment", True)},
-}  # fmt: skip
+def _text(required: bool = False) -> Any:
+    return _field("text", required)
 
 
-def check(kind: str, content: Mapping[str, Any]) -> dict[str, Any]:
-    """The content with empty fields left out; StorageError says which field is wrong, and what it needs."""
-    if kind not in KINDS:
-        raise StorageError(f"'{kind}' is no kind of entry; needed: one of {', '.join(KINDS)}")
-    fields = KINDS[kind]
-    kept = {name: value for name, value in content.items() if value is not None and value != ""}
-    for name, value in kept.items():
-        if name not in fields:
-            raise StorageError(f"{kind}: unknown field '{name}'; needed: {', '.join(fields)}")
-        _check_value(f"{kind}, field '{name}'", fields[name], value)
-    for name, wanted in fields.items():
-        if wanted.required and name not in kept:
-            raise StorageError(f"{kind}: field '{name}' is missing; needed: {needed_words(wanted)}")
-    return kept
+def _number(low: float, high: float = 1e300, *, required: bool = False, above: bool = False) -> Any:
+    return _field("number", required, range=Range(low, high, above))
 
 
-def _check_value(where: str, field: Field, value: Any) -> None:
-    fine = {
-        "text": lambda: isinstance(value, str),
-        "reference": lambda: isinstance(value, str),
-        "choice": lambda: value in field.choices,
-        "number": lambda: isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300,
-        "date": lambda: isinstance(value, str) and bool(date.fromisoformat(value)),
-        "moment": lambda: isinstance(value, str) and datetime.fromisoformat(value).tzinfo is not None,
-        "texts": lambda: isinstance(value, list) and all(isinstance(one, str) for one in value),
-        "table": lambda: isinstance(value, dict) and all(isinstance(k, str) and _number(v) for k, v in value.items()),
-        "shares": lambda: isinstance(value, list) and bool(value) and all(
-            isinstance(one, dict) and set(one) == {"animal", "share"} and isinstance(one["animal"], str) and _number(one["share"])
-            for one in value
-        ),
-    }[field.type]  # fmt: skip
-    try:
-        good = fine()
-    except ValueError:
-        good = False
-    if not good:
-        raise StorageError(f"{where} is {value!r}; needed: {needed_words(field)}")
+def _choice(*words: str, required: bool = False) -> Any:
+    return _field("choice", required, choices=words)
 
 
-def _number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+def _reference(*kinds: str, required: bool = True) -> Any:
+    return _field("reference", required, choices=kinds)
+
+
+def _at() -> Any:
+    return _field("moment", True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Record:
+    """A structured value whose fields check themselves; StorageError says which is wrong, and what it needs."""
+
+    KIND: ClassVar[str] = ""
+
+    def __post_init__(self) -> None:
+        for name, field in self.fields().items():
+            value = getattr(self, name)
+            if isinstance(value, str) and not value.strip() and field.type != "choice":
+                value = None
+            if value is None:
+                if field.required:
+                    raise StorageError(f"{self._where()}: field '{name}' is missing; needed: {needed_words(field)}")
+                object.__setattr__(self, name, None)
+                continue
+            object.__setattr__(self, name, _checked(f"{self._where()}, field '{name}'", field, value))
+        self._check()
+
+    def _check(self) -> None:
+        """What must hold between fields; for a class to say."""
+
+    @classmethod
+    def _where(cls) -> str:
+        return cls.KIND or cls.__name__.lower()
+
+    @classmethod
+    @cache
+    def fields(cls) -> Mapping[str, Field]:
+        """Every field by name, in order."""
+        return MappingProxyType({one.name: one.metadata["field"] for one in dataclasses.fields(cls)})
+
+    @classmethod
+    def from_json(cls, content: Any) -> Self:
+        """The value that `to_json` wrote; StorageError names what does not fit."""
+        if not isinstance(content, Mapping):
+            raise StorageError(f"{cls._where()} is {_shown(content)}; needed: names with values")
+        for name in content:
+            if name not in cls.fields():
+                raise StorageError(f"{cls._where()}: unknown field '{name}'; needed: {', '.join(cls.fields())}")
+        return cls(**{name: content.get(name) for name in cls.fields()})
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain JSON values, empty fields left out."""
+        return {name: _plain(value) for name in self.fields() if (value := getattr(self, name)) is not None}
+
+    def references(self) -> Iterator[tuple[str, str, tuple[str, ...]]]:
+        """(field, id referred to, kinds allowed there) of everything it points to."""
+        for name, field in self.fields().items():
+            value = getattr(self, name)
+            if value is None:
+                continue
+            if field.type == "reference":
+                yield name, value, field.choices
+            elif field.of is not None:
+                for number, one in enumerate(value if isinstance(value, tuple) else (value,)):
+                    yield from ((f"{name}.{number}.{inner}", target, kinds) for inner, target, kinds in one.references())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Statement(Record):
+    """How an animal is known: by its genes in trade shorthand, by its own parents and look, or by its look alone; and a chance of
+    hets that nobody recorded. All empty: a plain animal."""
+
+    genes: str | None = _text()
+    offspring_of: Descent | None = dataclasses.field(default=None, metadata={"field": Field("record")})
+    looks: str | None = _text()
+    background: float | None = _number(0, 0.5)
+    unknown_hets: Mapping[str, float] | None = _field("table", range=CHANCE)
+
+    def _check(self) -> None:
+        if self.genes is not None and (self.offspring_of is not None or self.looks is not None):
+            raise StorageError(f"{self._where()}: 'genes' beside 'offspring_of' or 'looks'; needed: genes, or what descent and look say")
+        if self.background is not None and (self.looks is None or self.offspring_of is not None):
+            raise StorageError(f"{self._where()}: 'background' without 'looks' alone; needed: 'looks' and neither genes nor parents")
+
+    def statement(self) -> Statement:
+        """The same without what else is said of the animal."""
+        return Statement(**{name: getattr(self, name) for name in Statement.fields()})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Descent(Record):
+    """The parents that an animal is known by, where they are no entries."""
+
+    dam: Statement = _field("record", True, of=Statement)  # noqa: RUF009
+    sire: Statement = _field("record", True, of=Statement)  # noqa: RUF009
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate(Record):
+    """One that may have sired a clutch: an animal, a male that nobody recorded, or nobody at all; with its share as it was stated,
+    or the days it was with the dam."""
+
+    animal: str | None = _reference("animal", required=False)
+    unrecorded: bool | None = _field("flag")
+    parthenogenesis: bool | None = _field("flag")
+    name: str | None = _text()
+    background: float | None = _number(0, 0.1)
+    kept_heterozygosity: float | None = _number(0, 1)
+    share: float | None = _number(0, 1)
+    paired: tuple[str, ...] | None = _field("dates")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Linked(Record):
+    """Two loci on one chromosome: recombination by sex of the parent, and the phase of parents by their ids where it is known."""
+
+    genes: tuple[str, ...] = _field("texts", True, length=2)
+    female: float = _number(0, 0.5, required=True)
+    male: float = _number(0, 0.5, required=True)
+    coupling: tuple[str, ...] | None = _field("texts")
+    repulsion: tuple[str, ...] | None = _field("texts")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bars(Record):
+    """The settings that a clutch was sorted with."""
+
+    label_threshold: float = _number(0, 1, required=True)
+    hold_chance: float = _number(0, 1, required=True)
+    hold_genes: tuple[str, ...] | None = _field("texts")
+    keeper_accuracy: float = _number(0, 1, required=True)
+    lookalike_share: float = _number(0, 1, required=True)
+    misfit_ratio: float = _number(0, required=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SortedEgg(Record):
+    """What was said of one hatchling: its tray with reasons, its likelier calls, its sires, and the label that was shown."""
+
+    label: str = _text(True)
+    tray: str = _text(True)
+    reasons: tuple[str, ...] | None = _field("texts")
+    calls: Mapping[str, float] | None = _field("table", range=CHANCE)
+    sires: Mapping[str, float] | None = _field("table", range=CHANCE)
+    label_text: str | None = _text()
+    rests_on: tuple[str, ...] | None = _field("texts")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line(Record):
+    KIND: ClassVar[str] = "line"
+    name: str = _text(True)
+    note: str | None = _text()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Animal(Statement):
+    """One from an `egg` here is known by its clutch and by what was seen of it; any other by its statement."""
+
+    KIND: ClassVar[str] = "animal"
+    name: str = _text(True)
+    species: str = _text(True)
+    sex: str = _choice("male", "female", "unknown", required=True)
+    hatched: str | None = _field("date")
+    weight_g: float | None = _number(0, 1e5, above=True)
+    origin: str | None = _text()
+    egg: str | None = _reference("egg", required=False)
+    line: str | None = _reference("line", required=False)
+    state: str | None = _choice("kept", "sold", "dead")
+    buyer: str | None = _text()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pairing(Record):
+    KIND: ClassVar[str] = "pairing"
+    dam: str = _reference("animal")
+    sires: tuple[Candidate, ...] = _field("records", True, of=Candidate)
+    mixed: float | None = _number(0, 1)
+    begun: str | None = _field("date")
+    ended: str | None = _field("date")
+
+    def _check(self) -> None:
+        for one in self.sires:
+            if sum(bool(way) for way in (one.animal, one.unrecorded, one.parthenogenesis)) != 1:
+                raise StorageError("pairing, field 'sires': needed: each either an animal, or unrecorded, or parthenogenesis")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clutch(Record):
+    KIND: ClassVar[str] = "clutch"
+    name: str = _text(True)
+    pairing: str = _reference("pairing")
+    laid: str | None = _field("date")
+    hatched: str | None = _field("date")
+    crossover: Mapping[str, float] | None = _field("table", range=Range(0, 0.5))
+    linked: tuple[Linked, ...] | None = _field("records", of=Linked)
+    other_loss: float | None = _number(0, 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Egg(Record):
+    KIND: ClassVar[str] = "egg"
+    clutch: str = _reference("clutch")
+    label: str = _text(True)
+    state: str = _choice("laid", "slug", "dead", "hatched", required=True)
+    sex: str | None = _choice("male", "female")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photo(Record):
+    """A picture: `sha256` of the copy that is kept, `source_sha256` of the file as it was taken."""
+
+    KIND: ClassVar[str] = "photo"
+    about: str = _reference(*ANYTHING)
+    sha256: str = _text(True)
+    source_sha256: str = _text(True)
+    name: str = _text(True)
+    added: str = _at()
+    stage: str | None = _text()
+    crop: tuple[float, ...] | None = _field("numbers", range=CHANCE, length=4)
+    remarks: tuple[str, ...] | None = _field("texts")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading(Record):
+    """What the photo model made of one photo: fields as of `triage.records.PhotoEvidence`, calls by name."""
+
+    KIND: ClassVar[str] = "reading"
+    about: str = _reference(*ANYTHING)
+    photo: str | None = _reference("photo", required=False)
+    at: str = _at()
+    log_likelihoods: Mapping[str, float] = _field("table", True)
+    floor: float = _number(0, 1, required=True)
+    exponent: float = _number(0, 1, required=True)
+    shortlist: float = _number(0, 1, required=True)
+    weights: str | None = _text()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence(Record):
+    """Likelihoods by call as somebody stated them."""
+
+    KIND: ClassVar[str] = "evidence"
+    about: str = _reference(*ANYTHING)
+    at: str = _at()
+    likelihoods: Mapping[str, float] = _field("table", True, range=Range(0))
+    otherwise: float = _number(0, required=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Call(Record):
+    """What somebody called an animal, in their own words."""
+
+    KIND: ClassVar[str] = "call"
+    about: str = _reference(*ANYTHING)
+    call: str = _text(True)
+    by: str = _text(True)
+    at: str = _at()
+    stage: str | None = _choice("in the egg", "at hatch", "after first shed", "later")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sort(Record):
+    """What was said of a clutch on one day, and with which settings."""
+
+    KIND: ClassVar[str] = "sort"
+    clutch: str = _reference("clutch")
+    at: str = _at()
+    settings: Bars = _field("record", True, of=Bars)  # noqa: RUF009
+    eggs: tuple[SortedEgg, ...] = _field("records", True, of=SortedEgg)
+    log_evidence: float | None = _number(-1e300)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hold(Record):
+    """A hold-back mark; of a clutch that is not in the records yet by the clutch's name and the label."""
+
+    KIND: ClassVar[str] = "hold"
+    about: str | None = _reference(*ANYTHING, required=False)
+    clutch_name: str | None = _text()
+    label: str | None = _text()
+    note: str | None = _text()
+    at: str = _at()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan(Record):
+    KIND: ClassVar[str] = "plan"
+    animal: str = _reference(*ANYTHING)
+    mate: str = _text(True)
+    question: str = _text(True)
+    prior: Mapping[str, float] = _field("table", True, range=CHANCE)
+    at: str = _at()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome(Record):
+    """What a proving breeding showed: likelihoods by gene words of one locus."""
+
+    KIND: ClassVar[str] = "outcome"
+    plan: str | None = _reference("plan", required=False)
+    animal: str = _reference(*ANYTHING)
+    clutch: str | None = _reference("clutch", required=False)
+    says: Mapping[str, float] = _field("table", True, range=Range(0))
+    by: str | None = _text()
+    note: str | None = _text()
+    at: str = _at()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Laboratory(Record):
+    """A laboratory's count of copies of one gene, with its error rates."""
+
+    KIND: ClassVar[str] = "laboratory"
+    about: str = _reference(*ANYTHING)
+    gene: str = _text(True)
+    copies: int = _field("whole", True, range=Range(0, 2))
+    false_positive: float | None = _number(0, 1)
+    false_negative: float | None = _number(0, 1)
+    at: str = _at()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Label(Record):
+    KIND: ClassVar[str] = "label"
+    about: str = _reference(*ANYTHING)
+    text: str = _text(True)
+    rests_on: tuple[str, ...] | None = _field("texts")
+    at: str = _at()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note(Record):
+    KIND: ClassVar[str] = "note"
+    about: str = _reference(*ANYTHING)
+    text: str = _text(True)
+    at: str = _at()
+
+
+KINDS: Mapping[str, type[Record]] = MappingProxyType({
+    kind.KIND: kind
+    for kind in (Line, Animal, Pairing, Clutch, Egg, Photo, Reading, Evidence, Call, Sort, Hold, Plan, Outcome, Laboratory, Label, Note)
+})  # fmt: skip
+
+
+def kind_named(name: str) -> type[Record]:
+    """The class of a kind; StorageError lists the known ones."""
+    if name not in KINDS:
+        raise StorageError(f"'{name}' is no kind of entry; needed: one of {', '.join(KINDS)}")
+    return KINDS[name]
 
 
 def needed_words(field: Field) -> str:
     """What a field takes, in words."""
     return {
         "choice": f"one of {', '.join(field.choices)}",
-        "reference": f"the id of an entry of kind {' or '.join(field.choices)}",
+        "reference": f"{' or '.join(field.choices)}, by name",
         "date": "a date such as 2031-06-02",
+        "dates": "dates such as 2031-06-02",
         "moment": "a time with its zone, such as 2031-06-02T18:04:11+00:00",
-        "number": "a number",
-        "shares": "a list of {animal, share}",
-        "table": "names with numbers",
-        "texts": "a list of texts",
+        "number": field.range.words,
+        "whole": f"a whole number from {field.range.low:g} to {field.range.high:g}",
+        "flag": "true or false",
+        "numbers": f"{field.length} numbers, each {field.range.words}",
+        "table": f"names with numbers, each {field.range.words}",
+        "texts": f"{field.length} texts" if field.length else "a list of texts",
+        "record": "names with values",
+        "records": "a list of names with values",
     }.get(field.type, "text")
 
 
-def references(kind: str, content: Mapping[str, Any]) -> Iterator[tuple[str, str, tuple[str, ...]]]:
-    """(field, id referred to, kinds allowed there) of everything an entry points to."""
-    for name, field in KINDS[kind].items():
-        if field.type == "reference" and name in content:
-            yield name, content[name], field.choices
-        elif field.type == "shares":
-            for number, one in enumerate(content.get(name, [])):
-                yield f"{name}.{number}", one["animal"], ("animal",)
+def is_right(field: Field, value: Any) -> bool:
+    """Whether a value is one that the field takes."""
+    try:
+        _checked("", field, value)
+    except StorageError:
+        return False
+    return True
+
+
+def _checked(where: str, field: Field, value: Any) -> Any:
+    """The value as the class holds it; StorageError where it is not what the field takes."""
+    if field.type in ("record", "records"):
+        of = field.of or Descent
+        if field.type == "record":
+            return value if isinstance(value, of) else of.from_json(value)
+        if not isinstance(value, list | tuple) or not value:
+            raise StorageError(f"{where} is {_shown(value)}; needed: {needed_words(field)}")
+        return tuple(one if isinstance(one, of) else of.from_json(one) for one in value)
+    found = _READ[field.type](field, value)
+    if found is None or (field.length and len(found) != field.length):
+        raise StorageError(f"{where} is {_shown(value)}; needed: {needed_words(field)}")
+    return found
+
+
+def _as_text(field: Field, value: Any) -> str | None:
+    return value if isinstance(value, str) else None
+
+
+def _as_choice(field: Field, value: Any) -> str | None:
+    return value if value in field.choices else None
+
+
+def _as_date(field: Field, value: Any) -> str | None:
+    try:
+        return date.fromisoformat(value).isoformat() if isinstance(value, str) else None
+    except ValueError:
+        return None
+
+
+def _as_moment(field: Field, value: Any) -> str | None:
+    try:
+        return value if isinstance(value, str) and datetime.fromisoformat(value).tzinfo is not None else None
+    except ValueError:
+        return None
+
+
+def _as_number(field: Field, value: Any) -> float | None:
+    return value if field.range.holds(value) else None
+
+
+def _as_whole(field: Field, value: Any) -> int | None:
+    return int(value) if field.range.holds(value) and int(value) == value else None
+
+
+def _as_flag(field: Field, value: Any) -> bool | None:
+    return value if isinstance(value, bool) else None
+
+
+def _as_table(field: Field, value: Any) -> Mapping[str, float] | None:
+    if not isinstance(value, Mapping) or not value or not all(isinstance(k, str) and field.range.holds(v) for k, v in value.items()):
+        return None
+    return MappingProxyType(dict(value))
+
+
+def _several(one: Any) -> Any:
+    def read(field: Field, value: Any) -> tuple | None:
+        if not isinstance(value, list | tuple):
+            return None
+        found = tuple(one(field, part) for part in value)
+        return None if None in found else found
+
+    return read
+
+
+_READ = {
+    "text": _as_text, "reference": _as_text, "choice": _as_choice, "date": _as_date, "moment": _as_moment, "number": _as_number,
+    "whole": _as_whole, "flag": _as_flag, "table": _as_table, "texts": _several(_as_text), "dates": _several(_as_date),
+    "numbers": _several(_as_number),
+}  # fmt: skip
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Record):
+        return value.to_json()
+    if isinstance(value, Mapping):
+        return dict(value)
+    return [_plain(one) for one in value] if isinstance(value, tuple) else value
+
+
+def _shown(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."

@@ -11,11 +11,13 @@ import numpy as np
 import torch
 from scipy.optimize import minimize
 
+from triage.genetics.readings import combine_photos
 from triage.training.crosses import CrossTables
 from triage.training.photos import draw_photos, draw_truth, photo_seeds
 from triage.training.protocol import Case, evidence_by_part, posterior, read_batch, trusted
-from triage.vision.likelihood import Calibration, combine_photos, mass_above
+from triage.vision.likelihood import Calibration
 from triage.vision.network import ReaderNetwork
+from triage.vision.shortlist import mass_above
 
 _BETAS = np.geomspace(0.15, 1.6, 24)
 _FLOORS = np.geomspace(3e-4, 0.3, 14)

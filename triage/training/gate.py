@@ -33,11 +33,12 @@ from triage.hatchery.company import has_mate
 from triage.hatchery.stages import make_stage
 from triage.species import load_species
 from triage.species.drawing import usual_looks
+from triage.species.shipped import usual_reader_files
 from triage.training.crosses import cross_tables
 from triage.training.photos import draw_photos, draw_truth, photo_seeds
 from triage.training.start_weights import WHEEL, load_everyday, start_file
 from triage.training.train import commit_of_code
-from triage.vision.gate import PROBE, SIDECAR_NAME, WEIGHTS_NAME, Gate, log_odds, probe_input
+from triage.vision.gate import PROBE, Gate, log_odds, probe_input
 from triage.vision.intake import Photo, open_photo
 from triage.vision.quality import judge
 from triage.vision.reader import PhotoReader, PhotoReading
@@ -180,7 +181,7 @@ def fit(
     """Fit, measure and write weights and sidecar; returns the sidecar."""
     started = time.monotonic()
     reader = PhotoReader.load(reader_directory)
-    weights = reader_directory / WEIGHTS_NAME
+    weights = reader_directory / usual_reader_files().gate_weights
     everyday = load_everyday(start_file())
     tensors = {
         name: value.half().contiguous() for name, value in everyday.items() if not name.endswith("num_batches_tracked")
@@ -269,7 +270,7 @@ def fit(
         "company": company_rates,
         "seconds": round(time.monotonic() - started),
     }  # fmt: skip
-    (reader_directory / SIDECAR_NAME).write_text(json.dumps(sidecar, indent=1) + "\n", "utf-8")
+    (reader_directory / usual_reader_files().gate_sidecar).write_text(json.dumps(sidecar, indent=1) + "\n", "utf-8")
     return sidecar
 
 

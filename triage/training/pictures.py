@@ -21,11 +21,12 @@ from triage.hatchery import REPORTED_DOMAINS, STAGES, render
 from triage.records import Genotype
 from triage.species import load_species
 from triage.species.drawing import NORMAL, LocusLooks, usual_looks
+from triage.species.shipped import usual_reader_files
 from triage.training.crosses import cross_tables
 from triage.training.evaluate import PROTOCOLS, words_of
 from triage.training.photos import Truth, draw_photos, draw_truth
 from triage.vision.vocabulary import build
-from triage.vision.weights import SIDECAR_NAME, read_sidecar
+from triage.vision.weights import read_sidecar
 
 FOLDER = "pictures"
 _PX, _CAPTION, _COLUMNS = 176, 44, 6
@@ -97,7 +98,7 @@ def failures(sidecar: dict[str, Any], domain: str, protocol: str, px: int) -> Im
     truth, animals = truth_of_seeds([one["seed"] for one in wrong], protocol)
     if animals != [one["truth"] for one in wrong]:
         raise ModelFileError(
-            f"{SIDECAR_NAME}: metrics, {domain}: {protocol}, mistakes: the seeds no longer give the animals named there; "
+            f"{usual_reader_files().sidecar}: metrics, {domain}: {protocol}, mistakes: the seeds no longer give the animals named there; "
             "the crosses or the catalogue have changed since: run python -m triage.training.evaluate again."
         )
     drawn = draw_photos(truth, px, domain=domain)

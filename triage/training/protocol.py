@@ -14,11 +14,13 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from triage.genetics.readings import temper
 from triage.training.crosses import CrossTables, candidate_calls, held_out
 from triage.training.photos import Batch, draw_photos, draw_truth, photo_seeds
 from triage.vision.crop import MARGIN, WIDE_ENOUGH, boxes_of, cut, stay_inside
-from triage.vision.likelihood import Calibration, divide_out_training_mix, joint_log_likelihood, mass_above, temper
+from triage.vision.likelihood import Calibration, divide_out_training_mix, joint_log_likelihood
 from triage.vision.network import Outputs, ReaderNetwork
+from triage.vision.shortlist import mass_above
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 Two witnesses, and one is enough. A linear probe on the reader's own features knows rendered hatchlings, also wet or in the
 egg; it costs nothing. A network trained on everyday photographs (EfficientNet-Lite0, ImageNet, Apache 2.0) knows snakes
 from cats and cups: the probability it puts on the 17 snake classes (indices 52 to 68); it is asked only where the probe
-says no. Neither knows a ball python from another snake, or a hatchling from an adult.
+says no. Neither knows one kind of snake from another, or a hatchling from an adult.
 
 Whether a second animal is in the frame, the reader itself says, of the whole photo; the limit is kept here.
 """
@@ -22,13 +22,13 @@ from safetensors import SafetensorError, safe_open
 from torch import Tensor, nn
 
 from triage.errors import ModelFileError
+from triage.species.shipped import ReaderFiles, usual_reader_files
 from triage.vision.intake import Photo
 from triage.vision.network import Backbone, fuse
 from triage.vision.quality import Fault, QualityRemark
 from triage.vision.reader import WHOLE, PhotoReading, padded_square, sample
 from triage.vision.weights import SHIPPED, sha256_of
 
-WEIGHTS_NAME, SIDECAR_NAME = "gate.safetensors", "gate.json"
 SNAKES = slice(52, 69)
 INPUT_PX = 224
 PROBE = "known"
@@ -85,16 +85,16 @@ class Gate:
         self.least_probe, self.least_mass, self.most_company = least_probe, least_mass, most_company
 
     @classmethod
-    def load(cls, reader_sha256: str, directory: Path | None = None) -> Gate:
+    def load(cls, reader_sha256: str, directory: Path | None = None, names: ReaderFiles | None = None) -> Gate:
         """The gate fitted to the reader whose weights have this hash; ModelFileError says what does not fit."""
-        directory = SHIPPED if directory is None else directory
-        sidecar = read_gate_sidecar(directory)
-        weights = directory / WEIGHTS_NAME
+        directory, names = SHIPPED if directory is None else directory, names or usual_reader_files()
+        sidecar = read_gate_sidecar(directory, names)
+        weights = directory / names.gate_weights
         if not weights.is_file() or sha256_of(weights) != sidecar["sha256"]:
-            raise ModelFileError(f"{weights}: missing, or not the file that {SIDECAR_NAME} describes; restore both.")
+            raise ModelFileError(f"{weights}: missing, or not the file that {names.gate_sidecar} describes; restore both.")
         if sidecar["reader_sha256"] != reader_sha256:
             raise ModelFileError(
-                f"{directory / SIDECAR_NAME}: was fitted to other reader weights; run python -m triage.training.gate."
+                f"{directory / names.gate_sidecar}: was fitted to other reader weights; run python -m triage.training.gate."
             )
         try:
             with safe_open(weights, "pt") as file:
@@ -141,9 +141,9 @@ class Gate:
         return ()
 
 
-def read_gate_sidecar(directory: Path) -> dict[str, Any]:
+def read_gate_sidecar(directory: Path, names: ReaderFiles | None = None) -> dict[str, Any]:
     """The gate's limits, rates and origin; ModelFileError if missing or damaged."""
-    path = directory / SIDECAR_NAME
+    path = directory / (names or usual_reader_files()).gate_sidecar
     try:
         sidecar = json.loads(path.read_text("utf-8"))
         limits = {name: float(sidecar[name]) for name in ("least_probe", "least_mass", "most_company")}

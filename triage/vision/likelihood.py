@@ -1,4 +1,4 @@
-"""From network outputs to log P(photo | look): divide out the training mix, add pairs of looks, temper.
+"""From network outputs to log P(photo | look): divide out the training mix, add pairs of looks.
 
 Arrays may be NumPy arrays or torch tensors: training and reading share these lines.
 """
@@ -123,34 +123,3 @@ class Calibration:
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)
-
-
-def temper(log_likelihood: np.ndarray, beta: float, eps: float) -> np.ndarray:
-    """Log of (1 - eps) L^beta / norm + eps / n over the last axis; never -inf, float64.
-
-    The floor eps / n means that a photo alone can never rule a call out.
-    """
-    scaled = beta * np.asarray(log_likelihood, np.float64)
-    scaled = scaled - np.logaddexp.reduce(scaled, -1, keepdims=True)
-    n = scaled.shape[-1]
-    return np.logaddexp(np.log1p(-eps) + scaled, np.log(eps) - np.log(n))
-
-
-def mass_above(posterior: np.ndarray) -> np.ndarray:
-    """Probability of all the calls that are likelier than each, (n,) of posteriors (n,); equally likely calls share it.
-
-    By this score a shortlist grows with the doubt there is, so that easy and hard crosses are covered alike: adaptive
-    prediction sets, Romano, Sesia and Candes 2020 (arXiv 2006.02544), without their randomisation.
-    """
-    falling = -np.sort(-posterior)
-    before = np.concatenate([[0.0], np.cumsum(falling)])
-    return before[np.searchsorted(-falling, -posterior, side="left")]
-
-
-def combine_photos(log_likelihoods: np.ndarray, photo_exponent: float) -> np.ndarray:
-    """One animal's photos (n_photos, n_calls) to one log-likelihood (n_calls,), before tempering.
-
-    Photos of one animal share its quirks, so n of them weigh n**(1 - photo_exponent), not n.
-    """
-    stacked = np.atleast_2d(np.asarray(log_likelihoods, np.float64))
-    return stacked.sum(0) * float(len(stacked)) ** -photo_exponent

@@ -13,16 +13,15 @@ import torch
 from PIL import Image
 from torch import Tensor
 
-from triage.records import VisualCall
+from triage.records import PhotoEvidence, VisualCall
+from triage.species.shipped import ReaderFiles
 from triage.vision.critic import LookEncoder
 from triage.vision.crop import MARGIN, MASK_THRESHOLD, WIDE_ENOUGH, boxes_of
 from triage.vision.intake import Photo
 from triage.vision.likelihood import (
     Calibration,
-    combine_photos,
     divide_out_training_mix,
     joint_log_likelihood,
-    temper,
 )
 from triage.vision.network import Outputs, fuse
 from triage.vision.pace import Pace
@@ -46,6 +45,7 @@ class PhotoReading:
     square. `attention` float32 (n_loci, g, g): where in that square each locus was looked for; rows sum to 1.
     `mask` float32 (h, h): probability that a place of the whole padded photo shows the animal. `features` float32 (1280,):
     the network's pooled features, for the gate. `company`: log-odds of a second animal in the whole photo.
+    `weights`: short name of the weights that read it.
     """
 
     name: str
@@ -64,6 +64,7 @@ class PhotoReading:
     mask: np.ndarray = field(repr=False)
     features: np.ndarray = field(repr=False)
     company: float
+    weights: str = ""
 
     def raw_log_likelihoods(self, calls: Sequence[Call]) -> np.ndarray:
         """log P(photo | look) up to a constant, float64 (n_calls,), each part as far as it is trusted, before tempering."""
@@ -80,26 +81,22 @@ class PhotoReading:
         )
         return joint[0].detach().numpy()
 
-    def log_likelihoods(self, calls: Sequence[Call]) -> np.ndarray:
-        """log P(photo | look) of each visual call, up to a constant, tempered; float64 (n_calls,), never -inf.
+    def evidence(self, calls: Sequence[VisualCall]) -> PhotoEvidence:
+        """What the photo says of each visual call, as far as it is trusted.
 
-        The calls are all that the animal could be: the floor is shared among them. Calls that no photo can tell apart
-        get the same value, and a gene that cannot be seen is in no call, so it cannot enter.
-        UnknownNameError names a locus or look the model never learnt.
+        Calls that no photo can tell apart get the same value, and a gene that cannot be seen is in no call, so it cannot enter.
+        A look that the model never learnt gets no evidence for or against: at a locus it does not know the call is read as
+        without it, at one it knows as the average over the looks learnt there.
         """
-        return temper(self.raw_log_likelihoods(calls), self.calibration.beta, self.calibration.eps)
-
-
-def combine(readings: Sequence[PhotoReading], calls: Sequence[Call]) -> np.ndarray:
-    """log P(photos | look) of one animal's photos together, tempered, float64 (n_calls,).
-
-    Photos of one animal are not independent; a learned exponent says how much further photos add.
-    """
-    if not readings:
-        raise ValueError("combine needs at least one reading")
-    calibration = readings[0].calibration
-    stacked = np.stack([reading.raw_log_likelihoods(calls) for reading in readings])
-    return temper(combine_photos(stacked, calibration.photo_exponent), calibration.beta, calibration.eps)
+        spread = [self.vocabulary.projected(call) for call in calls]
+        known = list(dict.fromkeys(one for some in spread for one in some))
+        raw = dict(zip(known, self.calibration.beta * self.raw_log_likelihoods(known), strict=True))
+        logs = {
+            call: float(np.logaddexp.reduce([raw[one] for one in some]) - np.log(len(some)))
+            for call, some in zip(calls, spread, strict=True)
+        }
+        calibration = self.calibration
+        return PhotoEvidence(logs, calibration.eps, calibration.photo_exponent, calibration.shortlist, self.weights)
 
 
 class PhotoReader:
@@ -119,13 +116,15 @@ class PhotoReader:
         self._encoder = None if encoder is None else copy.deepcopy(encoder).double().requires_grad_(False)
 
     @classmethod
-    def load(cls, models_directory: Path | None = None, *, calibration: str = CAUTIOUS) -> PhotoReader:
-        """Read weights and sidecar, the shipped ones unless a directory is given; nothing is downloaded.
+    def load(
+        cls, models_directory: Path | None = None, names: ReaderFiles | None = None, *, calibration: str = CAUTIOUS
+    ) -> PhotoReader:
+        """Read weights and sidecar, the shipped ones of the usual species unless others are given; nothing is downloaded.
 
         `calibration`: "cautious" until a keeper's own photos confirm the model, or "training domain" for renders.
         ModelFileError if files are missing, damaged or do not belong together.
         """
-        return cls(load_model(models_directory), calibration)
+        return cls(load_model(models_directory, names), calibration)
 
     @property
     def input_px(self) -> int:
@@ -146,6 +145,11 @@ class PhotoReader:
     def knows(self, call: VisualCall) -> bool:
         """Whether every look of a call was learnt."""
         return self.vocabulary.covers(call)
+
+    def unlearnt(self, calls: Sequence[VisualCall]) -> tuple[str, ...]:
+        """Look words of some calls that the model never learnt, each once."""
+        looks = dict.fromkeys(look for call in calls for look in call.looks)
+        return tuple(word for locus, word in looks if word not in self.vocabulary.class_of.get(locus, {}))
 
     def read_square(self, pixels: Tensor) -> Outputs:
         """Network outputs of prepared squares float32 (B, 3, px, px): the golden photo is checked here."""
@@ -195,6 +199,7 @@ class PhotoReader:
                     mask=masks[row, 0].numpy(),
                     features=outputs.features[row].numpy(),
                     company=float(first.company[row]),
+                    weights=str(self.sidecar["sha256"])[:12],
                 )
             )
         return readings

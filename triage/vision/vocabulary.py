@@ -74,6 +74,23 @@ class Vocabulary:
         looks = dict(call.looks if isinstance(call, VisualCall) else call)
         return all(look in self.class_of.get(locus, {}) for locus, look in looks.items())
 
+    def projected(self, call: VisualCall) -> tuple[VisualCall, ...]:
+        """Calls of known looks that stand for a call: itself where every look was learnt.
+
+        A look at a locus that was never learnt falls away; an unknown look of a known locus may be any of the looks learnt there.
+        """
+        choices: list[list[tuple[str, str]]] = [[]]
+        for locus, look in call.looks:
+            classes = self.class_of.get(locus)
+            if classes is None:
+                continue
+            words = [look] if look in classes else [members[0] for members in self._classes_of(locus)]
+            choices = [[*so_far, (locus, word)] for so_far in choices for word in words]
+        return tuple(VisualCall(tuple(pair for pair in pairs if pair[1])) for pairs in choices)
+
+    def _classes_of(self, locus: str) -> tuple[tuple[str, ...], ...]:
+        return next(one.classes for one in self.loci if one.locus == locus)
+
     def names(self) -> list[str]:
         """One readable name per flat class, for reports: ``pastel: super pastel``."""
         return [f"{x.locus}: {' or '.join(w or 'wild' for w in c)}" for x in self.loci for c in x.classes]

@@ -14,16 +14,15 @@ from safetensors.torch import load_file, save_file
 from torch import Tensor
 
 from triage.errors import ModelFileError
+from triage.species.shipped import ReaderFiles, shipped_folder, usual_reader_files
 from triage.vision.likelihood import Calibration
 from triage.vision.network import NetworkShape, ReaderNetwork
 from triage.vision.vocabulary import Vocabulary
 
 FORMAT = 1
-WEIGHTS_NAME = "python_regius.safetensors"
-SIDECAR_NAME = "python_regius.json"
 LARGEST_BYTES = 16 * 2**20
-#: Repository folder that holds the shipped model.
-SHIPPED = Path(__file__).resolve().parents[2] / "models"
+#: Folder that holds the shipped models.
+SHIPPED = shipped_folder("models")
 _NEEDED = ("format", "species", "classes", "log_mix", "network", "input", "stages", "calibration", "sha256", "licence")
 
 
@@ -43,9 +42,10 @@ def sha256_of(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def read_sidecar(directory: Path) -> dict[str, Any]:
-    """The sidecar of a model directory; ModelFileError if it is missing, not JSON, or lacks a field."""
-    path = directory / SIDECAR_NAME
+def read_sidecar(directory: Path, names: ReaderFiles | None = None) -> dict[str, Any]:
+    """The sidecar of a model directory; ModelFileError if it is missing, not JSON, or lacks a field. `names`: of its files, those
+    of the usual species unless given."""
+    path = directory / (names or usual_reader_files()).sidecar
     try:
         sidecar = json.loads(path.read_text("utf-8"))
     except FileNotFoundError as error:
@@ -60,17 +60,17 @@ def read_sidecar(directory: Path) -> dict[str, Any]:
     return sidecar
 
 
-def load_model(directory: Path | None = None) -> ModelFiles:
+def load_model(directory: Path | None = None, names: ReaderFiles | None = None) -> ModelFiles:
     """Read weights and sidecar from a directory; ModelFileError unless every check passes. Nothing is downloaded."""
-    directory = SHIPPED if directory is None else Path(directory)
-    sidecar = read_sidecar(directory)
-    place = str(directory / SIDECAR_NAME)
-    weights = directory / WEIGHTS_NAME
+    directory, names = SHIPPED if directory is None else Path(directory), names or usual_reader_files()
+    sidecar = read_sidecar(directory, names)
+    place = str(directory / names.sidecar)
+    weights = directory / names.weights
     if not weights.is_file():
         raise ModelFileError(f"{weights}: not found; the weights belong there. Restore models/.")
     if sha256_of(weights) != sidecar["sha256"]:
         raise ModelFileError(
-            f"{weights}: is not the file that {SIDECAR_NAME} describes (sha256 differs); restore both."
+            f"{weights}: is not the file that {names.sidecar} describes (sha256 differs); restore both."
         )
     vocabulary = Vocabulary.from_json(str(sidecar["species"]), sidecar["classes"], place)
     try:
@@ -95,20 +95,21 @@ def load_model(directory: Path | None = None) -> ModelFiles:
 
 def save_model(network: ReaderNetwork, directory: Path, sidecar: dict[str, Any]) -> dict[str, Any]:
     """Write weights in half precision and the sidecar beside them; returns the sidecar with hash, sizes and counts."""
+    names = usual_reader_files()
     directory.mkdir(parents=True, exist_ok=True)
     tensors = {
         name: value.detach().cpu().half().contiguous()
         for name, value in network.state_dict().items()
         if not name.endswith("num_batches_tracked")
     }
-    save_file(tensors, directory / WEIGHTS_NAME)
-    n_bytes = (directory / WEIGHTS_NAME).stat().st_size
+    save_file(tensors, directory / names.weights)
+    n_bytes = (directory / names.weights).stat().st_size
     if n_bytes > LARGEST_BYTES:
-        raise ModelFileError(f"{directory / WEIGHTS_NAME}: {n_bytes} bytes; a weight file stays under {LARGEST_BYTES}.")
+        raise ModelFileError(f"{directory / names.weights}: {n_bytes} bytes; a weight file stays under {LARGEST_BYTES}.")
     sidecar = {
         **sidecar,
         "format": FORMAT,
-        "sha256": sha256_of(directory / WEIGHTS_NAME),
+        "sha256": sha256_of(directory / names.weights),
         "bytes": n_bytes,
         "parameters": sum(p.numel() for p in network.parameters()),
     }
@@ -118,7 +119,7 @@ def save_model(network: ReaderNetwork, directory: Path, sidecar: dict[str, Any])
 
 def write_sidecar(directory: Path, sidecar: dict[str, Any]) -> None:
     text = json.dumps(sidecar, indent=1, ensure_ascii=False, allow_nan=False)
-    (directory / SIDECAR_NAME).write_text(text + "\n", "utf-8")
+    (directory / usual_reader_files().sidecar).write_text(text + "\n", "utf-8")
 
 
 def _with_counters(tensors: dict[str, Tensor], network: ReaderNetwork) -> dict[str, Tensor]:

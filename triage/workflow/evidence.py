@@ -7,15 +7,15 @@ from dataclasses import dataclass
 
 from PIL import Image
 
-from triage.errors import SheetError
+from triage.errors import PhotoError, SheetError
 from triage.records import Species, VisualCall
 from triage.species import parse_call
 from triage.species.looks_alike import pair_between, seen_as
 from triage.vision.evidence import find_evidence, overlay
 from triage.vision.reader import PhotoReader
 from triage.workflow.answers.report import ClutchReport
-from triage.workflow.photos import gate_of, load_reader, look_at, open_source
-from triage.workflow.sheet import ClutchSheet
+from triage.workflow.clutch import ClutchSheet
+from triage.workflow.photos import gate_of, load_reader, look_at, open_source, unread_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,11 +70,17 @@ def find_clutch_evidence(
         raise SheetError(
             f"{first.name} and {second.name} look the same in every photo; needed: two calls that differ in looks"
         )
-    reader = reader or load_reader()
+    reader = reader or load_reader(sheet.species)
+    if reader is None:
+        raise SheetError(f"{egg.place}: {unread_words(sheet.species)}; needed: a species whose photos are read")
     gate = gate_of(reader)
     remarks: list[str] = []
     for source in egg.photos:
-        looked = look_at(open_source(source), reader, gate)
+        try:
+            looked = look_at(open_source(source), reader, gate)
+        except (PhotoError, OSError) as error:
+            remarks.append(str(error))
+            continue
         if looked.reading is not None:
             found = find_evidence(reader, looked.photo, looked.reading, first, second)
             pair = pair_between(sheet.species, first, second)

@@ -14,11 +14,12 @@ from typing import Any
 
 from triage.errors import StorageError
 from triage.storage.archive import Archive
-from triage.storage.kinds import KINDS, check, references
+from triage.storage.kinds import KINDS, Record, kind_named
 
 FORMAT = 1
 _DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
 _HEAD = ("id", "kind")
+_AS_TEXT = ("text", "date", "moment", "choice", "reference")  # all other fields are JSON in their cell
 
 
 def guarded(text: str) -> str:
@@ -33,14 +34,13 @@ def unguarded(text: str) -> str:
 
 def to_csv(archive: Archive, kind: str) -> str:
     """All entries of a kind, a row each; numbers and lists as JSON, text guarded."""
-    if kind not in KINDS:
-        raise StorageError(f"'{kind}' is no kind of entry; needed: one of {', '.join(KINDS)}")
-    fields = KINDS[kind]
+    fields = kind_named(kind).fields()
     file = io.StringIO()
     writer = csv.writer(file, lineterminator="\r\n")
     writer.writerow([*_HEAD, *fields])
     for entry in archive.all(kind):
-        writer.writerow([entry.id, kind, *(_cell(fields[name].type, entry.get(name)) for name in fields)])
+        content = entry.content.to_json()
+        writer.writerow([entry.id, kind, *(_cell(fields[name].type, content.get(name)) for name in fields)])
     return file.getvalue()
 
 
@@ -60,12 +60,12 @@ def from_csv(text: str, place: str) -> list[dict[str, Any]]:
         kind = row[1]
         content = {}
         for name, cell in zip(rows[0][2:], row[2:], strict=True):
-            if kind not in KINDS or name not in KINDS[kind]:
+            if kind not in KINDS or name not in KINDS[kind].fields():
                 raise StorageError(
                     f"{place}, row {number}: '{kind}' has no field '{name}'; needed: a table that 'triage export' wrote"
                 )
             if cell != "":
-                content[name] = _value(KINDS[kind][name].type, cell, f"{place}, row {number}, '{name}'")
+                content[name] = _value(KINDS[kind].fields()[name].type, cell, f"{place}, row {number}, '{name}'")
         found.append({"id": row[0], "kind": kind, "content": content})
     return found
 
@@ -73,13 +73,13 @@ def from_csv(text: str, place: str) -> list[dict[str, Any]]:
 def _cell(type: str, value: Any) -> str:
     if value is None:
         return ""
-    if type in ("number", "texts", "table", "shares"):
+    if type not in _AS_TEXT:
         return json.dumps(value, ensure_ascii=False)
     return guarded(value)
 
 
 def _value(type: str, cell: str, where: str) -> Any:
-    if type not in ("number", "texts", "table", "shares"):
+    if type in _AS_TEXT:
         return unguarded(cell)
     try:
         return json.loads(cell)
@@ -90,7 +90,7 @@ def _value(type: str, cell: str, where: str) -> Any:
 def to_json(archive: Archive, kinds: Sequence[str] = ()) -> dict[str, Any]:
     """Every entry (of some kinds) as JSON values."""
     entries = [entry for entry in archive.all() if not kinds or entry.kind in kinds]
-    return {"format": FORMAT, "entries": [{"id": e.id, "kind": e.kind, "content": dict(e.content)} for e in entries]}
+    return {"format": FORMAT, "entries": [{"id": e.id, "kind": e.kind, "content": e.content.to_json()} for e in entries]}
 
 
 def from_json(text: str, place: str) -> list[dict[str, Any]]:
@@ -110,38 +110,38 @@ def import_entries(archive: Archive, rows: Sequence[Mapping[str, Any]], *, who: 
     Rows may come in any order; everything is entered or nothing.
     """
     new = changed = same = 0
-    waiting = [{**row, "content": check(row["kind"], row["content"])} for row in rows]
+    waiting = [(str(row["id"]), _content(row)) for row in rows]
     there = {entry.id: entry for entry in archive.all()}
     with archive.change(f"import of {len(waiting)} entries", who=who) as draft:
         while waiting:
             left = []
-            for row in waiting:
-                known = there.get(row["id"])
-                if known is not None and known.kind != row["kind"]:
-                    raise StorageError(
-                        f"{row['id']}: is of kind {known.kind} in the records, {row['kind']} in the file"
-                    )
-                if known is not None and dict(known.content) == row["content"]:
+            coming = {id for id, _ in waiting if id not in there}
+            for id, content in waiting:
+                known = there.get(id)
+                if known is not None and known.kind != content.KIND:
+                    raise StorageError(f"{id}: is of kind {known.kind} in the records, {content.KIND} in the file")
+                if known is not None and known.content == content:
                     same += 1
-                    continue
-                names = {one["id"] for one in waiting if one is not row and one["id"] not in there}
-                if names & _targets(row):
-                    left.append(row)
+                elif any(target in coming and target != id for _, target, _ in content.references()):
+                    left.append((id, content))
                 elif known is None:
-                    draft.add(row["kind"], row["content"], id=row["id"] or None)
+                    draft.add(content, id=id or None)
                     new += 1
-                    there[row["id"]] = None
+                    coming.discard(id)
+                    there[id] = None
                 else:
-                    draft.put(known, **{name: row["content"].get(name) for name in {*known.content, *row["content"]}})
+                    draft.restore(known, content)
                     changed += 1
             if len(left) == len(waiting):
                 raise StorageError(
-                    f"{left[0]['id']}: the entries of the file refer to each other in a ring; needed: a file that 'triage "
-                    "export' wrote"
+                    f"{left[0][0]}: the entries of the file refer to each other in a ring; needed: a file that 'triage export' wrote"
                 )
             waiting = left
     return new, changed, same
 
 
-def _targets(row: Mapping[str, Any]) -> set[str]:
-    return {target for _, target, _ in references(row["kind"], row["content"])}
+def _content(row: Mapping[str, Any]) -> Record:
+    try:
+        return kind_named(row["kind"]).from_json(row["content"])
+    except StorageError as error:
+        raise StorageError(f"{row['id'] or 'an entry without id'}: {error}") from error

@@ -1,193 +1,286 @@
-"""A clutch into the records: its parents, its eggs, what was seen of them and how they were sorted."""
+"""A sorted clutch into the records: everything that was said of it, and the answer as it was given."""
 
 from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from triage.errors import StorageError
-from triage.genetics.clutch.model import compile_cross
-from triage.records import Cross, GenotypeReading, Parent, Reading, Species
-from triage.storage.archive import Archive, Draft, Entry
+from triage.errors import ContradictionError, PhotoError, StorageError, UnsupportedInheritanceError, WorkTooLargeError
+from triage.genetics.transmission import OTHER_LOSS
+from triage.records import Parent, Phase, PhotoEvidence, Sex, Species
+from triage.storage.archive import Archive, Draft
+from triage.storage.kinds import (
+    Animal,
+    Call,
+    Clutch,
+    Egg,
+    Evidence,
+    Laboratory,
+    Linked,
+    Pairing,
+    Photo,
+    Reading,
+    Statement,
+)
 from triage.storage.photo_files import PhotoFiles
-from triage.vision.intake import Photo, open_photo
+from triage.vision.intake import Photo as Picture
+from triage.vision.intake import open_photo
 from triage.workflow.answers.report import ClutchReport
-from triage.workflow.answers.wording import genes_of
-from triage.workflow.known import says_of
-from triage.workflow.records import now, parent_of, reading_content, species_of
-from triage.workflow.settings import Settings
-from triage.workflow.sheet import ClutchSheet, PhotoSource
-from triage.workflow.sort import read_sheet_photos, sort_clutch
-
-#: Calls below this chance are not worth a line of their own in the records.
-_LEAST_CHANCE = 0.01
+from triage.workflow.clutch import ClutchSheet, LabTest, PhotoSource, ReadPhoto, SheetEgg
+from triage.workflow.known import known_of
+from triage.workflow.recorded import Clutches
+from triage.workflow.records import Book, key_of, now
+from triage.workflow.sort_again import sort_entry
 
 
 @dataclass(frozen=True, slots=True)
 class KeptClutch:
-    """What was entered: the clutch, its eggs by label, its parents by name, and how many photos were kept."""
+    """What was entered: the clutch, its eggs by label and its parents by name (ids), how many photos, and remarks in words."""
 
     clutch: str
     eggs: dict[str, str]
     parents: dict[str, str]
     photos: int
-    report: ClutchReport
+    remarks: tuple[str, ...] = ()
 
 
-def keep_sheet(
+def keep_clutch(
     archive: Archive,
-    photos: PhotoFiles,
-    sheet: ClutchSheet,
+    files: PhotoFiles,
+    report: ClutchReport,
     *,
     name: str | None = None,
     laid: str | None = None,
     hatched: str | None = None,
+    again: bool = False,
     who: str = "keeper",
-    settings: Settings | None = None,
-    progress: Callable[[int, int], None] | None = None,
 ) -> KeptClutch:
-    """Sort the clutch of a sheet and keep everything as one change.
+    """Enter a sorted clutch as one change; no photo is read again.
 
-    Parents that are in the records by name are used; the others are entered with the genes of the sheet. StorageError if a
-    clutch of that name is there already, or a laboratory result has no gene words.
+    Parents that are in the records by name are used, if what is said of them is the same; the others are entered. Hold-back marks
+    that were set under the clutch's name become marks of its eggs.
+
+    Raises
+    ------
+    StorageError
+        A clutch of that name is there; a parent is in the records otherwise than the clutch says; the same eggs are there already
+        (unless `again`); a photo is no longer what it was when it was sorted; what was stated cannot be computed with the rest.
     """
+    sheet = report.sheet
     name = name or sheet.name
-    if archive.all("clutch", name=name):
+    book = Book.of(archive)
+    if any(entry.content.name == name for entry in book.all("clutch")):
         raise StorageError(f"clutch '{name}' is in the records already; give this one another name with --name")
-    told = _told(sheet)
-    read = read_sheet_photos(sheet, compile_cross(sheet.cross), progress=progress)
-    report = sort_clutch(sheet, settings=settings or Settings(), photos=read)
-    seen = [(egg.label, egg.evidence) for egg in sheet.eggs if egg.evidence is not None]
-    seen += [(egg.label, reading) for egg, (reading, _) in zip(sheet.eggs, read, strict=True) if reading is not None]
-    pictures = [
-        (egg.label, source.name, sha256_of_source(source), open_photo(source.source, name=source.name))
-        for egg in sheet.eggs
-        for source in egg.photos
-    ]
-    kept_photos = [(label, file, taken, photos.add(clean_jpeg(photo))) for label, file, taken, photo in pictures]
-    known = {entry["name"]: entry.id for entry in archive.all("animal", species=sheet.species.name)}
-    at = now()
+    there = {parent.name: _known_parent(book, sheet, parent) for parent in _parents(sheet)}
+    pictures, remarks = _pictures(report)
+    if not again:
+        _refuse_twins(book, sheet, pictures, there)
+    kept = [(label, source_sha256, read, files.add(clean_jpeg(picture))) for label, source_sha256, read, picture in pictures]
+    marks = [hold for hold in book.all("hold") if hold.content.about is None and hold.content.clutch_name == name]
     with archive.change(f"clutch {name} entered", who=who) as draft:
-        parents = {}
-        for parent in (sheet.cross.dam, *sheet.cross.sires):
-            if isinstance(parent, Parent):
-                parents[parent.name] = known.get(parent.name) or draft.add(
-                    "animal",
-                    {
-                        "name": parent.name,
-                        "species": sheet.species.name,
-                        "sex": parent.sex.value,
-                        "genes": genes_of(sheet.cross, parent),
-                        "state": "kept",
-                    },
-                )
-        sires = [
-            {"animal": parents[sire.name], "share": float(share)}
-            for sire, share in zip(sheet.cross.sires, sheet.cross.shares, strict=True)
-            if isinstance(sire, Parent)
-        ]
-        if not sires:
-            raise StorageError(f"clutch '{name}': no sire is an animal; needed: at least one to enter a pairing")
-        pairing = draft.add(
-            "pairing", {"dam": parents[sheet.cross.dam.name], "sires": sires, "mixed": float(sheet.cross.mixed)}
+        entered = _Entered(draft, sheet, now())
+        parents = {parent.name: there[parent.name] or entered.parent(parent) for parent in _parents(sheet)}
+        clutch = entered.clutch(name, parents, sheet.laid.isoformat() if sheet.laid else laid, hatched)
+        eggs = {egg.label: entered.egg(clutch, egg) for egg in sheet.eggs}
+        for label, source_sha256, read, sha256 in kept:
+            entered.photo(eggs[label], read.source, sha256, source_sha256, read.remarks, read.evidence)
+        draft.add(sort_entry(clutch, report))
+        for hold in marks:
+            if hold.content.label in eggs:
+                draft.put(hold, about=eggs[hold.content.label])
+    try:
+        known_of(archive, sheet.species.name)
+    except UnsupportedInheritanceError as error:
+        archive.undo(archive.history(clutch)[-1].change, who=who)
+        raise UnsupportedInheritanceError(f"clutch {name} was not kept: with the other records it cannot be computed: {error}") from error
+    except (ContradictionError, WorkTooLargeError):
+        pass  # asked of the records, they say so themselves
+    return KeptClutch(clutch, eggs, parents, len(kept), remarks)
+
+
+def _parents(sheet: ClutchSheet) -> list[Parent]:
+    return [p for p in (sheet.cross.dam, *sheet.cross.sires) if isinstance(p, Parent) and p.name in sheet.said]
+
+
+def _known_parent(book: Book, sheet: ClutchSheet, parent: Parent) -> str | None:
+    """The animal of the records that a parent is, None where there is none of its name."""
+    found = [e for e in book.all("animal") if e.content.name == parent.name and e.content.species == sheet.species.name]
+    if not found:
+        return None
+    if len(found) > 1:
+        listed = "; ".join(f"{e.id} ({e.content.sex}, {e.content.genes or 'no genes entered'})" for e in found)
+        raise StorageError(
+            f"{parent.name}: two animals of that name are in the records: {listed}; needed: another name for one of them "
+            "('triage animal change ID --name ...')"
         )
-        clutch = draft.add("clutch", {"name": name, "pairing": pairing, "laid": laid, "hatched": hatched})
-        eggs = {}
-        for egg in sheet.eggs:
-            eggs[egg.label] = draft.add(
-                "egg",
-                {
-                    "clutch": clutch,
-                    "label": egg.label,
-                    "state": "hatched" if egg.hatched else "dead",
-                    "sex": egg.sex.value if egg.sex else None,
-                },
-            )
-        for label, file, taken, sha256 in kept_photos:
-            draft.add(
-                "photo", {"about": eggs[label], "sha256": sha256, "source_sha256": taken, "name": file, "added": at}
-            )
-        for egg in report.eggs:
-            _keep_answer(draft, eggs[egg.label], egg, at)
-        for whose, readings in told.items():
-            for reading in readings:
-                _keep_told(draft, sheet.species, eggs.get(whose) or parents[whose], reading, at)
-        for label, reading in seen:
-            draft.add("reading", reading_content(eggs[label], reading, at))
-        for egg in sheet.eggs:
-            for call in egg.called[:1]:
-                draft.add(
-                    "call", {"about": eggs[egg.label], "call": call.name, "by": "keeper", "at": at, "stage": "at hatch"}
-                )
-    return KeptClutch(clutch, eggs, parents, len(kept_photos), report)
-
-
-def _told(sheet: ClutchSheet) -> dict[str, tuple[Reading, ...]]:
-    """What laboratories say of its hatchlings, and whatever is said of its parents, by label or name. StorageError if it has no words."""
-    found: dict[str, tuple[Reading, ...]] = {egg.label: egg.laboratory for egg in sheet.eggs if egg.laboratory}
-    for name, readings in sheet.parent_readings.items():
-        if name in found:
-            raise StorageError(f"{sheet.name}: '{name}' names a parent and an egg; rename one of them in the sheet")
-        found[name] = readings
-    for readings in found.values():
-        for reading in readings:
-            if isinstance(reading, GenotypeReading):
-                says_of(sheet.species, reading)
-    return found
-
-
-def _keep_told(draft: Draft, species: Species, id: str, reading: Reading, at: str) -> None:
-    if isinstance(reading, GenotypeReading):
-        draft.add("outcome", {"animal": id, "says": says_of(species, reading), "by": reading.observer, "at": at})
-        return
-    draft.add("reading", reading_content(id, reading, at))
-
-
-def _keep_answer(draft: Draft, egg: str, answer, at: str) -> None:
-    if answer.calls:
-        best = answer.calls[0]
-        by = "sorting (" + ", ".join(answer.rests_on) + ")"
-        draft.add(
-            "call",
-            {
-                "about": egg,
-                "call": best.call.name,
-                "by": by,
-                "at": at,
-                "stage": "at hatch",
-                "probability": round(float(best.probability), 6),
-            },
+    (entry,) = found
+    ways = (
+        f"needed: the same in both. Either change the records ('triage animal change {parent.name} ...'), or the clutch, or give "
+        "one of the two another name if they are two animals"
+    )
+    if entry.content.sex != parent.sex.value:
+        raise StorageError(f"{parent.name}: is {parent.sex.value} here and {entry.content.sex} in the records; {ways}")
+    if book.clutch_of(entry.id) is not None:
+        raise StorageError(
+            f"{parent.name}: is from clutch {book.title(book.clutch_of(entry.id))} in the records, which say more of it than its genes "
+            "here; needed: the pairing and the clutch entered there ('triage pair add', 'triage clutch add', 'triage egg add'), then "
+            "'triage sort' of the clutch's name"
         )
-    draft.add("tray", {"about": egg, "tray": answer.tray.value, "reasons": list(answer.reasons), "at": at})
-    if answer.label_text:
-        draft.add("label", {"about": egg, "text": answer.label_text, "rests_on": list(answer.rests_on), "at": at})
+    if Clutches(book).recorded(entry.id, parent.sex) != parent:
+        here, known = _stated(sheet.said[parent.name].statement), _stated(entry.content.statement())
+        raise StorageError(f"{parent.name}: the clutch says {here}, the records say {known}; {ways}")
+    return entry.id
+
+
+def _stated(said: Statement) -> str:
+    if said.offspring_of is not None:
+        parts = [f"offspring of {_stated(said.offspring_of.dam)} and {_stated(said.offspring_of.sire)}"]
+        parts += [f"looks {said.looks}"] if said.looks else []
+    else:
+        parts = [f"looks {said.looks}" if said.looks else f"'{said.genes or 'normal'}'"]
+    parts += [f"{100 * p:g} % unrecorded het {allele}" for allele, p in (said.unknown_hets or {}).items()]
+    return ", ".join(parts)
+
+
+def _pictures(report: ClutchReport) -> tuple[list[tuple[str, str, ReadPhoto, Picture]], tuple[str, ...]]:
+    """(label, checksum of the file, photo as read, picture) of every photo that can be opened; remarks on the others."""
+    found, remarks = [], []
+    for egg, photos in zip(report.sheet.eggs, report.photos, strict=True):
+        for photo in photos:
+            try:
+                picture = open_photo(photo.source.source, name=photo.source.name)
+            except PhotoError as error:
+                if photo.evidence is not None:
+                    raise StorageError(f"{photo.source.name}: is not the photo that was sorted ({error}); sort the clutch again") from error
+                remarks.append(f"photo {photo.source.name} of {egg.label} was not kept: {error}")
+                continue
+            found.append((egg.label, sha256_of_source(photo.source), photo, picture))
+    return found, tuple(remarks)
+
+
+def _refuse_twins(book: Book, sheet: ClutchSheet, pictures: Sequence[tuple], there: Mapping[str, str | None]) -> None:
+    """Refuse eggs that are in the records already: by a photo of theirs, or by parents, labels and calls that are all the same."""
+    known = {entry.content.source_sha256: entry for entry in book.all("photo")}
+    way = "needed: each clutch once; --again enters it as another one"
+    for label, sha256, photo, _ in pictures:
+        if sha256 in known:
+            whose = book.title(known[sha256].content.about)
+            raise StorageError(f"photo {photo.source.name} of {label} is in the records already, as one of {whose}; {way}")
+    dam = there.get(sheet.cross.dam.name)
+    mine = [(egg.label, egg.sex.value if egg.sex else None, egg.words, egg.hatched) for egg in sheet.eggs]
+    for entry in book.all("clutch"):
+        pairing = book[entry.content.pairing].content
+        if dam is None or pairing.dam != dam or {one.animal for one in pairing.sires if one.animal} != set(there.values()) - {dam}:
+            continue
+        theirs = []
+        for egg in book.eggs(entry.id):
+            calls = [one.content.call for one in book.about(egg.id, "call")]
+            theirs.append((egg.content.label, egg.content.sex, calls[0] if calls else "", egg.content.state != "dead"))
+        if theirs == mine and entry.content.laid == (sheet.laid.isoformat() if sheet.laid else None):
+            raise StorageError(f"the same eggs of the same parents are in the records already, as clutch {entry.content.name}; {way}")
+
+
+@dataclass(frozen=True, slots=True)
+class _Entered:
+    """Entries of one clutch being made."""
+
+    draft: Draft
+    sheet: ClutchSheet
+    at: str
+
+    @property
+    def species(self) -> Species:
+        return self.sheet.species
+
+    def parent(self, parent: Parent) -> str:
+        said = self.sheet.said[parent.name]
+        fields = {name: getattr(said.statement, name) for name in Statement.fields()}
+        id = self.draft.add(Animal(name=parent.name, species=self.species.name, sex=parent.sex.value, state="kept", **fields))
+        if said.evidence is not None:
+            self._evidence(id, said.evidence)
+        for test in said.tests:
+            self._test(id, test)
+        return id
+
+    def clutch(self, name: str, parents: Mapping[str, str], laid: str | None, hatched: str | None) -> str:
+        cross = self.sheet.cross
+        sires = tuple(
+            replace(candidate, animal=parents[sire.name], name=None) if sire.name in parents else candidate
+            for candidate, sire in zip(self.sheet.candidates, cross.sires, strict=True)
+        )
+        pairing = self.draft.add(Pairing(dam=parents[cross.dam.name], sires=sires, mixed=float(cross.mixed)))
+        linked = []
+        for one in cross.linkages:
+            of = {phase: tuple(parents[n] for n, p in one.phases.items() if p is phase and n in parents) or None for phase in Phase}
+            linked.append(Linked(genes=(one.first, one.second), female=one.recombination[Sex.FEMALE], male=one.recombination[Sex.MALE],
+                                 coupling=of[Phase.COUPLING], repulsion=of[Phase.REPULSION]))  # fmt: skip
+        loss = self.sheet.other_loss
+        return self.draft.add(
+            Clutch(
+                name=name,
+                pairing=pairing,
+                laid=laid,
+                hatched=hatched,
+                crossover=dict(cross.crossover) or None,
+                linked=tuple(linked) or None,
+                other_loss=None if loss == OTHER_LOSS else loss,
+            )
+        )
+
+    def egg(self, clutch: str, egg: SheetEgg) -> str:
+        state, sex = "hatched" if egg.hatched else "dead", egg.sex.value if egg.sex else None
+        id = self.draft.add(Egg(clutch=clutch, label=egg.label, state=state, sex=sex))
+        for test in egg.tests:
+            self._test(id, test)
+        if egg.evidence is not None:
+            self._evidence(id, egg.evidence)
+        if egg.called:
+            self.draft.add(Call(about=id, call=egg.words, by="keeper", at=self.at, stage="at hatch"))
+        return id
+
+    def photo(
+        self, about: str, source: PhotoSource, sha256: str, source_sha256: str, remarks: Sequence[str], evidence: PhotoEvidence | None
+    ) -> None:
+        """A picture with what was read of it."""
+        crop = tuple(source.crop) if source.crop else None
+        kept = Photo(about=about, sha256=sha256, source_sha256=source_sha256, name=source.name, added=self.at, crop=crop,
+                     remarks=tuple(remarks) or None)  # fmt: skip
+        id = self.draft.add(kept)
+        if evidence is not None:
+            self.draft.add(reading_entry(self.species, about, id, evidence, self.at))
+
+    def _evidence(self, about: str, evidence) -> None:
+        listed = {key_of(self.species, call): value for call, value in evidence.likelihoods.items()}
+        self.draft.add(Evidence(about=about, at=self.at, likelihoods=listed, otherwise=evidence.otherwise))
+
+    def _test(self, about: str, test: LabTest) -> None:
+        rates = {"false_positive": test.false_positive, "false_negative": test.false_negative}
+        self.draft.add(Laboratory(about=about, gene=test.allele, copies=test.copies, at=self.at, **rates))
+
+
+def reading_entry(species: Species, about: str, photo: str, evidence: PhotoEvidence, at: str) -> Reading:
+    """What the photo model made of a photo, as it is kept."""
+    return Reading(
+        about=about,
+        photo=photo,
+        at=at,
+        log_likelihoods={key_of(species, call): value for call, value in evidence.log_likelihoods.items()},
+        floor=evidence.floor,
+        exponent=evidence.exponent,
+        shortlist=evidence.shortlist,
+        weights=evidence.weights or None,
+    )
 
 
 def sha256_of_source(source: PhotoSource) -> str:
     """Checksum of a photo's file as it was taken, by which it is known again."""
-    data = source.data if source.data is not None else source.path.read_bytes()
-    return hashlib.sha256(data).hexdigest()
+    return hashlib.sha256(source.read()).hexdigest()
 
 
-def clean_jpeg(photo: Photo) -> bytes:
+def clean_jpeg(picture: Picture) -> bytes:
     """A photo's pixels as a JPEG without a single tag: phones write the place into theirs."""
     file = io.BytesIO()
-    photo.to_image().save(file, "JPEG", quality=92)
+    picture.to_image().save(file, "JPEG", quality=92)
     return file.getvalue()
-
-
-def cross_of(archive: Archive, clutch: Entry) -> Cross:
-    """The cross a clutch is from, as the engine takes it: parents by the genes in the records."""
-    pairing = archive.find(clutch["pairing"])
-    dam = archive.find(pairing["dam"])
-    species = species_of(archive, dam.id)
-    sires = [archive.find(one["animal"]) for one in pairing["sires"]]
-    return Cross(
-        species,
-        parent_of(species, dam.content),
-        tuple(parent_of(species, sire.content) for sire in sires),
-        tuple(one["share"] for one in pairing["sires"]),
-        pairing.get("mixed", 0.0),
-    )

@@ -2,24 +2,38 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from triage.errors import StorageError, TriageError
+from triage.errors import ContradictionError, ShorthandError, StorageError
+from triage.genetics.transmission import OTHER_LOSS
 from triage.genetics.collection import Animal, Clutch, Collection, CollectionPosterior, Rest, infer_collection, rests_on
-from triage.records import NORMAL, CallReading, Genotype, GenotypePrior, GenotypeReading, Parent, Reading, Sex, Species
-from triage.species import load_species, parse_call, parse_parent
+from triage.proving.chances import percent
+from triage.records import (
+    NORMAL,
+    Genotype,
+    GenotypePrior,
+    Linkage,
+    Parent,
+    Parthenogenesis,
+    Reading,
+    Sex,
+    Species,
+    VisualCall,
+)
+from triage.species import load_species, parse_call, usual_species
+from triage.species.wording import chances_in_words, words_of
 from triage.storage.archive import Archive, Entry
-from triage.workflow.records import SEXES, parent_of, title_of, whom
-from triage.workflow.settings import Settings
+from triage.workflow.clutch import Seen
+from triage.workflow.recorded import Clutches, newest_call, photos_of, recorded_sheet, said_of, shown_by
+from triage.workflow.records import SEXES, Book, whom
+from triage.workflow.sort import clashing_labels
 
-#: Of a keeper's wrong calls, the share that any one other call gets; a judgement.
-_SHARE_OF_ONE_MISTAKE = 0.1
-#: As fitted for the shipped model's cautious reading (`models/python_regius.json`).
-PHOTO_EXPONENT = 0.65
 _SETTLED = 1 - 1e-9
 _SHOWN = 0.005  # changes below this are no news
+_PLAIN = Genotype(NORMAL, NORMAL)
+
+Counts = Callable[[Entry], bool]
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,24 +42,32 @@ class Known:
 
     collection: Collection
     posterior: CollectionPosterior
-    entries: Mapping[str, Entry]
+    book: Book
+    left_out: tuple[str, ...] = ()  # what was seen of these cannot be true together with the records
+
+    @property
+    def entries(self) -> Mapping[str, Entry]:
+        return self.book.entries
 
     def name(self, id: str) -> str:
-        """What a keeper calls it."""
-        entry = self.entries[id]
-        return entry["name"] if entry.kind == "animal" else entry["label"]
+        """What a keeper calls it: an animal by its name, an egg by its label, a male nobody recorded as its clutch does."""
+        if id not in self.book.entries:
+            return id.rpartition("/")[2]
+        content = self.book[id].content
+        return content.label if self.book[id].kind == "egg" else content.name
 
     def title(self, id: str) -> str:
         """The same with the clutch before an egg's label."""
-        return title_of(self.entries.__getitem__, id)
+        return self.book.title(id) if id in self.book.entries else self.name(id)
 
-    def parent(self, id: str) -> Parent:
-        """An animal as a possible parent, with everything that is known of it now."""
-        loci = {
-            locus: GenotypePrior(tuple((g, p) for g, p in _normalised(table).items()))
-            for locus, table in self.posterior.loci[id].items()
-        }
-        return Parent(self.name(id), self.collection.animals[id].sex or Sex.FEMALE, loci)
+    @property
+    def animals(self) -> tuple[str, ...]:
+        """Ids of everybody who is an entry and alive to the records: no lost eggs, no males nobody recorded."""
+        return tuple(id for id, animal in self.collection.animals.items() if animal.hatched and id in self.book.entries)
+
+    def parent(self, id: str, sex: Sex | None = None) -> Parent:
+        """An animal as a possible parent, with everything that is known of it now; `sex` where the records do not say."""
+        return _as_parent(self.collection, self.posterior, id, self.name(id), sex)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,197 +82,206 @@ class News:
     buyer: str
 
 
-def known_of(archive: Archive, species_name: str = "ball python", previous: Known | None = None) -> Known:
+def known_of(archive: Archive, species_name: str | None = None, previous: Known | None = None) -> Known:
     """Everything the records say of the animals of one species, taken together.
 
     An animal with an egg in the records is from that egg's clutch, and its genes are what that clutch and all readings make them;
     what was seen of the egg was seen of it. ContradictionError names records that cannot all be true.
     """
-    entries = archive.all()
-    collection = collection_of(entries, load_species(species_name))
-    posterior = infer_collection(collection, previous.posterior if previous is not None else None)
-    return Known(collection, posterior, {entry.id: entry for entry in entries})
+    book, species = Book.of(archive), load_species(species_name or usual_species())
+    collection, before = collection_of(book, species), previous.posterior if previous is not None else None
+    try:
+        return Known(collection, infer_collection(collection, before), book)
+    except ContradictionError:
+        clashing = _clashing(book, species)
+        if not clashing:
+            raise
+    collection = collection_of(book, species, lambda entry: whom(entry) not in clashing)
+    return Known(collection, infer_collection(collection, before), book, tuple(clashing))
+
+
+def _clashing(book: Book, species: Species) -> list[str]:
+    """Eggs, and the animals they became, that sorting leaves out of what it says of the others of their clutch."""
+    found = []
+    for entry in book.all("clutch"):
+        if book.species(entry.id) is species and any(egg.content.state == "hatched" for egg in book.eggs(entry.id)):
+            sheet, photos = recorded_sheet(book, entry.id)
+            labels = clashing_labels(sheet, Clutches(book).settings(entry.id), photos)
+            eggs = [egg.id for egg in book.eggs(entry.id) if egg.content.label in labels]
+            found += [*eggs, *(book.animal_of_egg[egg] for egg in eggs if egg in book.animal_of_egg)]
+    return found
+
+
+def species_in(archive: Archive) -> tuple[str, ...]:
+    """Names of the species that the records hold animals of."""
+    return tuple(sorted({entry.content.species for entry in archive.all("animal")}))
 
 
 def collection_of(
-    entries: Iterable[Entry], species: Species, counts: Callable[[Entry], bool] = lambda entry: True
+    book: Book, species: Species, counts: Counts | None = None, *, without: frozenset[str] = frozenset()
 ) -> Collection:
-    """The animals and clutches of one species, with what the entries that count say of them."""
-    entries = list(entries)
-    by_id = {entry.id: entry for entry in entries}
-    animal_of_egg = {e["egg"]: e.id for e in entries if e.kind == "animal" and "egg" in e.content}
-    said: dict[str, list[Entry]] = {}
-    for entry in entries:
-        about = whom(entry)
-        if about is not None and counts(entry):
-            said.setdefault(animal_of_egg.get(about, about), []).append(entry)
-    readings = {id: _readings(species, found) for id, found in said.items()}
-    animals: dict[str, Animal] = {}
+    """The animals and clutches of one species, with what the entries that count say of them.
+
+    The young of clutches `without` are left out, and everybody who descends from them.
+    """
+    seen = book if counts is None else Book({id: one for id, one in book.entries.items() if whom(one) is None or counts(one)})
+    made = _Made(Clutches(book), species, seen)
+    left_out = set(without)
     clutches: dict[str, Clutch] = {}
-    for entry in entries:
-        if entry.kind == "animal" and entry["species"] == species.name:
-            egg = by_id.get(entry.get("egg", ""))
-            known = {} if egg is not None else dict(parent_of(species, entry.content).loci)
-            clutch = egg["clutch"] if egg is not None else None
-            animals[entry.id] = Animal(
-                entry.id, SEXES.get(entry["sex"]), known, tuple(readings.get(entry.id, ())), clutch
-            )
-        elif entry.kind == "egg" and entry["state"] == "hatched" and entry.id not in animal_of_egg:
-            animals[entry.id] = Animal(
-                entry.id, SEXES.get(entry.get("sex")), {}, tuple(readings.get(entry.id, ())), entry["clutch"]
-            )
-        elif entry.kind == "clutch":
-            pairing = by_id[entry["pairing"]]
-            shares = [one["share"] for one in pairing["sires"]]
-            sires = tuple(one["animal"] for one in pairing["sires"])
-            clutches[entry.id] = Clutch(
-                entry.id,
-                pairing["dam"],
-                sires,
-                tuple(s / sum(shares) for s in shares),
-                pairing.get("mixed", 0.0) if len(sires) > 1 else 0.0,
-            )
-    ours = {name: clutch for name, clutch in clutches.items() if clutch.dam in animals}
-    kept = {name: animal for name, animal in animals.items() if animal.clutch is None or animal.clutch in ours}
-    return Collection(species, kept, ours)
+    for entry in book.all("clutch"):
+        if book.species(entry.id) is species:
+            clutches[entry.id] = made.clutch(entry)
+    while True:  # a clutch of a parent who is left out goes too
+        gone = {
+            id
+            for id, clutch in clutches.items()
+            if id not in left_out and any(book.clutch_of(p) in left_out for p in (clutch.dam, *clutch.sires) if p in book.entries)
+        }
+        if not gone:
+            break
+        left_out |= gone
+    animals: dict[str, Animal] = {}
+    for id, clutch in clutches.items():
+        if id not in left_out:
+            animals |= made.strangers(id, clutch)
+    for entry in book.all("animal"):
+        if entry.content.species == species.name and book.clutch_of(entry.id) not in left_out:
+            animals[entry.id] = made.animal(entry)
+    for entry in book.all("egg"):
+        counted = entry.content.state in ("hatched", "dead") and entry.id not in book.animal_of_egg
+        if counted and entry.content.clutch in clutches and entry.content.clutch not in left_out:
+            animals[entry.id] = made.egg(entry)
+    return Collection(species, animals, {id: clutch for id, clutch in clutches.items() if id not in left_out})
 
 
-def _readings(species: Species, entries: Sequence[Entry]) -> tuple[Reading, ...]:
-    """What the entries about one animal say of its genes: the keeper's newest call, its photos as one, and all else by itself.
+@dataclass(frozen=True, eq=False)
+class _Made:
+    """Animals and clutches of the engine, made from entries."""
 
-    The sorter's own conclusions say nothing that they did not take from these.
-    """
-    found: list[Reading] = []
-    photos: list[CallReading] = []
-    called: Entry | None = None
-    for entry in entries:
-        if entry.kind == "reading":
-            likelihoods = {}
-            for words, value in entry["likelihoods"].items():
-                for call in parse_call(species, words):
-                    likelihoods[call] = value
-            reading = CallReading(likelihoods, entry["otherwise"], entry["observer"])
-            (photos if reading.observer == "photo" else found).append(reading)
-        elif entry.kind == "call" and entry["by"] == "keeper":
-            called = entry if called is None or entry["at"] >= called["at"] else called
-        elif entry.kind == "outcome":
-            found.append(outcome_reading(species, entry["says"], entry.get("by", "proving")))
-    if photos:
-        found.append(joined_photos(photos))
-    if called is not None:
-        accuracy = Settings().keeper_accuracy
-        calls = parse_call(species, called["call"])
-        found.append(CallReading(dict.fromkeys(calls, accuracy), (1 - accuracy) * _SHARE_OF_ONE_MISTAKE, "keeper's call"))
-    return tuple(found)
+    clutches: Clutches
+    species: Species
+    seen: Book  # with what was seen and counts
 
+    @property
+    def book(self) -> Book:
+        return self.clutches.book
 
-def joined_photos(readings: Sequence[CallReading]) -> CallReading:
-    """Readings of several photos of one animal as one: they share its quirks, so n weigh n**(1 - PHOTO_EXPONENT), not n."""
-    if len(readings) == 1:
-        return readings[0]
-    weight = len(readings) ** -PHOTO_EXPONENT
-    calls = dict.fromkeys(call for reading in readings for call in reading.likelihoods)
-
-    def together(values: Iterable[float]) -> float:
-        found = list(values)
-        return math.exp(weight * math.fsum(map(math.log, found))) if min(found) > 0 else 0.0
-
-    return CallReading(
-        {call: together(one.likelihoods.get(call, one.otherwise) for one in readings) for call in calls},
-        together(one.otherwise for one in readings),
-        "photo",
-    )
-
-
-def outcome_reading(species: Species, says: Mapping[str, float], by: str = "proving") -> GenotypeReading:
-    """Likelihoods by gene words ("het clown", "clown", "no clown") of one locus as a reading by a proving or a laboratory.
-
-    StorageError where they speak of several loci or of none.
-    """
-    found: dict[Genotype, float] = {}
-    loci = set()
-    without: list[tuple[str, float]] = []
-    for words, value in says.items():
-        if words.lower().startswith("no "):
-            without.append((words[3:], value))
-            continue
-        for locus, prior in parse_parent(species, words, name="outcome", sex=Sex.FEMALE).loci.items():
-            loci.add(locus)
-            for genotype, _ in prior.states:
-                found[genotype] = value
-    for words, value in without:
-        for locus in parse_parent(species, words, name="outcome", sex=Sex.FEMALE).loci:
-            loci.add(locus)
-            found[Genotype(NORMAL, NORMAL)] = value
-    if len(loci) != 1:
-        raise StorageError(
-            f"an outcome speaks of one locus; found {', '.join(sorted(loci)) or 'none'}; needed: words such as 'het clown', "
-            "'no clown' with a number each"
+    def clutch(self, entry: Entry) -> Clutch:
+        cross = self.clutches.cross(entry.id)
+        pairing = self.book[entry.content.pairing].content
+        named = {self.book.title(id): id for id in (pairing.dam, *(one.animal for one in pairing.sires if one.animal))}
+        sires = tuple(
+            one if isinstance(one, Parthenogenesis) else candidate.animal or f"{entry.id}/{one.name}"
+            for one, candidate in zip(cross.sires, pairing.sires, strict=True)
         )
-    return GenotypeReading(loci.pop(), found, 0.0, by)
-
-
-def says_of(species: Species, reading: GenotypeReading) -> dict[str, float]:
-    """A reading of one locus as an outcome keeps it; StorageError where gene words cannot say it."""
-    locus = species.locus(reading.locus)
-    says = {words_of(species, locus.name, g): reading.likelihoods.get(g, reading.otherwise) for g in locus.genotypes()}
-    kept = {words: p for words, p in says.items() if p > 0}
-    try:
-        back = outcome_reading(species, kept)
-    except TriageError:
-        back = None
-    every = dict.fromkeys((*locus.genotypes(), *reading.likelihoods))
-    if back is None or any(back.likelihoods.get(g, 0.0) != reading.likelihoods.get(g, reading.otherwise) for g in every):
-        raise StorageError(
-            f"a result at {locus.name} that gene words cannot say is not kept; needed: one that tells 'het', two copies and none apart"
+        linkages = tuple(
+            Linkage(one.first, one.second, one.recombination, {named[name]: phase for name, phase in one.phases.items()})
+            for one in cross.linkages
         )
-    return kept
+        loss = OTHER_LOSS if entry.content.other_loss is None else entry.content.other_loss
+        mixed = cross.mixed if len(sires) > 1 else 0.0
+        return Clutch(entry.id, pairing.dam, sires, cross.shares, mixed, dict(cross.crossover), linkages, loss)
+
+    def strangers(self, id: str, clutch: Clutch) -> dict[str, Animal]:
+        """The males nobody recorded of a clutch: each is of this clutch alone."""
+        cross = self.clutches.cross(id)
+        return {
+            name: Animal(name, Sex.MALE, dict(sire.loci))
+            for name, sire in zip(clutch.sires, cross.sires, strict=True)
+            if isinstance(name, str) and name not in self.book.entries
+        }
+
+    def animal(self, entry: Entry) -> Animal:
+        id, sex = entry.id, SEXES.get(entry.content.sex)
+        clutch = self.book.clutch_of(id)
+        if clutch is not None:
+            return Animal(id, sex, {}, self._readings(id, self.clutches.choices(clutch)), clutch)
+        known = _known_founder(self.clutches, id, sex)
+        return Animal(id, sex, known, self._readings(id, shown_by(self.species, known)))
+
+    def egg(self, entry: Entry) -> Animal:
+        clutch = entry.content.clutch
+        if entry.content.state == "dead":
+            return Animal(entry.id, None, {}, (), clutch, hatched=False)
+        return Animal(entry.id, SEXES.get(entry.content.sex), {}, self._readings(entry.id, self.clutches.choices(clutch)), clutch)
+
+    def _readings(self, id: str, choices: tuple[VisualCall, ...]) -> tuple[Reading, ...]:
+        """What was seen of one animal, by each observer's own likelihood."""
+        said, call = said_of(self.seen, self.species, id), newest_call(self.seen, id)
+        photos = (photo.evidence for photo in photos_of(self.seen, self.species, id))
+        called = parse_call(self.species, call.content.call) if call else ()
+        seen = Seen(tuple(one for one in photos if one is not None), called, said.evidence, said.settled_by(self.species))
+        return seen.readings(self.species, choices, self.clutches.settings(self.book.clutch_of(id)))
 
 
-def words_of(species: Species, locus: str, genotype: Genotype) -> str:
-    """A genotype in trade words: "het clown", "no clown", "pastel"."""
-    found = species.locus(locus)
-    alleles = [allele for allele in genotype.alleles if allele != NORMAL]
-    if not alleles:
-        return f"no {found.alleles[0].name if len(found.alleles) == 1 else locus}"
-    return found.look(genotype) or f"het {alleles[0]}"
+def _known_founder(clutches: Clutches, id: str, sex: Sex | None) -> dict[str, GenotypePrior]:
+    """What is stated of an animal from no clutch here; of one whose sex is not known, either sex with chance 1/2."""
+    if sex is not None:
+        return dict(clutches.recorded(id, sex).loci)
+    either, refusal = [], None
+    for one in Sex:
+        try:
+            either.append(clutches.recorded(id, one).loci)
+        except ShorthandError as error:  # a gene that only the other sex can carry so
+            refusal = error
+    if not either:
+        raise refusal
+    found: dict[str, GenotypePrior] = {}
+    for locus in dict.fromkeys(name for loci in either for name in loci):
+        chances: dict[Genotype, float] = {}
+        for loci in either:
+            for genotype, p in loci[locus].states:
+                chances[genotype] = chances.get(genotype, 0.0) + float(p) / len(either)
+        found[locus] = GenotypePrior(tuple(chances.items()))
+    return found
+
+
+def known_elsewhere(book: Book, clutch: str) -> dict[str, Parent]:
+    """Parents of a clutch of whom other clutches tell something, by id, as everything but this clutch and its descendants leaves them."""
+    pairing = book[book[clutch].content.pairing].content
+    parents = [pairing.dam, *(one.animal for one in pairing.sires if one.animal)]
+    others = {
+        id
+        for entry in book.all("clutch")
+        if entry.id != clutch
+        for own in [book[entry.content.pairing].content]
+        for id in (own.dam, *(one.animal for one in own.sires if one.animal))
+    }
+    wanted = [id for id in parents if book.clutch_of(id) is not None or id in others]
+    if not wanted:
+        return {}
+    collection = collection_of(book, book.species(clutch), without=frozenset({clutch}))
+    posterior = infer_collection(collection)
+    return {id: _as_parent(collection, posterior, id, book.title(id), None) for id in wanted}
+
+
+def _as_parent(collection: Collection, posterior: CollectionPosterior, id: str, name: str, sex: Sex | None) -> Parent:
+    loci = {locus: GenotypePrior(tuple(_normalised(table).items())) for locus, table in posterior.loci[id].items()}
+    return Parent(name, collection.animals[id].sex or sex or Sex.FEMALE, loci)
 
 
 def news(before: Known, after: Known) -> tuple[News, ...]:
     """Whose chances changed, most first: what to tell buyers, and which labels to write anew."""
     found = []
-    for id, loci in after.posterior.loci.items():
-        for locus, table in loci.items():
-            for genotype, p in table.items():
-                if set(genotype.alleles) == {NORMAL} or id not in before.posterior.loci:
-                    continue
-                was = before.posterior.chance(id, locus, genotype)
-                if abs(p - was) >= _SHOWN:
-                    entry = after.entries[id]
-                    found.append(
-                        News(
-                            id,
-                            after.name(id),
-                            words_of(after.collection.species, locus, genotype),
-                            was,
-                            p,
-                            entry.get("buyer", ""),
-                        )
-                    )
+    species = after.collection.species
+    for id in after.animals:
+        if id not in before.posterior.loci:
+            continue
+        for locus, table in after.posterior.loci[id].items():
+            had = chances_in_words(species, locus, before.posterior.loci[id].get(locus, {_PLAIN: 1.0}))
+            now = chances_in_words(species, locus, table)
+            for words in dict.fromkeys([*now, *had]):
+                was, p = had.get(words, 0.0), now.get(words, 0.0)
+                if words != words_of(species, locus, _PLAIN) and abs(p - was) >= _SHOWN:
+                    found.append(News(id, after.title(id), words, was, p, getattr(after.book[id].content, "buyer", None) or ""))
     return tuple(sorted(found, key=lambda one: -abs(one.after - one.before)))
 
 
 def news_words(one: News) -> str:
     """One piece of news as a sentence."""
     who = f"tell the buyer of {one.name} ({one.buyer}): " if one.buyer else f"{one.name}: "
-    after = (
-        "proven"
-        if one.after >= _SETTLED
-        else "excluded"
-        if one.after <= 1 - _SETTLED
-        else f"now {100 * one.after:.0f} %"
-    )
-    return f"{who}{one.what} {after}, {100 * one.before:.0f} % before"
+    after = "proven" if one.after >= _SETTLED else "excluded" if one.after <= 1 - _SETTLED else f"now {percent(one.after)}"
+    return f"{who}{one.what} {after}, {percent(one.before)} before"
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,11 +308,12 @@ def why(known: Known, id: str, locus: str) -> Reasons:
         raise StorageError(f"{known.name(id)}: nothing is open at '{locus}'; needed: one of {open_loci}")
     species = known.collection.species
     grounds = rests_on(known.collection, known.posterior, id, locus)
+    likeliest: dict[str, Genotype] = {}
+    for genotype in sorted(table, key=lambda g: table[g]):
+        likeliest[words_of(species, locus, genotype)] = genotype
+    chances = chances_in_words(species, locus, table)
     return Reasons(
-        tuple(
-            (f"{words_of(species, locus, g)} {100 * p:.1f} %", grounds.by_genotype[g])
-            for g, p in sorted(table.items(), key=lambda one: -one[1])
-        ),
+        tuple((f"{words} {percent(p)}", grounds.by_genotype[likeliest[words]]) for words, p in chances.items()),
         grounds.tried,
         grounds.readings,
     )

@@ -16,14 +16,20 @@ from triage.genetics.collection import (
     looking,
     with_look,
 )
+from triage.proving.chances import percent
 from triage.proving.labels import label_text
-from triage.proving.trays import percent
+from triage.proving.trays import Tray
 from triage.records import Species, VisualCall
 from triage.species import parse_call
-from triage.storage.archive import Archive, Draft, Entry
+from triage.storage.archive import Archive, Draft
+from triage.storage.kinds import Animal as AnimalEntry
+from triage.storage.kinds import Label
+from triage.workflow.answers.report import ClutchReport
 from triage.workflow.known import Known, collection_of
+from triage.workflow.recorded import Clutches, newest_call
 from triage.workflow.records import now, whom
 from triage.workflow.settings import Settings
+from triage.workflow.sort_again import look_again
 
 _NO_MOVE = 1e-4
 
@@ -68,45 +74,36 @@ class SaleLabel:
         return bool(self.text) and self.written != self.text
 
 
-def ids_of(archive: Archive, known: Known, named: Sequence[str]) -> list[str]:
+def ids_of(known: Known, ids: Sequence[str]) -> list[str]:
     """Animals and hatched eggs by their ids, a clutch standing for its young; StorageError for what is neither."""
     found: list[str] = []
-    for id in named:
-        if archive.find(id).kind == "clutch":
-            found += [name for name, animal in known.collection.animals.items() if animal.clutch == id]
-        elif id in known.collection.animals:
-            found.append(id)
-        else:
-            young = [a for a in known.collection.animals if known.entries[a].get("egg") == id]
-            if not young:
-                raise StorageError(
-                    f"{id}: is no clutch, animal or hatched egg of the {known.collection.species.name}; "
-                    "'triage clutch list' and 'triage known' list them"
-                )
-            found += young
+    for id in ids:
+        if known.book[id].kind == "clutch":
+            found += [name for name in known.animals if known.collection.animals[name].clutch == id]
+            continue
+        id = known.book.animal_of_egg.get(id, id)
+        if id not in known.animals:
+            raise StorageError(f"{known.title(id)}: is no clutch, animal or hatched egg of the {known.collection.species.name}")
+        found.append(id)
     return found
 
 
-def sale_labels(
-    known: Known, ids: Iterable[str], *, writer: LabelWriter | None = None
-) -> tuple[SaleLabel, ...]:
+def sale_labels(known: Known, ids: Iterable[str], *, writer: LabelWriter | None = None) -> tuple[SaleLabel, ...]:
     """The labels of some animals of the collection, in their order.
 
-    A het is promised at the lesser of two chances: what papers, provings, the looks of its forebears and its own look give, and what
-    everything in the records gives. The call is the newest: the keeper's, or the sorter's where that settled it; it has to be likely enough
-    by the records as a whole (`Settings.label_threshold`), or there is no label.
+    A young of a clutch here has the label that sorting its clutch gives it now, with the bars of the clutch's last sort; any other
+    has its keeper's newest call, if the records as a whole make it likely enough. A het is promised at the lesser of two chances:
+    what papers, provings, laboratories, the looks of its forebears and its own look give, and what everything in the records gives.
     """
     writer = writer or LabelWriter(known)
     return tuple(writer.label(id) for id in ids)
 
 
-def changed_labels(
-    known: Known, ids: Iterable[str] | None = None, *, writer: LabelWriter | None = None
-) -> tuple[SaleLabel, ...]:
+def changed_labels(known: Known, ids: Iterable[str] | None = None, *, writer: LabelWriter | None = None) -> tuple[SaleLabel, ...]:
     """Labels that were written and no longer say what the records support; of some animals, or of all."""
     writer = writer or LabelWriter(known)
-    wanted = known.collection.animals if ids is None else ids
-    return tuple(label for id in wanted if writer.was_written(id) and (label := writer.label(id)).changed)
+    wanted = known.animals if ids is None else ids
+    return tuple(label for id in wanted if writer.written(id) and (label := writer.label(id)).changed)
 
 
 def keep_labels(archive: Archive, labels: Sequence[SaleLabel], *, who: str = "keeper") -> int:
@@ -120,7 +117,7 @@ def keep_labels(archive: Archive, labels: Sequence[SaleLabel], *, who: str = "ke
 
 
 def _write(draft: Draft, label: SaleLabel, about: str) -> None:
-    draft.add("label", {"about": about, "text": label.text, "rests_on": list(label.rests_on), "at": now()})
+    draft.add(Label(about=about, text=label.text, rests_on=label.rests_on, at=now()))
 
 
 def sell(archive: Archive, known: Known, label: SaleLabel, buyer: str, *, who: str = "keeper") -> str:
@@ -128,13 +125,18 @@ def sell(archive: Archive, known: Known, label: SaleLabel, buyer: str, *, who: s
 
     A hatched egg becomes an animal, which is known from then on by its own id and still counts as that egg.
     """
-    entry = known.entries[label.id]
-    species = known.collection.species.name
-    with archive.change(f"{label.name} sold", who=who) as draft:
+    entry = known.book[label.id]
+    with archive.change(f"{label.name} sold" + (f" to {buyer}" if buyer else ""), who=who) as draft:
         if entry.kind == "egg":
-            sex = entry.get("sex", "unknown")
-            sold = {"name": label.name, "species": species, "sex": sex, "egg": label.id, "state": "sold", "buyer": buyer or None}
-            id = draft.add("animal", sold)
+            sold = AnimalEntry(
+                name=label.name,
+                species=known.collection.species.name,
+                sex=entry.content.sex or "unknown",
+                egg=label.id,
+                state="sold",
+                buyer=buyer or None,
+            )
+            id = draft.add(sold)
         else:
             id = draft.put(entry, state="sold", buyer=buyer or None).id
         if label.is_new:
@@ -143,7 +145,7 @@ def sell(archive: Archive, known: Known, label: SaleLabel, buyer: str, *, who: s
 
 
 class LabelWriter:
-    """Labels of one collection. `supported` is what may be promised from: provings, and the looks of animals that have bred.
+    """Labels of one collection. `supported` is what may be promised from: laboratories, provings, and the looks of animals that have bred.
 
     With the `before` of an earlier writer (its `posterior`) only what changed since is computed, and `moved` says what that is.
     """
@@ -151,13 +153,10 @@ class LabelWriter:
     def __init__(self, known: Known, before: CollectionPosterior | None = None) -> None:
         self.known = known
         self._before = before
+        self._sorts: dict[str, ClutchReport] = {}
         self.species: Species = known.collection.species
-        self._of: dict[tuple[str, str], list[Entry]] = {}
-        for entry in known.entries.values():
-            about = whom(entry)
-            if entry.kind in ("call", "label", "outcome") and about is not None:
-                self._of.setdefault((entry.kind, about), []).append(entry)
-        proved = collection_of(known.entries.values(), self.species, lambda entry: entry.kind == "outcome")
+        counts = lambda entry: entry.kind in ("outcome", "laboratory") and whom(entry) not in known.left_out  # noqa: E731
+        proved = collection_of(known.book, self.species, counts)
         bred = {name for clutch in proved.clutches.values() for name in (clutch.dam, *clutch.sires)}
         animals = {name: self._as_seen(one) if name in bred else one for name, one in proved.animals.items()}
         self.supported = Collection(self.species, animals, proved.clutches)
@@ -182,56 +181,30 @@ class LabelWriter:
 
     def _as_seen(self, animal: Animal) -> Animal:
         """An animal with its look as a fact, where it is settled: one that has bred has been looked at for years."""
-        call = self._call(animal.name)
-        if call is None:
+        if animal.name not in self.known.book.entries:
             return animal
-        look = parse_call(self.species, call["call"])[0]
-        settled = self._at_most(animal.name, look) >= Settings().label_threshold
-        return looking(animal, look) if settled else animal
-
-    def was_written(self, id: str) -> bool:
-        return bool(self._entries("label", id))
-
-    def label(self, id: str) -> SaleLabel:
-        if id not in self.known.collection.animals:
-            raise StorageError(f"{id}: is no animal or hatched egg of the {self.species.name}; 'triage known' lists them")
-        entry = self.known.entries[id]
-        written = self._entries("label", id)
-        text, reason, lines, rests_on = "", "", list(self._origin(id)), ()
-        call = self._call(id)
-        if call is None:
-            reason = "no call is settled: sort the clutch, or enter your own with 'triage call add'"
+        if animal.clutch is not None:
+            look = self._likeliest_look(animal.name)
         else:
-            look = parse_call(self.species, call["call"])[0]
-            rests_on = self._rests_on(id, call)
-            lines += [f"call of {call['at'][:10]}, by {call['by'].split(' (')[0]}", "rests on " + ", ".join(rests_on)]
-            chance = self._at_most(id, look)
-            if chance >= Settings().label_threshold:
-                chance = chance_of_call(self.known.collection, self.known.posterior, id, look)
-            if chance < Settings().label_threshold:
-                reason = f"the call {look.name} is not settled: the records give it {percent(chance)}"
-            else:
-                text, reason = self._text(id, look)
-        newest = written[-1]["text"] if written else ""
-        return SaleLabel(id, self.known.title(id), text, reason, tuple(lines), rests_on, newest, entry.get("buyer", ""))
+            call = newest_call(self.known.book, animal.name)
+            if call is None:
+                return animal
+            look = parse_call(self.species, call.content.call)[0]
+        return looking(animal, look) if self._at_most(animal.name, look) >= Settings().label_threshold else animal
 
-    def _entries(self, kind: str, id: str) -> list[Entry]:
-        """Entries about an animal, and about the egg it was, oldest first."""
-        found = self._of.get((kind, id), [])
-        egg = self.known.entries[id].get("egg")
-        return sorted([*self._of.get((kind, egg), []), *found] if egg else found, key=lambda one: one["at"])
-
-    def _call(self, id: str) -> Entry | None:
-        """The call that counts: the keeper's if it is newer than the last label, or the sorter's that the label was written for."""
-        calls, labels = self._entries("call", id), self._entries("label", id)
-        own = [one for one in calls if one["by"] == "keeper"]
-        if own and (not labels or own[-1]["at"] > labels[-1]["at"]):
-            return own[-1]
-        by_sorter = [one for one in calls if one["by"] != "keeper" and labels and one["at"] <= labels[-1]["at"]]
-        return (by_sorter or own or [None])[-1]
+    def _likeliest_look(self, id: str) -> VisualCall:
+        """The likeliest look at each locus, by all records."""
+        looks = {}
+        for name, table in self.known.posterior.loci[id].items():
+            chances: dict[str, float] = {}
+            for genotype, p in table.items():
+                word = self.species.locus(name).look(genotype)
+                chances[word] = chances.get(word, 0.0) + p
+            looks[name] = max(chances, key=chances.__getitem__)
+        return self.species.call_of(looks)
 
     def _at_most(self, id: str, call: VisualCall) -> float:
-        """At most how likely the call is by all records: the least likely of its looks, locus by locus."""
+        """At most how likely a call is by all records: the least likely of its looks, locus by locus."""
         least = 1.0
         for name in {*self.known.posterior.loci[id], *(locus for locus, _ in call.looks)}:
             locus = self.species.locus(name)
@@ -241,6 +214,58 @@ class LabelWriter:
                 continue
             least = min(least, sum(p for genotype, p in table.items() if locus.look(genotype) == call.look(name)))
         return least
+
+    def written(self, id: str) -> str:
+        """The text of the label that was written last; empty if none was."""
+        labels = self.known.book.about(id, "label")
+        return labels[-1].content.text if labels else ""
+
+    def label(self, id: str) -> SaleLabel:
+        if id not in self.known.animals:
+            raise StorageError(f"{self.known.title(id)}: is no animal or hatched egg of the {self.species.name}")
+        clutch = self.known.collection.animals[id].clutch
+        call, rests_on, reason, day = self._of_its_papers(id) if clutch is None else self._of_its_clutch(id, clutch)
+        bar = (Settings() if clutch is None else Clutches(self.known.book).settings(clutch)).label_threshold
+        text = ""
+        if call is not None and not reason:
+            chance = self._at_most(id, call)
+            if chance >= bar:
+                chance = chance_of_call(self.known.collection, self.known.posterior, id, call)
+            if chance < bar:
+                reason = f"the call {call.name} is not settled: the records give it {percent(chance)}"
+            else:
+                text, reason = self._text(id, call)
+        lines = list(self._origin(id))
+        if call is not None:
+            rests_on += tuple(f"{one.kind if one.kind == 'laboratory' else one.content.by or 'proving'} of {one.content.at[:10]}"
+                              for one in self.known.book.about(id, "outcome", "laboratory"))  # fmt: skip
+            rests_on = tuple(dict.fromkeys(rests_on))
+            lines += [f"call {day}", "rests on " + ", ".join(rests_on)]
+        buyer = getattr(self.known.book[id].content, "buyer", None) or ""
+        return SaleLabel(id, self.known.title(id), text, reason, tuple(lines), rests_on, self.written(id), buyer)
+
+    def _of_its_papers(self, id: str) -> tuple[VisualCall | None, tuple[str, ...], str, str]:
+        """Call, what it rests on, why there is none, and of when: of an animal from no clutch here."""
+        call = newest_call(self.known.book, id)
+        if call is None:
+            return None, (), "nobody has called it: enter your own call with 'triage call add'", ""
+        looks = parse_call(self.species, call.content.call)
+        if len(looks) > 1:
+            return None, (), f"the call {call.content.call} may be any of {len(looks)} that look the same", ""
+        return looks[0], ("papers", "keeper's call"), "", f"of {call.content.at[:10]}, by the keeper"
+
+    def _of_its_clutch(self, id: str, clutch: str) -> tuple[VisualCall | None, tuple[str, ...], str, str]:
+        """The same of a young of a clutch here, by sorting the clutch as it stands."""
+        if clutch not in self._sorts:
+            self._sorts[clutch] = look_again(self.known.book, clutch, explain=False)
+        content = self.known.book[id].content
+        label = self.known.book[content.egg].content.label if isinstance(content, AnimalEntry) else content.label
+        egg = self._sorts[clutch].egg(label)
+        if egg is None or egg.tray is Tray.CHECK_PARENTS:
+            return None, (), f"check its parents: {egg.reasons[0]}" if egg and egg.reasons else "it was not sorted", ""
+        best = egg.calls[0]
+        reason = "" if egg.label_text else f"the call {best.call.name} is not settled: the records give it {percent(best.probability)}"
+        return best.call, egg.rests_on, reason, "by sorting its clutch"
 
     def _text(self, id: str, call: VisualCall) -> tuple[str, str]:
         seen = with_look(self.supported, id, call)
@@ -253,19 +278,11 @@ class LabelWriter:
 
     def _origin(self, id: str) -> tuple[str, ...]:
         clutch = self.known.collection.animals[id].clutch
-        entry = self.known.entries[id]
+        content = self.known.book[id].content
         if clutch is None:
-            parts = [f"origin {entry['origin']}"] if "origin" in entry.content else []
-            return (*parts, f"hatched {entry['hatched']}" if "hatched" in entry.content else "parents not recorded")
+            parts = [f"origin {content.origin}"] if content.origin else []
+            return (*parts, f"hatched {content.hatched}" if content.hatched else "parents not recorded")
         of = self.known.collection.clutches[clutch]
-        sires = " or ".join(self.known.name(sire) for sire in of.sires)
-        hatched = self.known.entries[clutch].get("hatched", "on a day not recorded")
+        sires = " or ".join(self.known.name(sire) if isinstance(sire, str) else sire.name for sire in of.sires)
+        hatched = self.known.book[clutch].content.hatched or "on a day not recorded"
         return (f"dam {self.known.name(of.dam)}; sire {sires}", f"hatched {hatched}")
-
-    def _rests_on(self, id: str, call: Entry) -> tuple[str, ...]:
-        labels = [one for one in self._entries("label", id) if one["at"] >= call["at"]]
-        found = list(labels[-1].get("rests_on", ())) if labels else []
-        if not found:
-            found = ["parents" if self.known.collection.animals[id].clutch else "papers", "keeper's call"]
-        found += [f"{one.get('by', 'proving')} of {one['at'][:10]}" for one in self._entries("outcome", id)]
-        return tuple(dict.fromkeys(found))

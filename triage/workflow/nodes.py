@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from datetime import date
 from typing import NoReturn
 
 import yaml
 
 from triage.errors import SheetError
+from triage.records import Range
 from triage.species.names import nearest
 
 #: A clutch sheet is a page of text; anything larger is some other file.
 MOST_BYTES = 1_000_000
 
 
-def read_document(text: str, place: str) -> Entry:
+def read_document(text: str, place: str) -> Node:
     """The root mapping of a YAML document.
 
     Raises
@@ -34,10 +36,10 @@ def read_document(text: str, place: str) -> Entry:
         raise SheetError(f"{where}: not valid YAML ({problem}); needed: a clutch sheet, see README.md") from error
     if node is None:
         raise SheetError(f"{place}: the sheet is empty; needed: species, dam, sires and eggs, see README.md")
-    return Entry(node, place, "the sheet")
+    return Node(node, place, "the sheet")
 
 
-class Entry:
+class Node:
     """One node of the document with the place it stands at."""
 
     def __init__(self, node: yaml.Node, file: str, what: str) -> None:
@@ -87,41 +89,51 @@ class Entry:
     def has(self, key: str) -> bool:
         return key in self._mapping()
 
-    def child(self, key: str, needed: str) -> Entry:
+    def child(self, key: str, needed: str) -> Node:
         self._asked.add(key)
         node = self._mapping().get(key)
         if node is None:
             self.refuse(f"{self.what} has no '{key}'", needed)
-        return Entry(node, self._file, f"'{key}' of {self.what}")
+        return Node(node, self._file, f"'{key}' of {self.what}")
 
-    def optional(self, key: str) -> Entry | None:
+    def optional(self, key: str) -> Node | None:
         self._asked.add(key)
         node = self._mapping().get(key)
         if node is None or (isinstance(node, yaml.ScalarNode) and node.tag.endswith(":null")):
             return None
-        return Entry(node, self._file, f"'{key}' of {self.what}")
+        return Node(node, self._file, f"'{key}' of {self.what}")
 
-    def items(self) -> Iterator[Entry]:
+    def items(self) -> Iterator[Node]:
         if not isinstance(self._node, yaml.SequenceNode):
             self.refuse(f"{self.what} is {self._kind()}", f"a list ('- ...' lines) for {self.what}")
         for i, node in enumerate(self._node.value):
-            yield Entry(node, self._file, f"entry {i + 1} of {self.what}")
+            yield Node(node, self._file, f"entry {i + 1} of {self.what}")
 
     def text(self, needed: str) -> str:
         if not isinstance(self._node, yaml.ScalarNode) or not self._node.value.strip():
             self.refuse(f"{self.what} is {self._kind()}", needed)
         return self._node.value.strip()
 
-    def number(self, low: float, high: float) -> float:
-        needed = f"a number from {low:g} to {high:g}" if high < float("inf") else f"a number of {low:g} or more"
-        text = self.text(needed)
+    def number(self, low: float, high: float = math.inf) -> float:
+        allowed = Range(low, high)
+        text = self.text(allowed.words)
         try:
             value = float(text)
         except ValueError:
-            self.refuse(f"{self.what} is '{text}'", needed)
-        if not low <= value <= high or math.isinf(value):
-            self.refuse(f"{self.what} is {text}", needed)
+            self.refuse(f"{self.what} is '{text}'", allowed.words)
+        if not allowed.holds(value):
+            self.refuse(f"{self.what} is {text}", allowed.words)
         return value
+
+    def day(self) -> date:
+        text = self.text("a date such as 2031-03-14")
+        try:
+            return date.fromisoformat(text)
+        except ValueError:
+            self.refuse(f"{self.what} is '{text}'", "a date such as 2031-03-14")
+
+    def flag(self) -> bool:
+        return self.one_of(["true", "false"]) == "true"
 
     def whole(self, low: int, high: int) -> int:
         value = self.number(low, high)

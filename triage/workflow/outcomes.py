@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
-from triage.errors import TriageError
+from triage.errors import ContradictionError, TriageError
+from triage.genetics.readings import proving_reading
 from triage.records import Genotype
+from triage.species.wording import words_of
 from triage.storage.archive import Archive, Entry
-from triage.workflow.known import Known, News, known_of, news, outcome_reading, words_of
+from triage.storage.kinds import Laboratory, Outcome
+from triage.workflow.known import Known, News, known_of, news
 from triage.workflow.label import LabelWriter, SaleLabel, changed_labels
-from triage.workflow.records import add_entry, species_of
+from triage.workflow.records import Book, add_entry
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,22 +26,26 @@ class Told:
 
 
 def enter_outcome(
-    archive: Archive, content: Mapping[str, Any], *, reason: str = "entered", before: Known | None = None
+    archive: Archive, content: Outcome | Laboratory, *, reason: str = "entered", before: Known | None = None
 ) -> Told:
     """Keep an outcome. One that nothing could be true with is taken back: ContradictionError says what it clashes with."""
-    species = species_of(archive, content["animal"])
-    outcome_reading(species, content["says"])  # refused before anything is kept
+    about = content.animal if isinstance(content, Outcome) else content.about
+    species = Book.of(archive).species(about)
+    if isinstance(content, Outcome):
+        proving_reading(species, content.says)  # refused before anything is kept
     before = known_of(archive, species.name, before)
     supported_before = LabelWriter(before).posterior
-    entry = add_entry(archive, "outcome", content, reason=reason)
+    entry = add_entry(archive, content, reason=reason)
     try:
         after = known_of(archive, species.name, before)
+        if after.left_out != before.left_out:
+            raise ContradictionError(f"{after.title(about)}: what it says cannot be true with the records; check it, and the parents")
     except TriageError:
         archive.undo(archive.history(entry.id)[-1].change)
         raise
     changed = news(before, after)
     writer = LabelWriter(after, supported_before)
-    moved = dict.fromkeys([*(one.id for one in changed), *writer.moved()])
+    moved = dict.fromkeys(id for id in [*(one.id for one in changed), *writer.moved()] if id in after.animals)
     return Told(entry, after, changed, changed_labels(after, moved, writer=writer))
 
 

@@ -1,42 +1,42 @@
-"""From the photos of a sheet to one reading a hatchling."""
+"""From the photos of a clutch to what each says of the calls that its parents can give."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
-from triage.errors import ModelFileError
+from triage.errors import ModelFileError, PhotoError
 from triage.genetics.clutch.model import CrossModel
-from triage.records import CallReading, Species, VisualCall
+from triage.records import PhotoEvidence, Species, VisualCall
+from triage.species.looks_alike import neighbours
+from triage.species.shipped import reader_files
 from triage.vision.colour import find_grey_card, neutral_by_card
 from triage.vision.gate import Gate
 from triage.vision.intake import Photo, cut_to, open_photo
-from triage.vision.likelihood import mass_above
 from triage.vision.quality import Fault, judge
-from triage.vision.reader import PhotoReader, PhotoReading, combine
+from triage.vision.reader import PhotoReader, PhotoReading
 from triage.vision.weights import SHIPPED, read_sidecar
-from triage.workflow.sheet import ClutchSheet, PhotoSource
+from triage.workflow.clutch import PhotoSource, ReadPhoto, SheetEgg
 
 #: Around this many of the calls that fit a photo best, calls that the parents cannot give are weighed too.
 _NEIGHBOURS_OF = 2
 
-EggReading = tuple[CallReading | None, tuple[str, ...]]
 
-
-def load_reader(models_directory: Path | None = None) -> PhotoReader:
-    """The photo model with the weights shipped beside the package, or those of another folder."""
-    return PhotoReader.load(models_directory)
+def load_reader(species: Species) -> PhotoReader | None:
+    """The photo model of a species with the weights that come with the program; None where the species has none yet."""
+    names = reader_files(species.key)
+    return None if names is None else PhotoReader.load(names=names)
 
 
 def gate_of(reader: PhotoReader) -> Gate | None:
     """The gate fitted to a reader's weights, or None where the reader is another than the shipped one."""
+    names = reader_files(reader.vocabulary.species)
     try:
-        return Gate.load(reader.sidecar["sha256"])
+        return Gate.load(reader.sidecar["sha256"], names=names)
     except ModelFileError:
-        if reader.sidecar["sha256"] == read_sidecar(SHIPPED)["sha256"]:
+        if reader.sidecar["sha256"] == read_sidecar(SHIPPED, names)["sha256"]:
             raise
         return None
 
@@ -77,71 +77,60 @@ def look_at(photo: Photo, reader: PhotoReader, gate: Gate | None) -> LookedAt:
 
 
 def read_photos(
-    sheet: ClutchSheet,
+    eggs: Sequence[SheetEgg],
     model: CrossModel,
     reader: PhotoReader | None,
-    progress: Callable[[int, int], None] | None,
-) -> list[EggReading]:
-    """One reading a hatchling (None without a usable photo) with remarks on its photos.
-
-    Every photo is opened before the first is read, so that a bad file stops the work at once.
-    """
-    opened = [[open_source(p) for p in egg.photos] for egg in sheet.eggs]
-    reader = reader or load_reader()
-    gate = gate_of(reader)
-    total = sum(map(len, opened))
-    done = 0
-    results: list[EggReading] = []
-    for egg, photos in zip(sheet.eggs, opened, strict=True):
-        readings: list[PhotoReading] = []
-        remarks: list[str] = []
-        for photo in photos:
+    progress: Callable[[int, int], None] | None = None,
+) -> list[tuple[ReadPhoto, ...]]:
+    """The photos of each egg as read, in order. One that cannot be opened or read says why; its egg goes by the other photos, or by
+    the keeper's call. Without a reader every photo is a record of what was seen, unread."""
+    gate = gate_of(reader) if reader is not None else None
+    total, done = sum(len(egg.photos) for egg in eggs), 0
+    found: list[tuple[ReadPhoto, ...]] = []
+    for egg in eggs:
+        read = []
+        for source in egg.photos:
             if progress is not None:
                 progress(done, total)
-            looked = look_at(photo, reader, gate)
-            remarks += [f"{photo.name}: {words}" for words in looked.remarks]
-            if looked.reading is not None:
-                readings.append(looked.reading)
+            read.append(_read_one(source, egg.called, model, reader, gate))
             done += 1
-        results.append((reading_of(model, egg.called, readings) if readings else None, tuple(remarks)))
+        found.append(tuple(read))
     if progress is not None:
         progress(total, total)
-    return results
+    return found
 
 
-def reading_of(model: CrossModel, called: Sequence[VisualCall], readings: Sequence[PhotoReading]) -> CallReading:
-    """One reading of a hatchling's photos over every call that its parents can give, those the keeper called, and neighbours
-    of the calls that fit best: so that a photo can also say that no call of this cross fits."""
-    first = combine(readings, model.calls)
-    shortlist = shortlist_of(model, first, readings[0].calibration.shortlist)
-    best = [model.calls[i] for i in np.argsort(-first)[:_NEIGHBOURS_OF]]
-    calls = list(dict.fromkeys([*model.calls, *called, *neighbours(model.cross.species, best)]))
-    log_likelihoods = combine(readings, calls)
-    likelihoods = np.exp(log_likelihoods - log_likelihoods.max())
-    listed = dict(zip(calls, map(float, likelihoods), strict=True))
-    return CallReading(listed, float(likelihoods.min()), "photo", shortlist)
+def _read_one(
+    source: PhotoSource, called: Sequence[VisualCall], model: CrossModel, reader: PhotoReader | None, gate: Gate | None
+) -> ReadPhoto:
+    try:
+        photo = open_source(source)
+    except (PhotoError, OSError) as error:
+        return ReadPhoto(source, None, (f"not read: {error}",))
+    if reader is None:
+        return ReadPhoto(source, None, (unread_words(model.species),))
+    looked = look_at(photo, reader, gate)
+    if looked.reading is None:
+        return ReadPhoto(source, None, looked.remarks)
+    return ReadPhoto(source, evidence_of(model, called, reader, looked.reading), (*looked.remarks, *unlearnt_words(reader, model)))
 
 
-def shortlist_of(model: CrossModel, log_likelihoods: np.ndarray, limit: float) -> tuple[VisualCall, ...]:
-    """Calls of the cross, likeliest first, until those before hold more than `limit`, given photo and parents and nothing else.
-
-    `log_likelihoods` (n_calls,) of the model's calls; what `limit` promises was measured on crosses with one photo.
-    """
-    weight = model.expected_calls() * np.exp(log_likelihoods - log_likelihoods.max())
-    if not weight.any():  # parents that can have no viable young
-        return ()
-    posterior = weight / weight.sum()
-    order = np.argsort(-posterior, kind="stable")
-    kept = (mass_above(posterior) <= limit) & (posterior > 0)
-    return tuple(model.calls[i] for i in order if kept[i])
+def unread_words(species: Species) -> str:
+    """Said of a photo of a species that has no photo model."""
+    return f"kept as a record of what was seen: no photo model reads the {species.name} yet"
 
 
-def neighbours(species: Species, calls: Sequence[VisualCall]) -> list[VisualCall]:
-    """Calls that differ from one of ``calls`` in the look of one locus, any look of the catalogue."""
-    found: dict[VisualCall, None] = {}
-    for call in calls:
-        for locus in species.loci:
-            for look in dict.fromkeys(locus.look(g) for g in locus.genotypes()):
-                if look != call.look(locus.name):
-                    found[species.call_of({**dict(call.looks), locus.name: look})] = None
-    return list(found)
+def unlearnt_words(reader: PhotoReader, model: CrossModel) -> tuple[str, ...]:
+    """Said of a photo where the parents can give looks that its model never learnt; empty otherwise."""
+    words = reader.unlearnt(model.calls)
+    return (f"the photo model never learnt {', '.join(words)}: it says nothing for or against",) if words else ()
+
+
+def evidence_of(model: CrossModel, called: Sequence[VisualCall], reader: PhotoReader, reading: PhotoReading) -> PhotoEvidence:
+    """What one photo says of every call that the parents can give, those the keeper called, and neighbours of the calls that fit it
+    best: so that a photo can also say that no call of this cross fits."""
+    first = reading.evidence(model.calls).log_likelihoods
+    values = np.array([first[call] for call in model.calls])
+    best = [model.calls[i] for i in np.argsort(-values, kind="stable")[:_NEIGHBOURS_OF]]
+    around = [call for call in neighbours(model.species, best) if reader.knows(call)]
+    return reading.evidence(list(dict.fromkeys([*model.calls, *called, *around])))

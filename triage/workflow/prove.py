@@ -13,6 +13,7 @@ from triage.proving.plans.seasons import Season
 from triage.proving.plans.worth import Costs, Decision, LabelPrices, decide
 from triage.records import Sex
 from triage.storage.archive import Archive
+from triage.storage.kinds import Plan
 from triage.workflow.known import Known
 from triage.workflow.records import now
 
@@ -39,18 +40,15 @@ def plan_for(
 
     StorageError where there is no such animal, its sex is not known, or nothing about it is open.
     """
-    if id not in known.collection.animals:
-        raise StorageError(
-            f"{id}: is no animal or hatched egg of the {known.collection.species.name}; 'triage known' lists them"
-        )
+    if id not in known.animals:
+        raise StorageError(f"{known.title(id)}: is no animal or hatched egg of the {known.collection.species.name}")
     animal = known.collection.animals[id]
     if (sex or animal.sex) is None:
         raise StorageError(
-            f"{known.name(id)}: its sex is not recorded, so no mate can be named; enter it, or give --sex"
+            f"{known.title(id)}: its sex is not recorded, so no mate can be named; enter it, or give --sex"
         )
     species = known.collection.species
-    parent = known.parent(id)
-    parent = type(parent)(parent.name, sex or animal.sex, parent.loci)
+    parent = known.parent(id, sex)
     wanted = {species.locus_of(gene).name if not species.has_locus(gene) else gene for gene in genes}
     open_loci = [
         name
@@ -63,39 +61,37 @@ def plan_for(
     season = Season.usual(species)
     mates = [
         Mate(known.parent(other))
-        for other, one in known.collection.animals.items()
-        if _can_breed(known, other, one.sex, parent.sex)
+        for other in known.animals
+        if _can_breed(known, other, parent.sex)
     ]
     ranked = tuple(rank_mates(held, [*mates, *visual_mates(held)], season))
     best = next((r for r in ranked if (r.mate.name == mate if mate else not r.refusal)), None)
     if best is None:
         raise StorageError(f"no mate called '{mate}'; needed: one of {', '.join(r.mate.name for r in ranked)}")
-    entry = known.entries[id]
-    hatched = entry.get("hatched") or known.entries.get(entry.get("clutch", ""), {}).get("hatched")
+    content, clutch = known.book[id].content, known.book.clutch_of(id)
+    hatched = getattr(content, "hatched", None) or (known.book[clutch].content.hatched if clutch else None)
     plan = proving_plan(
         held,
         best.mate,
         season,
         hatch_date=date.fromisoformat(hatched) if hatched else None,
         today=today,
-        mass_g=entry.get("weight_g"),
+        mass_g=getattr(content, "weight_g", None),
     )
     return PlanAnswer(held, ranked, plan)
 
 
 def keep_plan(archive: Archive, id: str, answer: PlanAnswer, *, who: str = "keeper") -> str:
     """Enter a plan into the records: the mate, the question, and the chances before anything is bred; returns its id."""
-    with archive.change(f"plan to prove {id}", who=who) as draft:
-        return draft.add(
-            "plan",
-            {
-                "animal": id,
-                "mate": answer.plan.mate.name,
-                "question": ", ".join(answer.held.answers),
-                "prior": dict(answer.held.answers),
-                "at": now(),
-            },
-        )
+    entry = Plan(
+        animal=id,
+        mate=answer.plan.mate.name,
+        question=", ".join(answer.held.answers),
+        prior=dict(answer.held.answers),
+        at=now(),
+    )
+    with archive.change(f"plan to prove {answer.held.animal.name}", who=who) as draft:
+        return draft.add(entry)
 
 
 def worth_of(answer: PlanAnswer, prices: LabelPrices, costs: Costs, *, n_seasons: int = 3) -> Decision:
@@ -124,6 +120,6 @@ def _hidden(species, name: str, prior) -> bool:
     )
 
 
-def _can_breed(known: Known, id: str, sex: Sex | None, of: Sex) -> bool:
-    entry = known.entries[id]
-    return sex is not None and sex is not of and entry.kind == "animal" and entry.get("state", "kept") == "kept"
+def _can_breed(known: Known, id: str, of: Sex) -> bool:
+    sex, entry = known.collection.animals[id].sex, known.book[id]
+    return sex is not None and sex is not of and entry.kind == "animal" and (entry.content.state or "kept") == "kept"

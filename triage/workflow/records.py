@@ -1,19 +1,23 @@
-"""Enter and change single entries: words are understood, or refused, before they are kept."""
+"""The records as the workflow takes them: opened, all entries of a moment together, words understood before they are kept."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import cached_property, lru_cache
 from typing import Any
 
 from triage.errors import StorageError, TriageError
-from triage.records import CallReading, Parent, Sex, Species
+from triage.records import CallReading, Sex, Species, VisualCall
 from triage.species import load_species, parse_call, parse_parent, write_parent
 from triage.storage.archive import Archive, Entry
 from triage.storage.database import Database
-from triage.storage.marks import HoldJournal, HoldMark
+from triage.storage.folder import data_folder
+from triage.storage.kinds import Animal, Call, Evidence, Laboratory, Outcome, Record
+from triage.storage.old_marks import take_over_old_marks
 from triage.storage.photo_files import PhotoFiles
+from triage.workflow.clutch import parent_from
 
 #: Sexes as records name them; any other word means that it is not known.
 SEXES = {"male": Sex.MALE, "female": Sex.FEMALE}
@@ -21,7 +25,9 @@ SEXES = {"male": Sex.MALE, "female": Sex.FEMALE}
 
 def open_archive(address: str | None = None) -> Archive:
     """The keeper's records: the file in the data folder, or the database that TRIAGE_DATABASE names."""
-    return Archive(Database(address))
+    archive = Archive(Database(address))
+    take_over_old_marks(archive, data_folder())
+    return archive
 
 
 def open_photos() -> PhotoFiles:
@@ -34,133 +40,166 @@ def now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
-def add_entry(
-    archive: Archive, kind: str, content: Mapping[str, Any], *, reason: str = "entered", who: str = "keeper"
-) -> Entry:
+@dataclass(frozen=True, eq=False)
+class Book:
+    """Every entry as it is at one moment, found by id, by kind and by whom it is about."""
+
+    entries: Mapping[str, Entry]
+
+    @classmethod
+    def of(cls, archive: Archive) -> Book:
+        return cls({entry.id: entry for entry in archive.all()})
+
+    def __getitem__(self, id: str) -> Entry:
+        return self.entries[id]
+
+    @cached_property
+    def _by_kind(self) -> dict[str, list[Entry]]:
+        found: dict[str, list[Entry]] = {}
+        for entry in self.entries.values():
+            found.setdefault(entry.kind, []).append(entry)
+        return found
+
+    def all(self, kind: str) -> list[Entry]:
+        """Entries of a kind in the order of their making."""
+        return self._by_kind.get(kind, [])
+
+    @cached_property
+    def animal_of_egg(self) -> dict[str, str]:
+        """The animal that an egg became, where it is an entry."""
+        return {entry.content.egg: entry.id for entry in self.all("animal") if entry.content.egg}
+
+    @cached_property
+    def _about(self) -> dict[str, list[Entry]]:
+        found: dict[str, list[Entry]] = {}
+        for entry in self.entries.values():
+            whose = whom(entry)
+            if whose is not None:
+                found.setdefault(self.animal_of_egg.get(whose, whose), []).append(entry)
+        return found
+
+    def about(self, id: str, *kinds: str) -> list[Entry]:
+        """What is said of an animal or egg, and of the egg that the animal was, oldest first; of some kinds, or of all."""
+        found = self._about.get(self.animal_of_egg.get(id, id), [])
+        return [entry for entry in found if not kinds or entry.kind in kinds]
+
+    @cached_property
+    def _eggs(self) -> dict[str, list[Entry]]:
+        found: dict[str, list[Entry]] = {}
+        for entry in self.all("egg"):
+            found.setdefault(entry.content.clutch, []).append(entry)
+        return found
+
+    def eggs(self, clutch: str) -> list[Entry]:
+        """The eggs of a clutch in the order they were entered."""
+        return self._eggs.get(clutch, [])
+
+    def clutch_of(self, id: str) -> str | None:
+        """The clutch that an animal or egg is from."""
+        content = self[id].content
+        if isinstance(content, Animal):
+            return self[content.egg].content.clutch if content.egg else None
+        return content.clutch
+
+    def species(self, id: str) -> Species:
+        """The species of an animal, egg or clutch."""
+        entry = self[id]
+        if entry.kind == "egg":
+            entry = self[entry.content.clutch]
+        if entry.kind == "clutch":
+            entry = self[self[entry.content.pairing].content.dam]
+        return load_species(entry.content.species)
+
+    def title(self, id: str) -> str:
+        """What a keeper calls it: an animal or clutch by its name, an egg by its clutch and label."""
+        content = self[id].content
+        if self[id].kind == "egg":
+            return f"{self[content.clutch].content.name}/{content.label}"
+        return getattr(content, "name", None) or id
+
+    def newest(self, entries: Iterable[Entry]) -> Entry | None:
+        """The last entered of those with the latest time."""
+        return max(entries, key=lambda one: one.content.at, default=None) if entries else None
+
+
+def whom(entry: Entry) -> str | None:
+    """The animal or egg that an entry is about, None where it is about none."""
+    return getattr(entry.content, "about", None) or (getattr(entry.content, "animal", None) if entry.kind in ("plan", "outcome") else None)
+
+
+def add_entry(archive: Archive, content: Record, *, reason: str = "entered", who: str = "keeper") -> Entry:
     """Keep a new entry; genes and calls are brought to the catalogue's words first."""
     with archive.change(reason, who=who) as draft:
-        id = draft.add(kind, in_catalogue_words(archive, kind, content))
+        id = draft.add(in_catalogue_words(archive, content))
     return archive.find(id)
 
 
 def change_entry(
-    archive: Archive,
-    id: str,
-    changed: Mapping[str, Any],
-    *,
-    reason: str = "changed",
-    who: str = "keeper",
-    version: int | None = None,
+    archive: Archive, id: str, changed: Mapping[str, Any], *, reason: str = "changed", who: str = "keeper", version: int | None = None
 ) -> Entry:
     """Change fields of an entry (None empties one); with `version`, only if it is still at that version."""
     entry = archive.find(id)
     if version is not None and entry.version != version:
         raise StorageError(f"{id}: is at version {entry.version}, not {version}; look at it again")
-    whole = in_catalogue_words(archive, entry.kind, {**entry.content, **changed})
+    content = in_catalogue_words(archive, replace(entry.content, **changed))
     with archive.change(reason, who=who) as draft:
-        return draft.put(entry, **{name: whole.get(name) for name in {*entry.content, *whole}})
+        draft.restore(entry, content)
+    return archive.find(id)
 
 
-def in_catalogue_words(archive: Archive, kind: str, content: Mapping[str, Any]) -> dict[str, Any]:
-    """Content with genes and calls as the catalogue writes them; TriageError names what is not understood."""
-    kept = dict(content)
-    if kind == "animal" and kept.get("species"):
-        species = load_species(kept["species"])
-        kept["species"] = species.name
-        if kept.get("genes"):
-            kept["genes"] = write_parent(species, parent_of(species, kept))
-    if kind == "call" and kept.get("call"):
-        kept["call"] = parse_call(species_of(archive, kept.get("about", "")), kept["call"])[0].name
-    return kept
+def in_catalogue_words(archive: Archive, content: Record) -> Record:
+    """Content with genes and calls as the catalogue understands them; TriageError names what is not understood."""
+    if isinstance(content, Animal):
+        species = load_species(content.species)
+        sex = SEXES.get(content.sex, Sex.FEMALE)
+        try:
+            parent_from(species, content.name, sex, content.statement())
+        except TriageError as error:
+            raise type(error)(f"{content.name}: {error}") from error
+        genes = tidy_genes(species, content.genes, sex) if content.genes else None
+        return replace(content, species=species.name, genes=genes)
+    if isinstance(content, Call | Evidence | Laboratory | Outcome):
+        species = Book.of(archive).species(content.animal if isinstance(content, Outcome) else content.about)
+        if isinstance(content, Call):
+            calls = parse_call(species, content.call)
+            return replace(content, call=key_of(species, calls[0])) if len(calls) == 1 else content
+        if isinstance(content, Laboratory):
+            return replace(content, gene=allele_of(species, content.gene)[1])
+        for words in content.likelihoods if isinstance(content, Evidence) else ():
+            parse_call(species, words)
+    return content
 
 
-def parent_of(species: Species, content: Mapping[str, Any]) -> Parent:
-    """An animal's own genes as the engine takes them. An animal of unknown sex passes as a female."""
-    name = content.get("name", "animal")
+def tidy_genes(species: Species, words: str, sex: Sex) -> str:
+    """Genes in canonical shorthand where that says exactly the same; otherwise as they were typed."""
+    typed = parse_parent(species, words, name="animal", sex=sex)
     try:
-        return parse_parent(
-            species, content.get("genes", ""), name=name, sex=SEXES.get(content.get("sex"), Sex.FEMALE)
-        )
-    except TriageError as error:
-        raise type(error)(f"{name}: {error}") from error
+        written = write_parent(species, typed)
+    except TriageError:
+        return words
+    return written if parse_parent(species, written, name="animal", sex=sex) == typed else words
 
 
-def title_of(find: Callable[[str], Entry], id: str) -> str:
-    """The name of an animal, or of an egg with its clutch before its label."""
-    entry = find(id)
-    return entry["name"] if entry.kind == "animal" else f"{find(entry['clutch'])['name']} {entry['label']}"
+def allele_of(species: Species, words: str) -> tuple[str, str]:
+    """Locus and allele that one gene word names."""
+    (locus,) = parse_parent(species, f"het {words}", name="this gene", sex=Sex.FEMALE).loci.items()
+    return locus[0], next(a for a in locus[1].states[0][0].alleles if a in species.locus(locus[0]).allele_names)
 
 
-def whom(entry: Entry) -> str | None:
-    """The animal or egg that an entry is about, None where it is about none."""
-    return entry.get("about") or entry.get("animal")
+@lru_cache(maxsize=200_000)
+def key_of(species: Species, call: VisualCall) -> str:
+    """A call as entries name it: as a keeper writes it, with commas between its looks where that would be read otherwise."""
+    return call.name if parse_call(species, call.name) == (call,) else ", ".join(look for _, look in call.looks)
 
 
-def reading_content(about: str, reading: CallReading, at: str, **more: Any) -> dict[str, Any]:
-    """A reading of calls as an entry keeps it."""
-    return {
-        "about": about,
-        "observer": reading.observer,
-        "at": at,
-        "likelihoods": {call.name: value for call, value in reading.likelihoods.items()},
-        "otherwise": reading.otherwise,
-        **more,
-    }
+@lru_cache(maxsize=200_000)
+def call_named(species: Species, key: str) -> VisualCall:
+    """The call that `key_of` named."""
+    (call,) = parse_call(species, key)
+    return call
 
 
-def species_of(archive: Archive, about: str) -> Species:
-    """The species of an animal, or of an egg by its clutch."""
-    entry = archive.find(about)
-    if entry.kind == "egg":
-        entry = archive.find(archive.find(archive.find(entry["clutch"])["pairing"])["dam"])
-    return load_species(entry["species"])
-
-
-@dataclass(frozen=True, slots=True)
-class Hold:
-    """A hold-back of the records: whose, the note, and since when."""
-
-    id: str
-    name: str
-    note: str
-    since: datetime
-
-
-def holds_beside(archive: Archive, marks: Sequence[HoldMark]) -> tuple[Hold, ...]:
-    """Hold-backs in the records that are no marks of the app's journal, oldest first."""
-    shown = {(mark.clutch, mark.hatchling, mark.at.isoformat()) for mark in marks}
-    found = []
-    for entry in archive.all("hold"):
-        if (entry.get("clutch_name"), entry.get("label"), entry["at"]) in shown:
-            continue
-        name = " ".join(filter(None, (entry.get("clutch_name"), entry.get("label"))))
-        if "about" in entry.content:
-            name = title_of(archive.find, entry["about"])
-        found.append(Hold(entry.id, name or entry.id, entry.get("note", ""), datetime.fromisoformat(entry["at"])))
-    return tuple(sorted(found, key=lambda one: one.since))
-
-
-def take_over_marks(
-    archive: Archive, journal: HoldJournal, *, kept: Mapping[str, str] | None = None, who: str = "keeper"
-) -> int:
-    """Enter the hold-back marks of the app's journal into the records, each once; returns how many were new.
-
-    The journal stays as it is. A mark keeps its time, its clutch by name and its label, and refers to the egg where the records have
-    a clutch of that name with that label. With `kept` (id of a clutch in the records by the name its marks were set under), only
-    marks of these clutches are entered.
-    """
-    known = {(entry.get("clutch_name"), entry.get("label"), entry["at"]) for entry in archive.all("hold")}
-    new = [
-        mark
-        for mark in journal.held()
-        if (mark.clutch, mark.hatchling, mark.at.isoformat()) not in known and (kept is None or mark.clutch in kept)
-    ]
-    if not new:
-        return 0
-    clutches = {entry["name"]: entry.id for entry in archive.all("clutch")} | dict(kept or {})
-    eggs = {(entry["clutch"], entry["label"]): entry.id for entry in archive.all("egg")}
-    with archive.change(f"{len(new)} hold-back marks taken over from the app", who=who) as draft:
-        for mark in new:
-            draft.add("hold", {"about": eggs.get((clutches.get(mark.clutch, ""), mark.hatchling)), "clutch_name": mark.clutch,
-                               "label": mark.hatchling, "note": mark.note, "at": mark.at.isoformat()})  # fmt: skip
-    return len(new)
+def stated_evidence(species: Species, content: Evidence) -> CallReading:
+    """Likelihoods by call as somebody stated them."""
+    listed = {call: value for words, value in content.likelihoods.items() for call in parse_call(species, words)}
+    return CallReading(listed, content.otherwise, "evidence")

@@ -10,24 +10,26 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from triage.errors import StorageError, TriageError
 from triage.genetics.clutch.model import CrossModel, compile_cross
+from triage.records import PhotoEvidence
+from triage.species import load_species, parse_call
 from triage.storage.archive import Archive, Entry
+from triage.storage.kinds import Photo
 from triage.storage.photo_files import PhotoFiles
 from triage.vision.gate import Gate
 from triage.vision.intake import open_photo
 from triage.vision.reader import PhotoReader, PhotoReading, use_one_thread
-from triage.workflow.keep import clean_jpeg, cross_of
-from triage.workflow.photos import gate_of, load_reader, look_at, reading_of
-from triage.workflow.records import now, reading_content
+from triage.workflow.keep import clean_jpeg, reading_entry
+from triage.workflow.photos import evidence_of, gate_of, load_reader, look_at, unlearnt_words, unread_words
+from triage.workflow.recorded import Clutches, newest_call
+from triage.workflow.records import Book, now
 
 _PICTURES = {".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".tif", ".tiff", ".bmp"}
 _MOST_WORKERS = 8
-
-_reader: PhotoReader | None = None
-_gate: Gate | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +50,7 @@ class _Order:
     name: str
     egg: str
     clutch: str
+    species: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,18 +81,20 @@ def read_folder(
     """
     if not folder.is_dir():
         raise StorageError(f"{folder}: no such folder; needed: the folder that holds the photos")
-    clutches = [clutch] if clutch is not None else list(archive.all("clutch"))
+    book = Book.of(archive)
+    clutches = [clutch] if clutch is not None else book.all("clutch")
     if not clutches:
         raise StorageError("no clutch is in the records; enter it and its eggs first ('triage clutch add', 'triage egg add')")
-    eggs = {one.id: {egg["label"]: egg.id for egg in archive.all("egg", clutch=one.id)} for one in clutches}
+    eggs = {one.id: {egg.content.label: egg.id for egg in book.eggs(one.id)} for one in clutches}
     if clutch is not None and not eggs[clutch.id]:
-        raise StorageError(f"{clutch.id}: the clutch has no eggs in the records; enter them first ('triage egg add')")
-    orders, unmatched = _orders(folder, clutches, eggs, season=clutch is None)
+        raise StorageError(f"clutch {clutch.content.name} has no eggs in the records; enter them first ('triage egg add')")
+    species = {one.id: book.species(one.id).name for one in clutches}
+    orders, unmatched = _orders(folder, clutches, eggs, species, season=clutch is None)
     if table is not None:
-        told = _orders_of_table(table, folder, clutches, eggs, season=clutch is None)
+        told = _orders_of_table(table, folder, clutches, eggs, species, season=clutch is None)
         orders = [*(one for one in orders if one.name not in told), *told.values()]
         unmatched = {name: why for name, why in unmatched.items() if name not in told}
-    known_sums = {(entry["about"], entry["source_sha256"]) for entry in archive.all("photo")}
+    known_sums = {(entry.content.about, entry.content.source_sha256) for entry in book.all("photo")}
     todo: list[_Order] = []
     known = []
     for order in sorted(orders, key=lambda one: one.name):
@@ -97,8 +102,8 @@ def read_folder(
             known.append(order.name)
         else:
             todo.append(order)
-    ours = {order.clutch for order in todo}
-    models = {one.id: compile_cross(cross_of(archive, one)) for one in clutches if one.id in ours}
+    made = Clutches(book)
+    models = {id: compile_cross(made.cross(id)) for id in {order.clutch for order in todo}}
     read, unread = [], {}
     for done, (order, looked) in enumerate(_look_at_all(todo, workers), 1):
         if progress is not None:
@@ -106,28 +111,51 @@ def read_folder(
         if isinstance(looked, str):
             unread[order.name] = looked
             continue
-        _keep(archive, photos, order, looked, models[order.clutch], who)
-        if looked.reading is None:
-            unread[order.name] = "; ".join(looked.remarks)
+        evidence, remarks = _evidence(book, order, looked, models[order.clutch])
+        _keep(archive, photos, book, order, looked, evidence, remarks, who)
+        if evidence is None:
+            unread[order.name] = "; ".join(remarks)
         else:
             read.append(order.name)
     return SeasonResult(tuple(sorted(read)), dict(sorted(unread.items())), tuple(known), dict(sorted(unmatched.items())))
 
 
+def _evidence(book: Book, order: _Order, looked: _Looked, model: CrossModel) -> tuple[PhotoEvidence | None, tuple[str, ...]]:
+    """What a photo says of the calls that its egg's parents can give, and remarks on it."""
+    reader, _ = _tools(order.species)
+    if reader is None:
+        return None, (*looked.remarks, unread_words(load_species(order.species)))
+    if looked.reading is None:
+        return None, looked.remarks
+    call = newest_call(book, order.egg)
+    called = parse_call(model.species, call.content.call) if call else ()
+    return evidence_of(model, called, reader, looked.reading), (*looked.remarks, *unlearnt_words(reader, model))
+
+
 def _keep(
-    archive: Archive, photos: PhotoFiles, order: _Order, looked: _Looked, model: CrossModel, who: str
+    archive: Archive,
+    photos: PhotoFiles,
+    book: Book,
+    order: _Order,
+    looked: _Looked,
+    evidence: PhotoEvidence | None,
+    remarks: tuple[str, ...],
+    who: str,
 ) -> None:
     """One photo and what it says, as one change."""
     at = now()
-    reading = None if looked.reading is None else reading_of(model, (), [looked.reading])
-    sha256 = photos.add(looked.jpeg)
-    with archive.change(f"photo {order.name} of {order.egg} read", who=who) as draft:
-        photo = draft.add(
-            "photo",
-            {"about": order.egg, "sha256": sha256, "source_sha256": looked.source_sha256, "name": order.name, "added": at},
-        )
-        if reading is not None:
-            draft.add("reading", reading_content(order.egg, reading, at, photo=photo))
+    kept = Photo(
+        about=order.egg,
+        sha256=photos.add(looked.jpeg),
+        source_sha256=looked.source_sha256,
+        name=order.name,
+        added=at,
+        remarks=remarks or None,
+    )
+    with archive.change(f"photo {order.name} of {book.title(order.egg)} read", who=who) as draft:
+        photo = draft.add(kept)
+        if evidence is not None:
+            draft.add(reading_entry(load_species(order.species), order.egg, photo, evidence, at))
 
 
 def _pictures(folder: Path) -> list[Path]:
@@ -135,7 +163,12 @@ def _pictures(folder: Path) -> list[Path]:
 
 
 def _orders(
-    folder: Path, clutches: Sequence[Entry], eggs: Mapping[str, Mapping[str, str]], *, season: bool
+    folder: Path,
+    clutches: Sequence[Entry],
+    eggs: Mapping[str, Mapping[str, str]],
+    species: Mapping[str, str],
+    *,
+    season: bool,
 ) -> tuple[list[_Order], dict[str, str]]:
     """Photos by their names and folders, and those that are nobody's with the reason."""
     orders: list[_Order] = []
@@ -143,7 +176,7 @@ def _orders(
     if not season:
         places = [(folder, clutches[0].id, "")]
     else:
-        by_name = {name.casefold(): one.id for one in clutches for name in (one["name"], one.id)}
+        by_name = {name.casefold(): one.id for one in clutches for name in (one.content.name, one.id)}
         places = []
         for inside in sorted(path for path in folder.iterdir() if path.is_dir()):
             found = by_name.get(inside.name.casefold())
@@ -158,12 +191,18 @@ def _orders(
             if egg is None:
                 unmatched[lead + path.name] = "begins with no egg's label"
             else:
-                orders.append(_Order(path, lead + path.name, egg, clutch))
+                orders.append(_Order(path, lead + path.name, egg, clutch, species[clutch]))
     return orders, unmatched
 
 
 def _orders_of_table(
-    path: Path, folder: Path, clutches: Sequence[Entry], eggs: Mapping[str, Mapping[str, str]], *, season: bool
+    path: Path,
+    folder: Path,
+    clutches: Sequence[Entry],
+    eggs: Mapping[str, Mapping[str, str]],
+    species: Mapping[str, str],
+    *,
+    season: bool,
 ) -> dict[str, _Order]:
     """Photos by name as a table says whose they are; StorageError names the line that is wrong."""
     wanted = ("photo", "clutch", "egg") if season else ("photo", "egg")
@@ -176,19 +215,19 @@ def _orders_of_table(
         raise StorageError(f"{path}: cannot be read ({error}); {needed}") from None
     if not set(wanted) <= set(reader.fieldnames or ()):
         raise StorageError(f"{path}, line 1: the columns are {', '.join(reader.fieldnames or ()) or 'none'}; {needed}")
-    by_name = {name: one.id for one in clutches for name in (one["name"], one.id)}
+    by_name = {name: one.id for one in clutches for name in (one.content.name, one.id)}
     found: dict[str, _Order] = {}
     for line, row in rows:
         clutch = by_name.get(row["clutch"]) if season else clutches[0].id
         if clutch is None:
-            raise StorageError(f"{path}, line {line}: no clutch '{row['clutch']}' in the records; needed: its name or id")
+            raise StorageError(f"{path}, line {line}: no clutch '{row['clutch']}' in the records; needed: its name")
         if row["egg"] not in eggs[clutch]:
             among = ", ".join(eggs[clutch]) or "an egg, entered first with 'triage egg add'"
             raise StorageError(f"{path}, line {line}: no egg '{row['egg']}' in this clutch; needed: one of {among}")
         name = row["photo"]
         if not name or name in found:
             raise StorageError(f"{path}, line {line}: photo '{name}' stands twice or is empty; needed: each file name once")
-        found[name] = _Order(folder / name, name, eggs[clutch][row["egg"]], clutch)
+        found[name] = _Order(folder / name, name, eggs[clutch][row["egg"]], clutch, species[clutch])
     absent = sorted(name for name, order in found.items() if not order.path.is_file())
     if absent:
         raise StorageError(f"{path}: names {absent[0]}, which is no photo in {folder}; needed: names of files in it")
@@ -208,31 +247,32 @@ def _look_at_all(todo: Sequence[_Order], workers: int | None) -> Iterator[tuple[
         return
     count = min(workers or max(1, min(_MOST_WORKERS, (os.cpu_count() or 2) // 2)), len(todo))
     if count == 1:
-        _prepare()
-        yield from ((order, _look(order.path)) for order in todo)
+        yield from ((order, _look(order.path, order.species)) for order in todo)
         return
     with ProcessPoolExecutor(
-        count, mp_context=multiprocessing.get_context("spawn"), initializer=_prepare
-    ) as pool:  # fork and torch's threads do not go together
-        waiting = {pool.submit(_look, order.path): order for order in todo}
+        count, mp_context=multiprocessing.get_context("spawn"), initializer=use_one_thread
+    ) as pool:  # fork and torch's threads do not go together; each worker has a core
+        waiting = {pool.submit(_look, order.path, order.species): order for order in todo}
         for future in as_completed(waiting):
             yield waiting[future], future.result()
 
 
-def _prepare() -> None:
-    global _reader, _gate
-    if multiprocessing.parent_process() is not None:
-        use_one_thread()  # each worker has a core
-    _reader = load_reader()
-    _gate = gate_of(_reader)
+@cache
+def _tools(species: str) -> tuple[PhotoReader | None, Gate | None]:
+    """The reader of a species and its gate, loaded once a process; none where the species has none."""
+    reader = load_reader(load_species(species))
+    return reader, None if reader is None else gate_of(reader)
 
 
-def _look(path: Path) -> _Looked | str:
-    assert _reader is not None
+def _look(path: Path, species: str) -> _Looked | str:
     try:
         data = path.read_bytes()
         photo = open_photo(data, name=path.name)
     except (TriageError, OSError) as error:
         return str(error)
-    looked = look_at(photo, _reader, _gate)
-    return _Looked(hashlib.sha256(data).hexdigest(), clean_jpeg(photo), looked.reading, looked.remarks)
+    checksum, jpeg = hashlib.sha256(data).hexdigest(), clean_jpeg(photo)
+    reader, gate = _tools(species)
+    if reader is None:
+        return _Looked(checksum, jpeg, None, ())
+    looked = look_at(photo, reader, gate)
+    return _Looked(checksum, jpeg, looked.reading, looked.remarks)

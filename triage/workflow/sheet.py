@@ -3,82 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
 
 from triage.errors import SheetError
-from triage.genetics.clutch.exact import OTHER_LOSS
-from triage.genetics.readings import laboratory_reading
-from triage.records import (
-    CallReading,
-    Cross,
-    GenotypeReading,
-    Linkage,
-    Phase,
-    Probability,
-    Reading,
-    Sex,
-    Species,
-    VisualCall,
-)
-from triage.species import load_species, parse_call, parse_parent
-from triage.workflow.nodes import Entry, read_document
-from triage.workflow.parents import (
-    allele_named,
+from triage.genetics.transmission import OTHER_LOSS
+from triage.records import CallReading, Linkage, Phase, Sex, Species, VisualCall
+from triage.species import load_species, parse_call, parse_parent, usual_species
+from triage.storage.kinds import Candidate, Statement
+from triage.workflow.clutch import (
+    ClutchSheet,
+    LabTest,
+    PhotoSource,
+    SaidOf,
+    SheetEgg,
+    Sire,
     at_place,
-    checked_shares,
-    exact_number,
-    is_flagged,
-    read_call,
-    read_parent,
-    read_parthenogenesis,
-    read_shares,
-    read_unrecorded_sire,
+    make_cross,
+    spoken_of,
 )
-
-T = TypeVar("T")
-
-
-@dataclass(frozen=True, slots=True)
-class PhotoSource:
-    """A photo as a file on disk or as bytes from a form; ``crop`` is the frame drawn around the animal, if any: left, top,
-    right, bottom as shares of width and height."""
-
-    name: str
-    path: Path | None = None
-    data: bytes | None = None
-    crop: tuple[float, float, float, float] | None = None
-
-    @property
-    def source(self) -> Path | bytes:
-        return self.path if self.path is not None else self.data
-
-
-@dataclass(frozen=True, slots=True)
-class SheetEgg:
-    """One hatchling of a sheet; ``called`` holds the visual calls that the keeper's words describe."""
-
-    label: str
-    place: str
-    sex: Sex | None = None
-    photos: tuple[PhotoSource, ...] = ()
-    called: tuple[VisualCall, ...] = ()
-    evidence: CallReading | None = None
-    laboratory: tuple[GenotypeReading, ...] = ()
-    hatched: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class ClutchSheet:
-    """A clutch ready to be sorted."""
-
-    name: str
-    species: Species
-    cross: Cross
-    eggs: tuple[SheetEgg, ...]
-    parent_readings: dict[str, tuple[Reading, ...]] = field(default_factory=dict)
-    other_loss: float = OTHER_LOSS
+from triage.workflow.nodes import Node, read_document
+from triage.workflow.parents import allele_named, read_parent, read_sire
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +53,12 @@ class ClutchForm:
     dam_genes: str
     sires: tuple[SireForm, ...]
     eggs: tuple[EggForm, ...]
-    species: str = "ball python"
+    species: str | None = None
     mixed: float | None = None
+
+
+#: Name of a clutch that came from a form.
+FORM = "form"
 
 
 def load_sheet(path: Path | None = None, text: str | None = None, *, name: str | None = None) -> ClutchSheet:
@@ -150,92 +99,76 @@ def sheet_from_form(form: ClutchForm) -> ClutchSheet:
     SheetError
         A field cannot be used; names the field as the form shows it.
     """
-    species = load_species(form.species)
+    species = load_species(form.species or usual_species())
     dam_name = form.dam_name.strip() or "dam"
     dam = at_place("dam's genes", lambda: parse_parent(species, form.dam_genes, name=dam_name, sex=Sex.FEMALE))
     if not form.sires:
         raise SheetError("sires: none entered; needed: at least one candidate sire")
-    sires = []
-    for i, sire in enumerate(form.sires, 1):
-        sire_name = sire.name.strip() or f"sire {i}"
-        genes = lambda s=sire, n=sire_name: parse_parent(species, s.genes, name=n, sex=Sex.MALE)  # noqa: E731
-        sires.append(at_place(f"genes of {sire_name}", genes))
-    _refuse_twins([dam_name, *(s.name for s in sires)], "parents", "parents")
-    shares = checked_shares([s.share for s in form.sires], "sires")
+    sires, said = [], {dam_name: SaidOf(Statement(genes=form.dam_genes))}
+    for i, typed in enumerate(form.sires, 1):
+        name = typed.name.strip() or f"sire {i}"
+        parent = at_place(f"genes of {name}", lambda s=typed, n=name: parse_parent(species, s.genes, name=n, sex=Sex.MALE))
+        sires.append(Sire(Candidate(name=name, share=typed.share), name, parent))
+        said[name] = SaidOf(Statement(genes=typed.genes))
+    _refuse_twins([dam_name, *(sire.name for sire in sires)], "parents", "parents")
     eggs = []
     for i, egg in enumerate(form.eggs, 1):
         label = egg.label.strip() or str(i)
         place = f"hatchling {label}"
-        called = (
-            at_place(f"call of {place}", lambda e=egg: parse_call(species, e.call))
-            if egg.call and egg.call.strip()
-            else ()
-        )
+        words = (egg.call or "").strip()
+        called = at_place(f"call of {place}", lambda w=words: parse_call(species, w)) if words else ()
         photos = tuple(PhotoSource(n, data=data) for n, data in egg.photos)
-        eggs.append(SheetEgg(label, place, Sex(egg.sex) if egg.sex else None, photos, called))
+        eggs.append(SheetEgg(label, place, Sex(egg.sex) if egg.sex else None, photos, words, called))
     if not eggs:
         raise SheetError("hatchlings: none entered; needed: at least one photo or call")
     _refuse_twins([e.label for e in eggs], "hatchlings", "labels")
-    mixed: Probability = species.mixed if form.mixed is None else form.mixed
-    cross = Cross(species, dam, tuple(sires), shares, exact_number(mixed))
-    return ClutchSheet("form", species, cross, tuple(eggs))
+    mixed = species.mixed if form.mixed is None else form.mixed
+    cross = at_place("sires", lambda: make_cross(species, dam, sires, spoken_of=spoken_of(eggs), mixed=mixed))
+    return ClutchSheet(FORM, species, cross, tuple(eggs), tuple(sire.candidate for sire in sires), said)
 
 
-def _sheet(root: Entry, name: str, folder: Path) -> ClutchSheet:
+def _sheet(root: Node, name: str, folder: Path) -> ClutchSheet:
     species = _species(root)
-    mixed = root.optional("mixed")
-    dam_entry = root.child("dam", "the dam with her name and genes")
-    dam = read_parent(dam_entry, species, Sex.FEMALE, "dam")
-    readings = {dam.name: _parent_readings(dam_entry, species)}
-    dam_entry.finish()
+    mixed, laid, loss = root.optional("mixed"), root.optional("laid"), root.optional("other_loss")
+    dam_node = root.child("dam", "the dam with her name and genes")
+    dam, stated = read_parent(dam_node, species, Sex.FEMALE, "dam")
+    said = {dam.name: _said(dam_node, species, stated)}
+    dam_node.finish()
     eggs = _eggs(root, species, folder)
-    sires_entry = root.child("sires", "a list of at least one candidate sire")
-    entries = list(sires_entry.items())
-    if not entries:
-        sires_entry.refuse("'sires' is an empty list", "at least one candidate sire")
-    recorded = {
-        i: read_parent(entry, species, Sex.MALE, f"sire {i}")
-        for i, entry in enumerate(entries, 1)
-        if not (is_flagged(entry, "unrecorded") or is_flagged(entry, "parthenogenesis"))
-    }
-    sires = []
-    for i, entry in enumerate(entries, 1):
-        if i in recorded:
-            sire = recorded[i]
-            readings[sire.name] = _parent_readings(entry, species)
-        elif is_flagged(entry, "parthenogenesis"):
-            sire = read_parthenogenesis(entry, species)
-        else:
-            spoken_of = [c for e in eggs for c in (*e.called, *(e.evidence.likelihoods if e.evidence else ()))]
-            sire = read_unrecorded_sire(entry, species, [dam, *recorded.values()], spoken_of)
+    sires_node = root.child("sires", "a list of at least one candidate sire")
+    nodes = list(sires_node.items())
+    if not nodes:
+        sires_node.refuse("'sires' is an empty list", "at least one candidate sire")
+    sires: list[Sire] = []
+    for i, node in enumerate(nodes, 1):
+        sire, stated = read_sire(node, species, i)
         sires.append(sire)
-    shares = read_shares(root, sires_entry, entries, [s.name for s in sires])
-    for entry in entries:
-        entry.finish()
-    _refuse_twins([dam.name, *(s.name for s in sires)], sires_entry.place, "names of parents")
-    crossover = _crossover(root, species)
-    cross = Cross(
-        species=species,
-        dam=dam,
-        sires=tuple(sires),
-        shares=shares,
-        mixed=exact_number(mixed.number(0, 1) if mixed else species.mixed),
-        crossover=crossover,
-        linkages=_linkages(root, species),
+        if stated is not None:
+            said[sire.name] = _said(node, species, stated)
+        node.finish()
+    _refuse_twins([dam.name, *(sire.name for sire in sires)], sires_node.place, "names of parents")
+    day = laid.day() if laid else None
+    several = mixed.number(0, 1) if mixed else species.mixed
+    crossover, linkages = _crossover(root, species), _linkages(root, species, [dam.name, *(sire.name for sire in sires if sire.parent)])
+    cross = at_place(
+        sires_node.place,
+        lambda: make_cross(
+            species,
+            dam,
+            sires,
+            spoken_of=spoken_of(eggs),
+            mixed=several,
+            laid=day,
+            crossover=crossover,
+            linkages=linkages,
+        ),
     )
-    loss = root.optional("other_loss")
+    other_loss = loss.number(0, 1) if loss else OTHER_LOSS
     root.finish()
-    return ClutchSheet(
-        name=name,
-        species=species,
-        cross=cross,
-        eggs=eggs,
-        parent_readings={n: r for n, r in readings.items() if r},
-        other_loss=loss.number(0, 1) if loss else OTHER_LOSS,
-    )
+    return ClutchSheet(name, species, cross, eggs, tuple(sire.candidate for sire in sires), said, other_loss, day)
 
 
-def _eggs(root: Entry, species: Species, folder: Path) -> tuple[SheetEgg, ...]:
+def _eggs(root: Node, species: Species, folder: Path) -> tuple[SheetEgg, ...]:
     eggs_entry = root.child("eggs", "a list of at least one egg")
     eggs = tuple(_egg(entry, species, folder) for entry in eggs_entry.items())
     if not eggs:
@@ -250,45 +183,44 @@ def _eggs(root: Entry, species: Species, folder: Path) -> tuple[SheetEgg, ...]:
     return eggs
 
 
-def _species(root: Entry) -> Species:
-    entry = root.child("species", "the species, for example 'species: ball python'")
-    return at_place(entry.place, lambda: load_species(entry.text("the name of a species")))
+def _species(root: Node) -> Species:
+    entry = root.child("species", f"the species, for example 'species: {usual_species()}'")
+    name = entry.text("the name of a species")
+    return at_place(entry.place, lambda: load_species(name))
 
 
-def _parent_readings(entry: Entry, species: Species) -> tuple[Reading, ...]:
-    readings: list[Reading] = []
-    evidence = entry.optional("evidence")
-    if evidence is not None:
-        readings.append(_evidence(evidence, species))
-    readings += _laboratory(entry, species)
-    return tuple(readings)
+def _said(node: Node, species: Species, statement: Statement) -> SaidOf:
+    evidence = node.optional("evidence")
+    return SaidOf(statement, _evidence(evidence, species) if evidence is not None else None, _tests(node, species))
 
 
-def _egg(entry: Entry, species: Species, folder: Path) -> SheetEgg:
+def _egg(entry: Node, species: Species, folder: Path) -> SheetEgg:
     label = entry.child("label", "a label for the egg, for example 'label: A1'").text("a label")
     sex = entry.optional("sex")
     photos = entry.optional("photos")
     call = entry.optional("call")
     evidence = entry.optional("evidence")
     hatched = entry.optional("hatched")
-    lost = hatched is not None and hatched.one_of(["true", "false"]) == "false"
+    lost = hatched is not None and not hatched.flag()
     if lost and any(entry.has(k) for k in ("sex", "photos", "call", "evidence", "laboratory")):
         entry.refuse(f"egg {label} did not hatch, yet something is said of the hatchling", "label and 'hatched: false' alone")
+    words = call.text("what you see, in trade shorthand") if call else ""
     egg = SheetEgg(
         label=label,
         place=entry.place,
         sex=Sex(sex.one_of([s.value for s in Sex])) if sex else None,
         photos=tuple(_photo(p, folder) for p in photos.items()) if photos else (),
-        called=read_call(call, species) if call else (),
+        words=words,
+        called=at_place(call.place, lambda: parse_call(species, words)) if call else (),
         evidence=_evidence(evidence, species) if evidence else None,
-        laboratory=_laboratory(entry, species),
+        tests=_tests(entry, species),
         hatched=not lost,
     )
     entry.finish()
     return egg
 
 
-def _photo(entry: Entry, folder: Path) -> PhotoSource:
+def _photo(entry: Node, folder: Path) -> PhotoSource:
     crop = None
     named = entry
     if entry.is_mapping:
@@ -302,7 +234,7 @@ def _photo(entry: Entry, folder: Path) -> PhotoSource:
     return PhotoSource(name, path=path, crop=crop)
 
 
-def _crop(entry: Entry | None) -> tuple[float, float, float, float] | None:
+def _crop(entry: Node | None) -> tuple[float, float, float, float] | None:
     if entry is None:
         return None
     values = tuple(item.number(0, 1) for item in entry.items())
@@ -312,11 +244,11 @@ def _crop(entry: Entry | None) -> tuple[float, float, float, float] | None:
     return values
 
 
-def _evidence(entry: Entry, species: Species) -> CallReading:
+def _evidence(entry: Node, species: Species) -> CallReading:
     likelihoods: dict[VisualCall, float] = {}
     otherwise = 0.0
     for key in entry.names():
-        value = entry.child(key, "a likelihood").number(0, float("inf"))
+        value = entry.child(key, "a likelihood").number(0)
         if key == "otherwise":
             otherwise = value
             continue
@@ -331,26 +263,25 @@ def _evidence(entry: Entry, species: Species) -> CallReading:
     return CallReading(likelihoods, otherwise, "evidence")
 
 
-def _laboratory(entry: Entry, species: Species) -> tuple[GenotypeReading, ...]:
-    results = entry.optional("laboratory")
+def _tests(node: Node, species: Species) -> tuple[LabTest, ...]:
+    results = node.optional("laboratory")
     if results is None:
         return ()
-    readings = []
+    found = []
     for result in results.items():
         gene = result.child("gene", "the gene tested")
-        locus_name, allele = allele_named(gene, species, gene.text("the gene tested"))
-        locus = species.locus(locus_name)
+        locus, allele = allele_named(gene, species, gene.text("the gene tested"))
         copies = result.child("copies", "0, 1 or 2 copies found").whole(0, 2)
         rates = {}
         for key in ("false_positive", "false_negative"):
             rate = result.optional(key)
             rates[key] = rate.number(0, 1) if rate else 0.0
         result.finish()
-        readings.append(laboratory_reading(locus, allele, copies, **rates))
-    return tuple(readings)
+        found.append(LabTest(locus, allele, copies, **rates))
+    return tuple(found)
 
 
-def _crossover(root: Entry, species: Species) -> dict[str, float]:
+def _crossover(root: Node, species: Species) -> dict[str, float]:
     entry = root.optional("crossover")
     if entry is None:
         return {}
@@ -365,7 +296,7 @@ def _crossover(root: Entry, species: Species) -> dict[str, float]:
     return rates
 
 
-def _linkages(root: Entry, species: Species) -> tuple[Linkage, ...]:
+def _linkages(root: Node, species: Species, parents: Sequence[str]) -> tuple[Linkage, ...]:
     entries = root.optional("linked")
     if entries is None:
         return ()
@@ -387,6 +318,9 @@ def _linkages(root: Entry, species: Species) -> tuple[Linkage, ...]:
             if phases
             else {}
         )
+        stranger = next((n for n in known if n not in parents), None)
+        if stranger is not None:
+            phases.refuse(f"'phase' names '{stranger}'", f"a parent of this clutch: {', '.join(parents)}")
         entry.finish()
         found.append(Linkage(names[0], names[1], rates, known))
     return tuple(found)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,18 +12,22 @@ from triage.genetics.clutch.alternatives import explanations
 from triage.genetics.clutch.exact import clashing_eggs, infer
 from triage.genetics.clutch.impossible import impossible_near, why_impossible
 from triage.genetics.clutch.influence import odds_in_words, strongest_facts
+from triage.genetics.clutch.losses import expected_losses
 from triage.genetics.clutch.model import CrossModel, compile_cross
 from triage.genetics.clutch.posterior import Posterior
-from triage.genetics.readings import keeper_reading
+from triage.genetics.readings import photo_reading
+from triage.proving.chances import percent
 from triage.proving.labels import label_text
-from triage.proving.trays import Tray, choose_tray, percent
-from triage.records import CallReading, Egg, Genotype, Locus, Reading, Sex, Species, VisualCall
+from triage.proving.trays import Tray, choose_tray
+from triage.records import CallReading, Egg, GenotypeReading, PhotoEvidence, Reading, VisualCall
+from triage.species.cautions import cautions_of
 from triage.species.looks_alike import trade_name
+from triage.vision.shortlist import shortlist_of
 from triage.workflow.answers.luck import luck_sentence
 from triage.workflow.answers.parents import parent_reports
 from triage.workflow.answers.report import Alternative, ClutchReport, EggReport, StruckOut
+from triage.workflow.clutch import ClutchSheet, ReadPhoto, SheetEgg
 from triage.workflow.settings import Settings
-from triage.workflow.sheet import ClutchSheet, SheetEgg
 
 #: Leaving each fact out in turn is worked out for clutches up to this many facts times eggs, and this many calls.
 _MOST_FACTS = 400
@@ -37,10 +41,20 @@ class _ReadEgg:
     """An egg with its readings, the calls they speak of, who read it, and remarks on its photos."""
 
     egg: Egg
+    said: SheetEgg
     spoken_of: tuple[VisualCall, ...]
     rests_on: tuple[str, ...]
-    remarks: tuple[str, ...] = ()
-    shortlist: tuple[str, ...] = ()
+    remarks: tuple[str, ...]
+    shortlist: tuple[str, ...]
+
+    @property
+    def supported(self) -> Egg:
+        """The egg with what a sale label may rest on beside records and look."""
+        readings = tuple(r for r in self.egg.readings if isinstance(r, GenotypeReading))
+        return replace(self.egg, readings=readings)
+
+
+Photos = Sequence[tuple[ReadPhoto, ...]]
 
 
 def sort_clutch(
@@ -49,27 +63,28 @@ def sort_clutch(
     settings: Settings | None = None,
     reader: object | None = None,
     progress: Callable[[int, int], None] | None = None,
-    photos: Sequence[tuple[CallReading | None, tuple[str, ...]]] | None = None,
+    photos: Photos | None = None,
+    explain: bool = True,
 ) -> ClutchReport:
-    """Sort every hatchling of a sheet into its tray.
+    """Sort every hatchling of a clutch into its tray.
 
     Parameters
     ----------
     settings
         The keeper's thresholds.
     reader
-        The photo model; loaded from the package's own weights when the sheet has photos and none is given.
+        The photo model; that of the species is loaded when there are photos and none is given.
     progress
         Called with (photos read, photos in all) while photos are read.
     photos
-        What ``read_sheet_photos`` gave for this sheet, where the caller has read them already.
+        The photos of each egg as they were read before; none is opened then.
+    explain
+        Whether to work out luck and what moved each call, which change no answer.
 
     Raises
     ------
-    PhotoError
-        A photo cannot be opened.
     ModelFileError
-        The photo model is missing or damaged.
+        The photo model is damaged.
     WorkTooLargeError
         The cross has too many uncertain genes for an exact answer.
     """
@@ -77,7 +92,7 @@ def sort_clutch(
     model = compile_cross(sheet.cross)
     if photos is None:
         photos = read_sheet_photos(sheet, model, reader, progress)
-    read = _read_eggs(sheet, model, settings, photos)
+    read = [_read_egg(sheet, model, settings, egg, own) for egg, own in zip(sheet.eggs, photos, strict=True)]
     eggs = [r.egg for r in read]
     fitting, clashing = _consistent(model, eggs, sheet.parent_readings)
     hatched = [e for e in fitting if e.hatched is not False]
@@ -89,18 +104,32 @@ def sort_clutch(
             continue
         if one.egg in clashing:
             reports.append(_clashing_report(sheet, model, eggs, i, one, clashing, settings))
-        else:
-            place = hatched.index(one.egg)
-            reports.append(_egg_report(sheet, model, eggs, fitting, i, one, posterior, place, expected, settings))
+            continue
+        place = hatched.index(one.egg)
+        report = _egg_report(sheet, model, eggs, i, one, posterior, place, expected, settings)
+        if report.label_text:
+            report = replace(report, label_text=_label(sheet, model, [r for r in read if r.egg in fitting], one, report))
+        if explain:
+            report = replace(report, moved_by=_moved_by(sheet, model, fitting, place, report.calls[0].call))
+        reports.append(report)
     return ClutchReport(
-        cross=sheet.cross,
+        sheet=sheet,
+        settings=settings,
+        photos=tuple(photos),
         eggs=tuple(reports),
         parents=parent_reports(model, posterior, settings.label_threshold) if posterior else (),
         log_evidence=posterior.log_evidence if posterior and not clashing else -math.inf,
-        luck=luck_sentence(model, posterior) if hatched else "",
+        luck=luck_sentence(model, posterior) if hatched and explain else "",
         notes=_notes(sheet, model, read, clashing),
         posterior=posterior,
     )
+
+
+def clashing_labels(sheet: ClutchSheet, settings: Settings, photos: Photos) -> tuple[str, ...]:
+    """Eggs of a clutch that clash with the records or one another, and are left out of what is said of the others."""
+    model = compile_cross(sheet.cross)
+    read = [_read_egg(sheet, model, settings, egg, own) for egg, own in zip(sheet.eggs, photos, strict=True)]
+    return tuple(egg.label for egg in _consistent(model, [one.egg for one in read], sheet.parent_readings)[1])
 
 
 def _consistent(
@@ -117,45 +146,36 @@ def _consistent(
     return [], clashing
 
 
-def _read_eggs(
-    sheet: ClutchSheet,
-    model: CrossModel,
-    settings: Settings,
-    photos: Sequence[tuple[CallReading | None, tuple[str, ...]]],
-) -> list[_ReadEgg]:
-    read = []
-    for egg, (photo, remarks) in zip(sheet.eggs, photos, strict=True):
-        readings: list[Reading] = list(egg.laboratory)
-        rests_on = ["parents"]
-        spoken_of: dict[VisualCall, None] = {}
-        if photo is not None:
-            readings.append(photo)
-            rests_on.append("photo" if len(egg.photos) == 1 else "photos")
-            spoken_of.update(dict.fromkeys(photo.likelihoods))
-        if egg.called:
-            readings.append(
-                keeper_reading(
-                    sheet.species,
-                    egg.called,
-                    model.calls,
-                    accuracy=settings.keeper_accuracy,
-                    lookalike_share=settings.lookalike_share,
-                )
-            )
-            rests_on.append("keeper's call")
-            spoken_of.update(dict.fromkeys(egg.called))
-        if egg.evidence is not None:
-            readings.append(egg.evidence)
-            rests_on.append("evidence")
-            spoken_of.update(dict.fromkeys(egg.evidence.likelihoods))
-        if egg.laboratory:
-            rests_on.append("laboratory")
-        if egg.sex is not None:
-            rests_on.append("sex")
-        as_egg = Egg(egg.label, egg.sex, tuple(readings), None if egg.hatched else False)
-        shortlist = tuple(call.name for call in photo.shortlist) if photo is not None else ()
-        read.append(_ReadEgg(as_egg, tuple(spoken_of), tuple(rests_on), remarks, shortlist))
-    return read
+def _read_egg(sheet: ClutchSheet, model: CrossModel, settings: Settings, egg: SheetEgg, photos: Sequence[ReadPhoto]) -> _ReadEgg:
+    seen = egg.seen(sheet.species, photos)
+    rests_on = ["parents"]
+    spoken_of: dict[VisualCall, None] = {}
+    shortlist: tuple[str, ...] = ()
+    if seen.photos:
+        rests_on.append("photo" if len(seen.photos) == 1 else "photos")
+        spoken_of.update((call, None) for photo in seen.photos for call in photo.log_likelihoods)
+        shortlist = _shortlist(model, seen.photos)
+    if egg.called:
+        rests_on.append("keeper's call")
+        spoken_of.update(dict.fromkeys(egg.called))
+    if egg.evidence is not None:
+        rests_on.append("evidence")
+        spoken_of.update(dict.fromkeys(egg.evidence.likelihoods))
+    rests_on += ["laboratory"] if egg.tests else []
+    rests_on += dict.fromkeys(reading.observer for reading in egg.proved)
+    rests_on += ["sex"] if egg.sex is not None else []
+    readings = seen.readings(sheet.species, sheet.choices or model.calls, settings) if egg.hatched else ()
+    remarks = tuple(f"{photo.source.name}: {words}" for photo in photos for words in photo.remarks)
+    as_egg = Egg(egg.label, egg.sex, readings, None if egg.hatched else False)
+    return _ReadEgg(as_egg, egg, tuple(spoken_of), tuple(rests_on), remarks, shortlist)
+
+
+def _shortlist(model: CrossModel, photos: Sequence[PhotoEvidence]) -> tuple[str, ...]:
+    """Calls that photos and parents leave, likeliest first; made to hold the true one 95 % of the time."""
+    reading = photo_reading(photos)
+    likelihoods = [reading.likelihoods.get(call, reading.otherwise) for call in model.calls]
+    kept = shortlist_of(model.expected_calls(), np.array(likelihoods), min(photo.shortlist for photo in photos))
+    return tuple(model.calls[i].name for i in kept)
 
 
 def read_sheet_photos(
@@ -163,20 +183,19 @@ def read_sheet_photos(
     model: CrossModel,
     reader: object | None = None,
     progress: Callable[[int, int], None] | None = None,
-) -> list[tuple[CallReading | None, tuple[str, ...]]]:
-    """One reading a hatchling of the sheet (None without a usable photo), with remarks on its photos; no model is loaded for no photo."""
+) -> list[tuple[ReadPhoto, ...]]:
+    """The photos of each egg as read; no model is loaded for no photo."""
     if not any(egg.photos for egg in sheet.eggs):
-        return [(None, ())] * len(sheet.eggs)
-    from triage.workflow.photos import read_photos
+        return [()] * len(sheet.eggs)
+    from triage.workflow.photos import load_reader, read_photos
 
-    return read_photos(sheet, model, reader, progress)
+    return read_photos(sheet.eggs, model, reader or load_reader(sheet.species), progress)
 
 
 def _egg_report(
     sheet: ClutchSheet,
     model: CrossModel,
     eggs: Sequence[Egg],
-    fitting: Sequence[Egg],
     i: int,
     one: _ReadEgg,
     posterior: Posterior,
@@ -206,11 +225,10 @@ def _egg_report(
         sires=found.sires,
         sex=found.sex,
         calls=tuple(calls),
-        struck_out=_struck_out(sheet.eggs[i], model, one, top, {c.call for c in calls}, expected),
+        struck_out=_struck_out(sheet.eggs[i], model, top, {c.call for c in calls}, expected),
         loci=found.loci,
-        label_text=_label(model, top, one.egg.sex) if settled and choice.tray is not Tray.CHECK_PARENTS else "",
+        label_text=top.name if settled and choice.tray is not Tray.CHECK_PARENTS else "",
         rests_on=one.rests_on,
-        moved_by=_moved_by(sheet, model, fitting, place, top),
         photo_remarks=one.remarks,
         shortlist=one.shortlist,
         look_for=choice.look_for,
@@ -317,7 +335,6 @@ def _ranked_words(ranked: Sequence) -> tuple[str, ...]:
 def _struck_out(
     egg: SheetEgg,
     model: CrossModel,
-    one: _ReadEgg,
     top: VisualCall,
     possible: set[VisualCall],
     expected: np.ndarray,
@@ -341,34 +358,13 @@ def _struck_out(
     return tuple(StruckOut(call, why) for call, why in found.items())
 
 
-def _label(model: CrossModel, call: VisualCall, sex: Sex | None) -> str:
-    """Label text from the records and the look alone: no photo, no siblings."""
-    known = infer(model, [Egg("label", sex, (CallReading({call: 1.0}),))])
-    return label_text(model.species, call, sex, known.eggs[0].loci)
-
-
-def cautions_of(species: Species, call: VisualCall) -> tuple[str, ...]:
-    """Cautions that belong to the genes seen in a call, each with its source."""
-    keys: dict[str, None] = {}
-    for name, look in call.looks:
-        locus = species.locus(name)
-        for genotype in locus.genotypes():
-            if locus.look(genotype) == look:
-                keys.update(dict.fromkeys(_caution_keys(locus, genotype)))
-    return tuple(species.caution(key).text for key in keys)
-
-
-def _caution_keys(locus: Locus, genotype: Genotype) -> tuple[str, ...]:
-    first, second = genotype.alleles
-    compound = locus.compound(first, second) if first != second else None
-    keys: list[str] = list(compound.cautions) if compound else []
-    for name in dict.fromkeys(genotype.alleles):
-        if name in locus.allele_names:
-            allele = locus.allele(name)
-            keys += allele.cautions
-            if first == second:
-                keys += allele.two_copies_cautions
-    return tuple(keys)
+def _label(sheet: ClutchSheet, model: CrossModel, fitting: Sequence[_ReadEgg], one: _ReadEgg, report: EggReport) -> str:
+    """Label text: hets at the lesser of what records, laboratories, provings and its own look support, and what all of it says."""
+    call = report.calls[0].call
+    seen = CallReading({call: 1.0}, observer="look")
+    eggs = [replace(r.supported, readings=(*r.supported.readings, seen)) if r is one else r.supported for r in fitting]
+    supported = infer(model, eggs, sheet.settled_of_parents, other_loss=sheet.other_loss).egg(one.egg.label)
+    return label_text(model.species, call, one.egg.sex, supported.loci, report.loci)
 
 
 def _notes(sheet: ClutchSheet, model: CrossModel, read: Sequence[_ReadEgg], clashing: Sequence[Egg]) -> tuple[str, ...]:
@@ -382,10 +378,10 @@ def _notes(sheet: ClutchSheet, model: CrossModel, read: Sequence[_ReadEgg], clas
             f"{', '.join(lost)} did not hatch: counted as evidence on genotypes that do not hatch, with a chance of "
             f"{percent(sheet.other_loss)} that an egg is lost for another reason."
         )
-    losses = expected_losses(model)
+    losses = _losses(model)
     if losses:
         notes.append(losses)
-    if any("photo" in r for one in read for r in one.rests_on):
+    if any(r.startswith("photo") for one in read for r in one.rests_on):
         notes.append(
             "Photo readings come from a model that has seen synthetic skin only; they are tempered, and a photo never changes "
             "what a label may say of hidden genes."
@@ -394,15 +390,9 @@ def _notes(sheet: ClutchSheet, model: CrossModel, read: Sequence[_ReadEgg], clas
     return tuple(notes)
 
 
-def expected_losses(model: CrossModel) -> str:
-    """The share of eggs expected to be lost to genotypes that do not hatch; empty if none is."""
-    share = 0.0
-    for k, weight in enumerate(model.shares):
-        hatched = 1.0
-        for block in model.blocks:
-            hatched *= float(np.einsum("d,s,ds->", block.dam_prior, block.sire_priors[k], block.hatched[k]))
-        share += weight * (1 - hatched)
+def _losses(model: CrossModel) -> str:
+    """The share of eggs expected to be lost to genotypes that do not hatch, in words; empty if none is."""
+    share = expected_losses(model)
     if share < 1e-9:
         return ""
     return f"Expected loss: {percent(share)} of the eggs of this cross carry a genotype that is not known to hatch."
-

@@ -21,12 +21,11 @@ from triage.genetics.clutch import dense
 from triage.genetics.clutch.contraction import Candidate, Sums, elements_needed, sum_clutch
 from triage.genetics.clutch.model import Block, CrossModel, Diplotype, State, genotype_marginals
 from triage.genetics.clutch.posterior import EggPosterior, Later, ParentPosterior, Posterior
+from triage.genetics.transmission import OTHER_LOSS
 from triage.records import CallReading, Egg, Genotype, GenotypeReading, Reading, Sex, VisualCall
 
 Array = NDArray[np.float64]
 
-#: Chance that an egg is lost whatever its genotype, unless told otherwise; common practice, no source.
-OTHER_LOSS = 0.1
 #: Memory the engine may use for one clutch unless told otherwise.
 MEMORY_BYTES = 2**30
 _MOST_KEPT = 4_000_000  # numbers in tables of readings that a cross keeps

@@ -7,9 +7,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from triage.errors import ContradictionError
-from triage.genetics.clutch.exact import OTHER_LOSS, infer
+from triage.genetics.clutch.exact import infer
 from triage.genetics.clutch.model import CrossModel
 from triage.genetics.clutch.posterior import Posterior
+from triage.genetics.transmission import OTHER_LOSS
 from triage.records import Egg, Reading
 
 #: Log-odds are cut here, so that a fact which settles a question has a finite number.

@@ -24,6 +24,7 @@ from triage.genetics.transmission import (
     autosomal,
     given_hatched,
     linked,
+    phased,
     sex_linked,
 )
 from triage.records import (
@@ -34,7 +35,6 @@ from triage.records import (
     Locus,
     Parent,
     Parthenogenesis,
-    Phase,
     Sex,
     Species,
     VisualCall,
@@ -299,31 +299,10 @@ def _states(cross: Cross, parent: Parent, loci: tuple[Locus, ...], linkage: Link
     states: dict[State, float] = {}
     for first, p in priors[0].states:
         for second, q in priors[1].states:
-            for diplotype, share in _phased(first, second, linkage.phases.get(parent.name)):
+            for diplotype, share in phased(first, second, linkage.phases.get(parent.name)):
                 if p * q * share > 0:
                     states[diplotype] = states.get(diplotype, 0.0) + float(p * q) * share
     return states
-
-
-def _phased(first: Genotype, second: Genotype, phase: Phase | None) -> list[tuple[Diplotype, float]]:
-    """The ways two unphased genotypes can lie on chromosomes; a double het of unknown phase either way, 1/2 each."""
-    (a, b), (c, d) = _mutant_first(first), _mutant_first(second)
-    coupling, repulsion = _diplotype((a, c), (b, d)), _diplotype((a, d), (b, c))
-    if coupling == repulsion:
-        return [(coupling, 1.0)]
-    if phase is Phase.COUPLING:
-        return [(coupling, 1.0)]
-    if phase is Phase.REPULSION:
-        return [(repulsion, 1.0)]
-    return [(coupling, 0.5), (repulsion, 0.5)]
-
-
-def _mutant_first(genotype: Genotype) -> tuple[str, str]:
-    return (genotype.second, genotype.first) if genotype.first == NORMAL else genotype.alleles
-
-
-def _diplotype(one: tuple[str, str], other: tuple[str, str]) -> Diplotype:
-    return Diplotype(*sorted((one, other)))
 
 
 def _transmit(

@@ -19,7 +19,7 @@ def looking(animal: Animal, call: VisualCall) -> Animal:
 def with_look(collection: Collection, animal: str, call: VisualCall) -> Collection:
     """The collection with the look of one animal as a fact."""
     animals = {**collection.animals, animal: looking(collection.animals[animal], call)}
-    return Collection(collection.species, animals, collection.clutches, collection.crossover)
+    return replace(collection, animals=animals)
 
 
 def chance_of_call(collection: Collection, posterior: CollectionPosterior, animal: str, call: VisualCall) -> float:

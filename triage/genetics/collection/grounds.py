@@ -65,9 +65,7 @@ def rests_on(
     for name, number in readings[:nearest]:
         rest = collection.animals[name].readings
         changed = replace(collection.animals[name], readings=rest[:number] + rest[number + 1 :])
-        other = Collection(
-            collection.species, {**collection.animals, name: changed}, collection.clutches, collection.crossover
-        )
+        other = replace(collection, animals={**collection.animals, name: changed})
         try:
             left = infer_collection(other, posterior, regroup=False)
         except ContradictionError:
@@ -92,7 +90,7 @@ def _family(collection: Collection, posterior: CollectionPosterior, animal: str,
     for name in tuple(family):  # certain relatives are in no part, and yet may be so by what was seen
         clutch = collection.animals[name].clutch
         if clutch is not None:
-            family |= {collection.clutches[clutch].dam, *collection.clutches[clutch].sires}
+            family.update(collection.clutches[clutch].parents)
     return family
 
 
@@ -101,7 +99,7 @@ def _by_kinship(collection: Collection, animal: str, family: set[str]) -> list[s
     near: dict[str, list[str]] = {name: [] for name in collection.animals}
     for one in collection.animals.values():
         clutch = collection.clutches[one.clutch] if one.clutch is not None else None
-        for parent in (clutch.dam, *clutch.sires) if clutch is not None else ():
+        for parent in clutch.parents if clutch is not None else ():
             near[one.name].append(parent)
             near[parent].append(one.name)
     order, seen = [animal], {animal}

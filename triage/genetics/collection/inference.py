@@ -22,7 +22,7 @@ from triage.genetics.collection.graph import Factor, TooWide, components
 from triage.genetics.collection.members import Collection
 from triage.genetics.collection.network import Network
 from triage.genetics.collection.web import Web
-from triage.records import Genotype
+from triage.records import Genotype, Parthenogenesis, Sex
 
 MOST_NUMBERS = 2_000_000
 _NOTHING = np.ones(1)
@@ -75,6 +75,8 @@ class CollectionPosterior:
         P(genotype) by animal and locus; loci at which an animal can only be wild type are left out.
     sires
         P(sire) by egg and candidate, for eggs that could have several.
+    sex
+        P(sex) of animals whose sex is not recorded.
     log_evidence
         Log of the probability of all readings, likelihoods as given.
     parts
@@ -83,6 +85,7 @@ class CollectionPosterior:
 
     loci: Mapping[str, Mapping[str, Mapping[Genotype, float]]]
     sires: Mapping[str, Mapping[str, float]]
+    sex: Mapping[str, Mapping[Sex, float]]
     log_evidence: float
     parts: tuple[Part, ...]
     _state: _State | None = field(default=None, repr=False)
@@ -123,20 +126,20 @@ def infer_collection(
     earlier = previous._state if previous is not None and previous._state.most_numbers == most_numbers else None
     network = Network(collection, earlier.network if earlier is not None else None)
     if network.continues:
-        loci, sires = dict(previous.loci), dict(previous.sires)
+        loci, sires, sex = dict(previous.loci), dict(previous.sires), dict(previous.sex)
         solved, moved = _solve_changes(network, earlier, most_numbers, regroup)
     else:
-        loci, sires = {}, {}
+        loci, sires, sex = {}, {}, {}
         solved, moved = _solve_all(network, most_numbers)
     if network.log_constant == -math.inf:
         raise ContradictionError(
             "a reading says of an animal what its recorded parents exclude; check the parents of the animal and the reading"
         )
     group_of = {variable: one for one in solved for variable in one.variables}
-    _read(network, group_of, moved, loci, sires)
+    _read(network, group_of, moved, loci, sires, sex)
     parts = tuple(one.part for one in solved)
     evidence = network.log_constant + math.fsum(part.log_evidence for part in parts)
-    return CollectionPosterior(loci, sires, evidence, parts, _State(network, solved, group_of, most_numbers))
+    return CollectionPosterior(loci, sires, sex, evidence, parts, _State(network, solved, group_of, most_numbers))
 
 
 def _solve_all(network: Network, most_numbers: int) -> tuple[tuple[_Solved, ...], list[int]]:
@@ -244,7 +247,8 @@ def _gathered(
 
 def _part(network: Network, variables: Sequence[int], web: Web) -> Part:
     names = [network.names[v] for v in variables if network.names[v][0] == "genotype"]
-    animals, loci = tuple(dict.fromkeys(n[1] for n in names)), tuple(dict.fromkeys(n[2] for n in names))
+    animals = tuple(dict.fromkeys(n[1] for n in names))
+    loci = tuple(locus.name for key in dict.fromkeys(n[2] for n in names) for locus in network.unit(key).loci)
     cut = len({network.names[v][1] for v in web.cut})
     return Part(animals, loci, web.exact, web.width, web.log_total, 0.0 if web.exact else web.residual, cut)
 
@@ -263,25 +267,32 @@ def _read(
     moved: Sequence[int],
     loci: dict[str, dict[str, Mapping[Genotype, float]]],
     sires: dict[str, Mapping[str, float]],
+    sex: dict[str, Mapping[Sex, float]],
 ) -> None:
-    """Write what is known of the animals that were made anew, and of the variables that moved, into `loci` and `sires`."""
+    """Write what is known of the animals that were made anew, and of the variables that moved, into `loci`, `sires` and `sex`."""
     anew = dict.fromkeys(network.change.animals)
+    animals = network.collection.animals
     variables: list[int] = []
     for animal in anew:
         fragment = network.fragments.get(("animal", animal))
-        sires.pop(animal, None)
-        loci.pop(animal, None)
-        if fragment is not None:
-            loci[animal] = {
-                locus: {states[0][1]: 1.0}
-                for locus, states in fragment.possible.items()
-                if len(states) == 1 and set(states[0][1].alleles) != {"normal"}
-            }
-            variables += fragment.variables
+        for known in (sires, loci, sex):
+            known.pop(animal, None)
+        if fragment is None or not animals[animal].hatched:
+            continue
+        loci[animal] = {}
+        variables += fragment.variables
+        for key, states in fragment.possible.items():
+            if len(states) == 1:
+                unit = network.unit(key)
+                for locus, genotype in zip(unit.loci, unit.genotypes(states[0]), strict=True):
+                    if set(genotype.alleles) != {"normal"}:
+                        loci[animal][locus.name] = {genotype: 1.0}
+                if unit.sex_linked and animals[animal].sex is None:
+                    sex[animal] = {one: float(one is states[0][0]) for one in Sex}
     written: set[str] = set(anew)  # others share their tables with an earlier posterior until they are written to
     for variable in dict.fromkeys([*variables, *moved]):
         name, states = network.names[variable], network.states[variable]
-        if name[0] == "mode":
+        if name[0] == "mode" or not animals[name[1]].hatched:
             continue
         values = group_of[variable].web.marginal(variable).tolist()
         if name[0] == "sire":
@@ -290,7 +301,26 @@ def _read(
         if name[1] not in written:
             written.add(name[1])
             loci[name[1]] = dict(loci[name[1]])
-        chances: dict[Genotype, float] = {}
-        for (_, genotype), p in zip(states, values, strict=True):
-            chances[genotype] = chances.get(genotype, 0.0) + p
-        loci[name[1]][name[2]] = chances
+        unit = network.unit(name[2])
+        found: list[dict[Genotype, float]] = [{} for _ in unit.loci]
+        for state, p in zip(states, values, strict=True):
+            for chances, genotype in zip(found, unit.genotypes(state), strict=True):
+                chances[genotype] = chances.get(genotype, 0.0) + p
+        loci[name[1]] |= {locus.name: chances for locus, chances in zip(unit.loci, found, strict=True)}
+        if unit.sex_linked and animals[name[1]].sex is None:
+            sex[name[1]] = {one: sum(p for state, p in zip(states, values, strict=True) if state[0] is one) for one in Sex}
+    if not any(unit.sex_linked for unit in network.units):
+        for name in {*anew, *(network.names[v][1] for v in moved)} & animals.keys():
+            if animals[name].hatched and animals[name].sex is None:
+                sex[name] = _sex_by_sire(network, name, sires)
+
+
+def _sex_by_sire(network: Network, name: str, sires: Mapping[str, Mapping[str, float]]) -> dict[Sex, float]:
+    """P(sex) where no locus tells: either as likely, but for young without a father, who are daughters."""
+    animal = network.collection.animals[name]
+    clutch = network.collection.clutches[animal.clutch] if animal.clutch is not None else None
+    alone = 0.0
+    if clutch is not None:
+        chances = sires.get(name, {clutch.candidates[0]: 1.0})
+        alone = sum(chances[sire.name] for sire in clutch.sires if isinstance(sire, Parthenogenesis))
+    return {Sex.FEMALE: (1 + alone) / 2, Sex.MALE: (1 - alone) / 2}

@@ -8,7 +8,7 @@ from triage.errors import WorkTooLargeError
 from triage.genetics.clutch.luck import multinomial_tail, one_in
 from triage.genetics.clutch.model import CrossModel, compile_cross
 from triage.genetics.clutch.posterior import ParentPosterior, Posterior
-from triage.proving.trays import percent
+from triage.proving.chances import percent
 from triage.records import NORMAL, Cross, Genotype, GenotypePrior, Parent
 
 #: Runner-up explanations shown.

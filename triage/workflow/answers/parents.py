@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from triage.genetics.clutch.model import Block, CrossModel, genotype_marginals
 from triage.genetics.clutch.posterior import Posterior
 from triage.genetics.clutch.prospects import eggs_until_settled
-from triage.proving.trays import percent
+from triage.proving.chances import percent
 from triage.records import NORMAL, Genotype, Locus, Mode, Parent
 from triage.workflow.answers.report import ParentReport
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from triage.genetics.clutch.posterior import CallChance, Posterior
 from triage.proving.trays import Tray
 from triage.records import Cross, Genotype, Sex
+from triage.workflow.clutch import ClutchSheet, ReadPhoto
+from triage.workflow.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,16 +87,26 @@ class ParentReport:
 
 @dataclass(frozen=True, slots=True)
 class ClutchReport:
-    """A sorted clutch.
+    """A sorted clutch: what was sorted, with which settings and photos as they were read, and the answer.
 
     ``posterior`` is None where the readings contradict the cross altogether; ``log_evidence`` is -inf then.
     ``luck`` is one sentence; ``notes`` are remarks on the whole (contradictions, cautions, what it rests on).
     """
 
-    cross: Cross
+    sheet: ClutchSheet
+    settings: Settings
+    photos: tuple[tuple[ReadPhoto, ...], ...]
     eggs: tuple[EggReport, ...]
     parents: tuple[ParentReport, ...]
     log_evidence: float
     luck: str
     notes: tuple[str, ...]
     posterior: Posterior | None
+
+    @property
+    def cross(self) -> Cross:
+        return self.sheet.cross
+
+    def egg(self, label: str) -> EggReport | None:
+        """What was said of one hatchling; None if there is none of that label."""
+        return next((egg for egg in self.eggs if egg.label == label), None)

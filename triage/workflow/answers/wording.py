@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from triage.errors import ShorthandError
 from triage.genetics.clutch.posterior import CallChance
-from triage.proving.trays import Tray, percent
+from triage.proving.chances import percent
+from triage.proving.trays import Tray
 from triage.records import Cross, Parent, Parthenogenesis, Sex
 from triage.species import write_parent
 from triage.workflow.answers.report import ClutchReport, EggReport, StruckOut

@@ -1,0 +1,86 @@
+"""Contents of older forms as today's kinds: what was sorted becomes a sort, a photo's likelihoods become its evidence."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from triage.errors import StorageError
+from triage.storage.kinds import KINDS, Bars, Record, Sort, SortedEgg, is_right, kind_named
+
+Contents = Mapping[str, tuple[str, dict[str, Any]]]
+
+#: How readings of schema 0002 were joined, and the bars that clutches were sorted with; the first version kept neither with them.
+_OLD_EXPONENT = 0.65
+_OLD_BARS = {
+    "label_threshold": 0.95, "hold_chance": 0.6, "keeper_accuracy": 0.9, "lookalike_share": 0.8, "misfit_ratio": 0.1,
+}  # fmt: skip
+
+
+def upgraded(entries: Contents) -> dict[str, Record]:
+    """Every entry by id as it is written today; entries that say nothing of their own any more are left out.
+
+    `entries`: (kind, content) by id. StorageError names what cannot be read.
+    """
+    found: dict[str, Record] = {}
+    for id, (kind, content) in entries.items():
+        if kind == "tray" or (kind == "call" and content.get("by") != "keeper" and "probability" in content):
+            continue  # they stand in the sorts below
+        found[id] = _upgraded(kind, content)
+    return found | _sorts(entries)
+
+
+def _upgraded(kind: str, content: dict[str, Any]) -> Record:
+    if kind == "reading" and "likelihoods" in content:
+        if content.get("observer") == "photo":
+            return _photo_evidence(content)
+        kind = "evidence"
+        content = {name: content[name] for name in ("about", "at", "likelihoods", "otherwise")}
+    if kind == "call":
+        content = {name: value for name, value in content.items() if name != "probability"}
+    if kind == "pairing":
+        new = {"from": "begun", "to": "ended"}
+        content = {new.get(name, name): value for name, value in content.items()}
+    of = kind_named(kind)
+    try:
+        return of.from_json(content)
+    except StorageError:  # a number that was never possible, such as a weight of -4 g: the history keeps it, the entry goes on without
+        return of.from_json({name: value for name, value in content.items() if _is_fine(of, name, value)})
+
+
+def _is_fine(of: type[Record], name: str, value: Any) -> bool:
+    field = of.fields().get(name)
+    return field is None or field.required or is_right(field, value)
+
+
+def _photo_evidence(content: dict[str, Any]) -> Record:
+    least = min(v for v in (*content["likelihoods"].values(), content["otherwise"], 1.0) if v > 0)
+    logs = {call: math.log(max(value, least)) for call, value in content["likelihoods"].items()}
+    kept = {name: content.get(name) for name in ("about", "photo", "at")}
+    return KINDS["reading"].from_json({**kept, "log_likelihoods": logs, "floor": 0.0, "exponent": _OLD_EXPONENT, "shortlist": 1.0})
+
+
+def _sorts(entries: Contents) -> dict[str, Record]:
+    """A sort for each clutch that has trays of the old form: the newest of every egg, with the sorter's call and label beside it."""
+    newest: dict[str, dict[str, dict[str, Any]]] = {}
+    for kind, content in entries.values():
+        by_sorter = kind == "call" and content.get("by") != "keeper" and "probability" in content
+        if kind in ("tray", "label") or by_sorter:
+            of_egg = newest.setdefault(content["about"], {})
+            if kind not in of_egg or content["at"] >= of_egg[kind]["at"]:
+                of_egg[kind] = content
+    clutches: dict[str, list[tuple[str, SortedEgg]]] = {}
+    for id, (kind, egg) in entries.items():
+        said = newest.get(id, {})
+        if kind == "egg" and "tray" in said:
+            called = {said["call"]["call"]: said["call"]["probability"]} if "call" in said else None
+            label = said["label"]["text"] if "label" in said and said["label"]["at"] == said["tray"]["at"] else None
+            tray = said["tray"]
+            row = SortedEgg(label=egg["label"], tray=tray["tray"], reasons=tray.get("reasons"), calls=called, label_text=label)
+            clutches.setdefault(egg["clutch"], []).append((tray["at"], row))
+    found: dict[str, Record] = {}
+    for clutch, rows in clutches.items():
+        bars, last = Bars(**_OLD_BARS), max(at for at, _ in rows)
+        found[f"sort-{clutch.removeprefix('clutch-')}"] = Sort(clutch=clutch, at=last, settings=bars, eggs=[row for _, row in rows])
+    return found
