@@ -76,7 +76,10 @@ def answers(name):
 
 
 def exact(sheet):
-    eggs = [Egg(e.label, e.sex, (*e.laboratory, *((e.evidence,) if e.evidence else ()))) for e in sheet.eggs]
+    eggs = [
+        Egg(e.label, e.sex, (*(test.reading(sheet.species) for test in e.tests), *((e.evidence,) if e.evidence else ())))
+        for e in sheet.eggs
+    ]
     return enumerate_clutch(sheet.cross, eggs, sheet.parent_readings)
 
 

@@ -5,22 +5,28 @@ import json
 import pytest
 
 from triage.cli.main import main
-from triage.errors import StorageError
+from triage.errors import ShorthandError, StorageError
 from triage.genetics.clutch.exact import infer
 from triage.genetics.clutch.model import compile_cross
+from triage.genetics.readings import proving_reading
 from triage.records import Egg, Genotype
 from triage.species import load_species
 from triage.storage.archive import Archive
 from triage.storage.database import Database
-from triage.workflow.keep import cross_of
-from triage.workflow.known import known_of, news, news_words, outcome_reading, why
+from triage.storage.kinds import KINDS
+from triage.workflow.known import known_of, news, news_words, why
 from triage.workflow.prove import plan_for, prices_from, worth_of
+from triage.workflow.recorded import cross_of
 
 from triage.proving.plans.worth import Costs  # isort: skip
 
 SPECIES = load_species("ball python")
 HET = Genotype("clown", "normal")
 AT = "2031-08-01T10:00:00+00:00"
+
+
+def put(draft, kind, content):
+    return draft.add(KINDS[kind].from_json(content))
 
 
 @pytest.fixture
@@ -33,24 +39,19 @@ def ids(archive):
     """A possible het and a het, their three eggs, one of them sold."""
     with archive.change("season") as draft:
         found = {
-            "dam": draft.add(
-                "animal", {"name": "Juniper", "species": "ball python", "sex": "female", "genes": "66% het clown"}
+            "dam": put(draft, "animal", {"name": "Juniper", "species": "ball python", "sex": "female", "genes": "66% het clown"}
             )
         }
-        found["sire"] = draft.add(
-            "animal", {"name": "Basil", "species": "ball python", "sex": "male", "genes": "het clown"}
+        found["sire"] = put(draft, "animal", {"name": "Basil", "species": "ball python", "sex": "male", "genes": "het clown"}
         )
-        pairing = draft.add("pairing", {"dam": found["dam"], "sires": [{"animal": found["sire"], "share": 1.0}]})
-        found["clutch"] = draft.add("clutch", {"name": "2031-1", "pairing": pairing, "hatched": "2031-08-01"})
+        pairing = put(draft, "pairing", {"dam": found["dam"], "sires": [{"animal": found["sire"], "share": 1.0}]})
+        found["clutch"] = put(draft, "clutch", {"name": "2031-1", "pairing": pairing, "hatched": "2031-08-01"})
         for label, call in (("A1", "normal"), ("A2", "normal"), ("A3", "")):
-            found[label] = draft.add(
-                "egg", {"clutch": found["clutch"], "label": label, "state": "hatched", "sex": "female"}
+            found[label] = put(draft, "egg", {"clutch": found["clutch"], "label": label, "state": "hatched", "sex": "female"}
             )
             if call:
-                draft.add("call", {"about": found[label], "call": call, "by": "keeper", "at": AT})
-        found["sold"] = draft.add(
-            "animal",
-            {
+                put(draft, "call", {"about": found[label], "call": call, "by": "keeper", "at": AT})
+        found["sold"] = put(draft, "animal", {
                 "name": "A1",
                 "species": "ball python",
                 "sex": "female",
@@ -80,7 +81,7 @@ def test_one_clutch_is_what_the_clutch_engine_says(archive, ids):
 def test_an_outcome_reaches_parents_siblings_and_sold_relatives(archive, ids):
     before = known_of(archive)
     with archive.change("proved") as draft:
-        draft.add("outcome", {"animal": ids["A3"], "says": {"clown": 1.0}, "at": AT})
+        put(draft, "outcome", {"animal": ids["A3"], "says": {"clown": 1.0}, "at": AT})
     after = known_of(archive, previous=before)
     assert after.posterior.chance(ids["dam"], "clown", HET) == pytest.approx(1)
     told = {one.id: news_words(one) for one in news(before, after) if one.what == "het clown"}
@@ -88,15 +89,15 @@ def test_an_outcome_reaches_parents_siblings_and_sold_relatives(archive, ids):
     assert told[ids["sold"]].startswith("tell the buyer of A1 (a buyer): het clown now")
     assert ids["A2"] in told
     reasons = why(after, ids["dam"], "clown").chances
-    assert reasons[0][0].startswith("het clown 100.0 %") and reasons[0][1][0].observer == "proving"
+    assert reasons[0][0].startswith("het clown 100 %") and reasons[0][1][0].observer == "proving"
 
 
 def test_what_an_outcome_says_is_of_one_locus():
-    reading = outcome_reading(SPECIES, {"het clown": 1.0, "no clown": 0.25})
+    reading = proving_reading(SPECIES, {"het clown": 1.0, "no clown": 0.25})
     assert reading.locus == "clown" and reading.likelihoods == {HET: 1.0, Genotype("normal", "normal"): 0.25}
     for says in ({"het clown": 1.0, "pastel": 1.0}, {"normal": 1.0}):
-        with pytest.raises(StorageError, match="speaks of one locus"):
-            outcome_reading(SPECIES, says)
+        with pytest.raises(ShorthandError, match="speaks of one locus"):
+            proving_reading(SPECIES, says)
 
 
 def test_a_plan_ranks_the_collection_s_mates_and_is_worth_what_its_parts_are(archive, ids):
@@ -144,8 +145,8 @@ def test_the_commands(monkeypatch, tmp_path, capsys):
     words = capsys.readouterr().out
     (kept,) = run("history")["revisions"][-1:]
     assert "| is today's price, 60" in words and f"--plan {kept['id']}" in words
-    assert kept["content"]["prior"] == pytest.approx(plan["open"])
-    told = run("outcome", "add", "--animal", egg, "--says", "clown=1", "--plan", kept["id"])
+    assert kept.content.content["prior"] == pytest.approx(plan["open"])
+    told = run("outcome", "add", "--animal", egg, "--says", "clown=1", "--plan", kept.content.id)
     assert {"J"} <= {one["name"] for one in told["news"]}
     known = run("known", dam, "--why", "clown")
     assert known["animals"][0]["loci"]["clown"] == {"het clown": 1.0} and known["exact"]

@@ -119,7 +119,7 @@ def test_a_lost_egg_is_counted_and_not_sorted():
         ({"dam": "{name: Fern, looks: blue-eyed leucistic}"}, r"fits \d+ looks; needed: one look"),
         ({"dam": "{name: Fern, genes: normal, unknown_hets: {pastel: 0.1}}"}, r"'pastel' is incomplete dominant"),
         ({"dam": "{name: Fern, genes: normal, unknown_hets: {clwn: 0.1}}"}, r"no known gene.*clown"),
-        ({"sires": "  - {name: Moss, genes: normal, paired: [2031-01-01]}\n"}, r"the sheet has no 'laid'"),
+        ({"sires": "  - {name: Moss, genes: normal, paired: [2031-01-01]}\n"}, r"there is no 'laid'"),
         ({"sires": "  - {name: Moss, genes: normal, paired: [soon]}\n", "head": "laid: 2031-03-14\n"}, r"'soon'; needed: a date"),
         ({"sires": "  - {name: Moss, genes: normal, paired: [2031-05-01]}\n", "head": "laid: 2031-03-14\n"}, r"no mating lies before"),
         ({"eggs": "eggs:\n  - {label: A1, hatched: false, call: pastel}\n"}, r"egg A1 did not hatch, yet"),

@@ -118,7 +118,7 @@ def test_laboratory_results():
             "    laboratory: [{gene: clown, copies: 1, false_positive: 0.01, false_negative: 0.02}]\n",
         ).replace("share: 0.8}", "share: 0.8, laboratory: [{gene: clown, copies: 1}]}")
     )
-    (reading,) = sheet.eggs[0].laboratory
+    (reading,) = (test.reading(sheet.species) for test in sheet.eggs[0].tests)
     assert reading.locus == sheet.species.locus_of("clown").name
     assert reading.likelihoods[Genotype("clown", "normal")] == pytest.approx(0.98 * 0.99 + 0.02 * 0.01, rel=1e-12)
     (perfect,) = sheet.parent_readings["Basil"]

@@ -2,8 +2,8 @@
 
 import streamlit as st
 
-from triage.app import draft
 from triage.app.icon import page_icon
+from triage.app.pages.sort_clutch import draft
 
 st.set_page_config(page_title="Triage", page_icon=page_icon(), layout="wide")
 state = st.session_state
@@ -12,9 +12,9 @@ for key in draft.form_keys(state):
     if key in state:
         state[key] = state[key]
 pages = [
-    st.Page("pages/sort_clutch/page.py", title="Sort a clutch", icon=":material/egg:", default=True),
-    st.Page("pages/held_back/page.py", title="Held back", icon=":material/inventory_2:"),
-    st.Page("pages/collection/page.py", title="Collection", icon=":material/pets:"),
-    st.Page("pages/gene_book/page.py", title="Genes", icon=":material/menu_book:"),
+    st.Page("pages/sort_clutch/page.py", title="Sort a clutch", url_path="sort", icon=":material/egg:", default=True),
+    st.Page("pages/held_back/page.py", title="Held back", url_path="held_back", icon=":material/inventory_2:"),
+    st.Page("pages/collection/page.py", title="Collection", url_path="collection", icon=":material/pets:"),
+    st.Page("pages/gene_book/page.py", title="Genes", url_path="genes", icon=":material/menu_book:"),
 ]
 st.navigation(pages, position="top").run()

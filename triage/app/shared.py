@@ -1,28 +1,25 @@
-"""What all sessions share: the photo model, the sorted clutches in memory, the journal of hold-back marks."""
+"""What all sessions share: the photo models, the sorted clutches in memory, small pictures."""
 
 from __future__ import annotations
 
 import streamlit as st
 
-from triage.app.shelf import Shelf
+from triage.app.pages.sort_clutch.shelf import Shelf
 from triage.app.thumbnails import thumbnail
-from triage.storage.marks import HoldJournal
+from triage.species import load_species
 
 
 @st.cache_resource(show_spinner="Loading the photo model")
-def photo_reader():
+def photo_reader(species: str):
+    """The photo model of a species; None where it has none."""
     from triage.workflow.photos import load_reader
 
-    return load_reader()
+    return load_reader(load_species(species))
 
 
 @st.cache_resource(show_spinner=False)
 def shelf() -> Shelf:
     return Shelf()
-
-
-def journal() -> HoldJournal:
-    return HoldJournal()
 
 
 @st.cache_data(max_entries=200, show_spinner=False)

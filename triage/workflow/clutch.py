@@ -11,10 +11,10 @@ from typing import TypeVar
 
 from triage.errors import SheetError, TriageError
 from triage.genetics.clutch.alternatives import BACKGROUND
-from triage.genetics.transmission import OTHER_LOSS
 from triage.genetics.clutch.sires import shares_from_dates
 from triage.genetics.knowledge import offspring, seen_only_as, unrecorded_sire, with_unknown_hets
 from triage.genetics.readings import keeper_reading, laboratory_reading, photo_reading
+from triage.genetics.transmission import OTHER_LOSS
 from triage.records import (
     NORMAL,
     CallReading,

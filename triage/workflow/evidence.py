@@ -14,7 +14,6 @@ from triage.species.looks_alike import pair_between, seen_as
 from triage.vision.evidence import find_evidence, overlay
 from triage.vision.reader import PhotoReader
 from triage.workflow.answers.report import ClutchReport
-from triage.workflow.clutch import ClutchSheet
 from triage.workflow.photos import gate_of, load_reader, look_at, open_source, unread_words
 
 
@@ -44,7 +43,6 @@ class EvidenceView:
 
 
 def find_clutch_evidence(
-    sheet: ClutchSheet,
     report: ClutchReport,
     label: str,
     call: str | None = None,
@@ -55,8 +53,8 @@ def find_clutch_evidence(
 
     SheetError if there is no such hatchling, no readable photo, or nothing to tell apart.
     """
-    egg = next((egg for egg in sheet.eggs if egg.label == label), None)
-    answer = next((egg for egg in report.eggs if egg.label == label), None)
+    sheet = report.sheet
+    egg, answer = next((egg for egg in sheet.eggs if egg.label == label), None), report.egg(label)
     if egg is None or answer is None:
         known = ", ".join(one.label for one in report.eggs)
         raise SheetError(f"{sheet.name}: no hatchling '{label}'; needed: one of {known}")

@@ -55,12 +55,13 @@ def keep_clutch(
     laid: str | None = None,
     hatched: str | None = None,
     again: bool = False,
+    marked_as: str | None = None,
     who: str = "keeper",
 ) -> KeptClutch:
     """Enter a sorted clutch as one change; no photo is read again.
 
     Parents that are in the records by name are used, if what is said of them is the same; the others are entered. Hold-back marks
-    that were set under the clutch's name become marks of its eggs.
+    that were set under the clutch's name (or `marked_as`) become marks of its eggs.
 
     Raises
     ------
@@ -78,7 +79,8 @@ def keep_clutch(
     if not again:
         _refuse_twins(book, sheet, pictures, there)
     kept = [(label, source_sha256, read, files.add(clean_jpeg(picture))) for label, source_sha256, read, picture in pictures]
-    marks = [hold for hold in book.all("hold") if hold.content.about is None and hold.content.clutch_name == name]
+    named = {name, marked_as or name}
+    marks = [hold for hold in book.all("hold") if hold.content.about is None and hold.content.clutch_name in named]
     with archive.change(f"clutch {name} entered", who=who) as draft:
         entered = _Entered(draft, sheet, now())
         parents = {parent.name: there[parent.name] or entered.parent(parent) for parent in _parents(sheet)}

@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from triage.errors import ContradictionError, ShorthandError, StorageError
-from triage.genetics.transmission import OTHER_LOSS
 from triage.genetics.collection import Animal, Clutch, Collection, CollectionPosterior, Rest, infer_collection, rests_on
+from triage.genetics.transmission import OTHER_LOSS
 from triage.proving.chances import percent
 from triage.records import (
     NORMAL,

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 from triage.errors import ContradictionError, TriageError
 from triage.genetics.readings import proving_reading
-from triage.records import Genotype
-from triage.species.wording import words_of
+from triage.species.wording import chances_in_words
 from triage.storage.archive import Archive, Entry
 from triage.storage.kinds import Laboratory, Outcome
 from triage.workflow.known import Known, News, known_of, news
@@ -49,8 +48,7 @@ def enter_outcome(
     return Told(entry, after, changed, changed_labels(after, moved, writer=writer))
 
 
-def possible_outcomes(known: Known, id: str, locus: str) -> dict[str, Genotype]:
+def possible_outcomes(known: Known, id: str, locus: str) -> list[str]:
     """What breeding or a laboratory could settle an animal to be at a locus, in gene words, likeliest first."""
     table = known.posterior.loci.get(id, {}).get(locus, {})
-    likely = sorted((one for one in table.items() if one[1] > 0), key=lambda one: -one[1])
-    return {words_of(known.collection.species, locus, genotype): genotype for genotype, _ in likely}
+    return [words for words, p in chances_in_words(known.collection.species, locus, table).items() if p > 1e-9]

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 
 from triage.errors import StorageError, TriageError
-from triage.genetics.transmission import OTHER_LOSS
 from triage.genetics.clutch.model import compile_cross
 from triage.genetics.readings import proving_reading
+from triage.genetics.transmission import OTHER_LOSS
 from triage.records import (
     Cross,
     Genotype,

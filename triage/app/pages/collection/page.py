@@ -1,12 +1,16 @@
 """The collection: what the records together say of every animal, why, how to prove it; every change, and undo."""
 
+from collections import Counter
+
 import streamlit as st
 
-from triage.app.animal import show_chances, show_label, show_outcome_form, show_plan
-from triage.app.animal_form import show_animal_form
-from triage.app.collection import animal_rows, last_changes
 from triage.app.notices import errors_shown, literal
-from triage.workflow.known import known_of
+from triage.app.pages.collection.animal import show_chances, show_label, show_outcome_form, show_plan
+from triage.app.pages.collection.animal_form import show_animal_form
+from triage.app.pages.collection.rows import animal_rows, last_changes
+from triage.species import usual_species
+from triage.workflow.known import known_of, species_in
+from triage.workflow.names import described
 from triage.workflow.records import open_archive
 
 _SHOWN = 20
@@ -15,27 +19,35 @@ st.title("Collection")
 archive = known = None
 with errors_shown():
     archive = open_archive()
-    species = sorted({entry["species"] for entry in archive.all("animal")}) or ["ball python"]
+    species = species_in(archive) or (usual_species(),)
     of = species[0]
     if len(species) > 1:
         of = st.segmented_control("Species", species, default=of, required=True, key="collection-species")
     last = state.get("known")  # what was known when the page was last drawn: only what changed since is computed
     known = known_of(archive, of, last if last is not None and last.collection.species.name == of else None)
     state["known"] = known
-if known is not None and not known.collection.animals:
+if known is not None and not known.animals:
     st.info("No animals yet. Enter one here, or sort a clutch and keep it in the records there.", icon=":material/pets:")
 elif known is not None:
     st.dataframe(animal_rows(known), hide_index=True, width="stretch")
     if not known.posterior.exact:
         st.warning("Too much hangs together to be summed at once: some chances are approximate, each gene exact by itself.")
-    names = {id: f"{known.title(id)} ({id})" for id in known.collection.animals}
+    if known.left_out:
+        listed = ", ".join(known.title(id) for id in known.left_out)
+        st.warning(literal(f"What was seen of {listed} cannot be true together with the records, and is left out: check the parents."))
+    titles = {id: known.title(id) for id in known.animals}
+    twins = Counter(titles.values())
+    names = {id: title if twins[title] == 1 else f"{title} ({described(known.book, id)})" for id, title in titles.items()}
+    was = state.get("collection-animal")
+    if was is not None and was not in names:  # an egg that became an animal when it was sold, or what an undo took out
+        state["collection-animal"] = known.book.animal_of_egg.get(was, next(iter(names)))
     chosen = st.selectbox("Animal", list(names), format_func=names.__getitem__, key="collection-animal")
     show_chances(known, chosen)
     show_label(archive, known, chosen)
     show_plan(known, chosen)
     show_outcome_form(archive, known, chosen)
 if archive is not None:
-    show_animal_form(archive, first=known is not None and not known.collection.animals)
+    show_animal_form(archive, first=known is not None and not known.animals)
     changes = last_changes(archive.history(), _SHOWN)
     with st.expander("History", key="collection-history"):
         if not changes:

@@ -2,17 +2,17 @@
 
 import streamlit as st
 
-from triage.app.gene_markup import explanation_html, gene_list_html
 from triage.app.notices import errors_shown
+from triage.app.pages.gene_book.markup import explanation_html, gene_list_html
 from triage.app.style import style_html
-from triage.species import load_species, species_names
+from triage.species import load_species, species_names, usual_species
 from triage.species.explain import explain, list_combinations, list_genes
 
 st.html(style_html())
 st.title("Genes")
 names = species_names()
 with st.container(horizontal=True):
-    chosen = st.selectbox("Species", names, index=names.index("ball python"), key="book_species", width=220)
+    chosen = st.selectbox("Species", names, index=names.index(usual_species()), key="book_species", width=220)
     wanted = st.text_input(
         "A gene, a trade name, or several genes", key="book_name", placeholder="clown, firefly, lesser mojave", live="400ms"
     )

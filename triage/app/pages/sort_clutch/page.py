@@ -2,9 +2,9 @@
 
 import streamlit as st
 
-from triage.app import draft, sorting
-from triage.app.answer import show_answer
-from triage.app.entry import entry_form
+from triage.app.pages.sort_clutch import draft, sorting
+from triage.app.pages.sort_clutch.answer import show_answer
+from triage.app.pages.sort_clutch.entry import entry_form
 from triage.app.style import style_html
 
 state = st.session_state
@@ -23,6 +23,13 @@ if state.pop("gone", False):
 with st.container(horizontal=True):
     st.button("Show the demo clutch", key="demo", on_click=sorting.show_demo, args=(state,), icon=":material/egg:")
     st.button("Start afresh", key="afresh", on_click=sorting.start_afresh, args=(state,), type="tertiary")
+
+kept = sorting.clutches_in_records()
+if kept:
+    with st.expander("A clutch of the records", key="kept-clutches"), st.container(horizontal=True, vertical_alignment="bottom"):
+        chosen = st.selectbox("Clutch", list(kept), format_func=kept.__getitem__, key="kept-clutch")
+        if st.button("Sort it as it stands", key="sort-kept", icon=":material/refresh:"):
+            sorting.sort_kept(state, chosen)
 
 # A key for either state: an open form folds away by itself once there is an answer to read.
 with st.expander("The clutch", expanded=clutch is None, key="entry_open" if clutch is None else "entry_folded"):

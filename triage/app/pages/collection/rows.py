@@ -9,37 +9,40 @@ from dataclasses import dataclass
 from triage.proving.chances import percent
 from triage.proving.plans.plan import ProvingPlan
 from triage.proving.plans.worth import Decision
-from triage.records import NORMAL
+from triage.records import NORMAL, Genotype
+from triage.species.wording import chances_in_words, words_of
 from triage.storage.archive import Revision
-from triage.workflow.known import Known, words_of
+from triage.workflow.known import Known
 
 _LEAST = 0.0005
+_PLAIN = Genotype(NORMAL, NORMAL)
 _WORTH_SAYING = 0.05  # a gene less likely than this is not named in the list
 
 
 def animal_rows(known: Known) -> list[dict[str, str]]:
     """A row an animal: name, sex, what it carries and how surely, state."""
     rows = []
-    for id, animal in known.collection.animals.items():
-        entry = known.entries[id]
+    species = known.collection.species
+    for id in known.animals:
+        animal, content = known.collection.animals[id], known.book[id].content
         carries = []
         for locus, table in known.posterior.loci[id].items():
-            carried = {genotype: p for genotype, p in table.items() if set(genotype.alleles) != {NORMAL}}
-            best, p = max(carried.items(), key=lambda one: one[1], default=(None, 0.0))
-            if best is not None and p >= _WORTH_SAYING:
-                words = words_of(known.collection.species, locus, best)
+            chances = chances_in_words(species, locus, table)
+            chances.pop(words_of(species, locus, _PLAIN), None)
+            words, p = next(iter(chances.items()), ("", 0.0))
+            if p >= _WORTH_SAYING:
                 carries.append(words if p > 1 - 1e-9 else f"{words} {percent(p)}")
-        rows.append({"name": known.title(id), "sex": animal.sex.value if animal.sex else "not known", "genes": ", ".join(carries),
-                     "state": entry.get("state", ""), "id": id})  # fmt: skip
+        sex = animal.sex.value if animal.sex else "not known"
+        rows.append({"name": known.title(id), "sex": sex, "genes": ", ".join(carries), "state": getattr(content, "state", None) or ""})
     return rows
 
 
 def chance_rows(known: Known, id: str) -> list[dict[str, object]]:
-    """A row a genotype that is possible: gene, what it would be, chance."""
+    """A row for each thing an animal can be at a gene, in words: gene, what it would be, chance."""
     return [
-        {"gene": locus, "what": words_of(known.collection.species, locus, genotype), "chance": p}
+        {"gene": locus, "what": words, "chance": p}
         for locus, table in known.posterior.loci[id].items()
-        for genotype, p in sorted(table.items(), key=lambda one: -one[1])
+        for words, p in chances_in_words(known.collection.species, locus, table).items()
         if p >= _LEAST
     ]
 

@@ -6,12 +6,14 @@ from datetime import date
 
 import streamlit as st
 
-from triage.app.collection import chance_rows, settled_rows, worth_rows
 from triage.app.notices import errors_shown, literal
+from triage.app.pages.collection.rows import chance_rows, settled_rows, worth_rows
 from triage.errors import StorageError
+from triage.proving.chances import percent
 from triage.proving.plans.worth import Costs, LabelPrices
 from triage.records import Sex
 from triage.storage.archive import Archive
+from triage.storage.kinds import Outcome
 from triage.workflow.cards import cards_of, cards_pdf
 from triage.workflow.known import Known, news_words, why
 from triage.workflow.label import LabelWriter, SaleLabel, keep_labels, sale_labels, sell
@@ -35,7 +37,7 @@ def show_chances(known: Known, id: str) -> None:
     with errors_shown(), st.spinner("Leaving out one reading after another"):
         reasons = why(known, id, locus)
         for what, rests in reasons.chances:
-            said = [f"{r.observer} of {known.name(r.animal)} ({100 * r.without:.0f} % without it)" for r in rests]
+            said = [f"{r.observer} of {known.name(r.animal)} ({percent(r.without)} without it)" for r in rests]
             st.markdown(f"**{literal(what)}**: " + literal("; ".join(said) or "the records of the parents alone"))
         if reasons.caveat:
             st.caption(reasons.caveat)
@@ -64,7 +66,7 @@ def show_label(archive: Archive, known: Known, id: str) -> None:
                         help="The records then hold what was promised, and when."):  # fmt: skip
             keep_labels(archive, [label])
             st.rerun()
-        if known.entries[id].get("state") != "sold":
+        if getattr(known.book[id].content, "state", None) != "sold":
             _show_sale(archive, known, label)
 
 
@@ -82,7 +84,7 @@ def show_outcome_form(archive: Archive, known: Known, id: str) -> None:
     told = st.session_state.pop("collection-told", None)
     for line in told or ():
         st.success(literal(line))
-    open_loci = [locus for locus, table in known.posterior.loci[id].items() if sum(p > 1e-9 for p in table.values()) > 1]
+    open_loci = [locus for locus in known.posterior.loci[id] if len(possible_outcomes(known, id, locus)) > 1]
     if not open_loci:
         return
     with st.expander("A proving or a laboratory has settled something", key="collection-outcome"):
@@ -92,7 +94,7 @@ def show_outcome_form(archive: Archive, known: Known, id: str) -> None:
         )
         locus = st.selectbox("Gene", open_loci, key="outcome-gene")
         with st.form("outcome", border=False):
-            said = st.radio("It is", list(possible_outcomes(known, id, locus)), key="outcome-what")
+            said = st.radio("It is", possible_outcomes(known, id, locus), key="outcome-what")
             by = st.radio("Says who", ["proving", "laboratory"], horizontal=True, key="outcome-by")
             if st.form_submit_button("Keep", icon=":material/save:"):
                 with errors_shown():
@@ -100,9 +102,9 @@ def show_outcome_form(archive: Archive, known: Known, id: str) -> None:
 
 
 def _keep_outcome(archive: Archive, known: Known, id: str, said: str, by: str) -> None:
-    content = {"animal": id, "says": {said: 1.0}, "by": by, "at": now()}
+    content = Outcome(animal=id, says={said: 1.0}, by=by, at=now())
     told = enter_outcome(archive, content, reason=f"{by} of {known.title(id)}", before=known)
-    lines = [f"{known.name(id)}: {said} kept"]
+    lines = [f"{known.title(id)}: {said} kept"]
     lines += [news_words(one) for one in told.news]
     lines += [f"label of {one.name} says: {one.written}; the records now support: {one.text or one.reason}" for one in told.labels]
     st.session_state["collection-told"] = lines

@@ -9,7 +9,6 @@ from threading import Lock
 from typing import Any
 
 from triage.workflow.answers.report import ClutchReport
-from triage.workflow.sheet import ClutchSheet
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,18 +20,21 @@ class SortedClutch:
     entries
         The form as it was, for ``draft.restore``.
     marks
-        Name under which hold-back marks of this clutch are kept.
+        Name under which hold-back marks of this clutch are kept until it is in the records.
     thumbnails
         Small JPEG pictures by hatchling label.
-    sheet
-        What was sorted, for questions about its photos.
+    eggs
+        Ids of its eggs by label, where it is in the records.
+    kept
+        Id of the clutch in the records; None where it is not there yet.
     """
 
     report: ClutchReport
     entries: Mapping[str, Any]
     marks: str
     thumbnails: Mapping[str, tuple[bytes, ...]] = field(default_factory=dict)
-    sheet: ClutchSheet | None = None
+    eggs: Mapping[str, str] = field(default_factory=dict)
+    kept: str | None = None
 
 
 class Shelf:

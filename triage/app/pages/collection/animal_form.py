@@ -7,8 +7,9 @@ import streamlit as st
 from triage.app.checks import PAUSE, check_genes
 from triage.app.notices import errors_shown, say
 from triage.records import Sex
-from triage.species import load_species, species_names
+from triage.species import load_species, species_names, usual_species
 from triage.storage.archive import Archive
+from triage.storage.kinds import Animal
 from triage.workflow.records import add_entry
 
 _SEXES = ("female", "male", "unknown")
@@ -26,7 +27,7 @@ def show_animal_form(archive: Archive, *, first: bool) -> None:
         name, sex = st.columns([3, 2])
         called = name.text_input("Name", key="animal-name")
         is_sex = sex.radio("Sex", _SEXES, horizontal=True, key="animal-sex")
-        species = st.selectbox("Species", species_names(), key="animal-species")
+        species = st.selectbox("Species", species_names(), index=species_names().index(usual_species()), key="animal-species")
         genes = st.text_input("Its genes, as its papers say", key="animal-genes", placeholder="pastel, 66% het clown", live=PAUSE)
         check = check_genes(load_species(species), genes, name=called, sex=Sex(is_sex) if is_sex != "unknown" else Sex.FEMALE)
         say(check)
@@ -39,17 +40,16 @@ def show_animal_form(archive: Archive, *, first: bool) -> None:
         with errors_shown():
             entered = add_entry(
                 archive,
-                "animal",
-                {
-                    "name": called.strip(),
-                    "species": species,
-                    "sex": is_sex,
-                    "genes": genes.strip(),
-                    "hatched": day.isoformat() if day else None,
-                    "weight_g": grams,
-                    "origin": came_from.strip(),
-                    "state": "kept",
-                },
+                Animal(
+                    name=called.strip(),
+                    species=species,
+                    sex=is_sex,
+                    genes=genes.strip() or None,
+                    hatched=day.isoformat() if day else None,
+                    weight_g=grams,
+                    origin=came_from.strip() or None,
+                    state="kept",
+                ),
             )
             state["animal-entered"] = entered.id
             st.rerun()

@@ -11,13 +11,14 @@ from collections.abc import Mapping, MutableMapping, Sequence
 from pathlib import PurePath
 from typing import Any
 
+from triage.species import usual_species
 from triage.workflow.answers.wording import clutch_name, genes_of
+from triage.workflow.clutch import ClutchSheet
 from triage.workflow.settings import Settings
-from triage.workflow.sheet import ClutchForm, ClutchSheet, EggForm, SireForm
+from triage.workflow.sheet import ClutchForm, EggForm, SireForm
 
 State = MutableMapping[str, Any]
 
-DEFAULT_SPECIES = "ball python"
 SEX_UNKNOWN = "not sexed"
 SEXES = (SEX_UNKNOWN, "female", "male")
 MOST_SIRES = 6
@@ -36,7 +37,7 @@ def field(name: str, row: int) -> str:
 def start(state: State) -> None:
     """Give every field a value that has none yet: an empty clutch with one sire."""
     defaults = {
-        "species": DEFAULT_SPECIES,
+        "species": usual_species(),
         "clutch_name": "",
         "dam_name": "",
         "dam_genes": "",
@@ -148,6 +149,12 @@ def settings(state: Mapping[str, Any]) -> Settings:
     )
 
 
+def chosen_settings(state: Mapping[str, Any]) -> Settings | None:
+    """The bars as entered, where they are others than the usual ones; None leaves a clutch of the records its own."""
+    chosen = settings(state)
+    return None if chosen == Settings() else chosen
+
+
 def fill_from_sheet(state: State, sheet: ClutchSheet, name: str) -> None:
     """Put a clutch sheet into the form, photos included."""
     clear(state)
@@ -163,9 +170,8 @@ def fill_from_sheet(state: State, sheet: ClutchSheet, name: str) -> None:
     for sire, share in zip(cross.sires, cross.shares, strict=True):
         add_sire(state, sire.name, genes_of(cross, sire), round(float(share) * 100, 6))
     for egg in sheet.eggs:
-        photos = [(p.name, p.data if p.path is None else p.path.read_bytes()) for p in egg.photos]
-        call = egg.called[0].name if len(egg.called) == 1 else ""
-        add_hatchling(state, egg.label, egg.sex.value if egg.sex else None, call, photos)
+        photos = [(p.name, p.read()) for p in egg.photos]
+        add_hatchling(state, egg.label, egg.sex.value if egg.sex else None, egg.words, photos)
 
 
 def snapshot(state: Mapping[str, Any]) -> dict[str, Any]:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import streamlit as st
 
-from triage.app import draft
 from triage.app.checks import PAUSE, check_call, check_genes
-from triage.app.draft import SEXES, field
 from triage.app.notices import say
+from triage.app.pages.sort_clutch import draft
+from triage.app.pages.sort_clutch.draft import SEXES, field
 from triage.app.shared import small_picture
 from triage.records import Sex, Species
 from triage.species import load_species, species_names

@@ -1,0 +1,1 @@
+"""Sort a clutch."""
