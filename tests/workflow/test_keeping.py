@@ -353,7 +353,7 @@ def test_a_table_says_whose_photo_it_is(archive, photos, sheet, tmp_path):
     table.write_text("photo,egg\na1 from phone.jpg,A3\n")
     assert read_folder(archive, photos, folder, clutch, table=table, workers=1).read == ("a1 from phone.jpg",)
     (a3,) = archive.all("egg", clutch=clutch.id, label="A3")
-    assert archive.all("photo", name="a1 from phone.jpg")[0]["about"] == a3.id
+    assert archive.all("photo", name="a1 from phone.jpg")[0].content.about == a3.id
     for text, words in (
         ("file,egg\nx.jpg,A3\n", "line 1: the columns are file, egg"),
         ("photo,egg\na1 from phone.jpg,Z9\n", "line 2: no egg 'Z9'"),
@@ -475,7 +475,7 @@ def test_the_commands_from_first_animal_to_restore(monkeypatch, tmp_path, capsys
         "pastel, 66% het clown",
     )["id"]
     sire = run("animal", "add", "--name", "Basil", "--species", "ball python", "--sex", "male")["id"]
-    pairing = run("pair", "add", "--dam", dam, "--sires", f"{sire}=1.0", "--from", "2031-01-10")["id"]
+    pairing = run("pair", "add", "--dam", dam, "--sires", f"{sire}=1.0", "--begun", "2031-01-10")["id"]
     clutch = run("clutch", "add", "--name", "2031-1", "--pairing", pairing)["id"]
     egg = run("egg", "add", "--clutch", clutch, "--label", "A1", "--state", "laid")["id"]
     assert run("egg", "change", egg, "--state", "hatched")["version"] == 2

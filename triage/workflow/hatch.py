@@ -7,13 +7,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from triage.errors import SheetError, ShorthandError, UnsupportedInheritanceError
+from triage.errors import SheetError, ShorthandError, UnknownNameError, UnsupportedInheritanceError
 from triage.hatchery import DOMAINS, STAGES, HatchedPhoto, HatchSpec
 from triage.hatchery import hatch as render_photos
 from triage.records import Genotype, Sex, Species
-from triage.species import load_species, parse_parent
+from triage.species import load_species, parse_parent, usual_species
 
-SPECIES = "ball python"
 DEFAULT_SIZE = 512
 #: Columns of a table of orders; the last three may be left empty.
 COLUMNS = ("label", "genes", "animal_seed", "photo_seed", "stage")
@@ -94,13 +93,13 @@ def hatch(
         raise SheetError(f"size is {size}; needed: a multiple of 16 from 64 to 1024")
     if domain not in DOMAINS:
         raise SheetError(f"domain is '{domain}'; needed: one of {', '.join(DOMAINS)}")
-    species = load_species(SPECIES)
+    species = load_species(usual_species())
     specs = []
     for order in wanted:
         if order.stage is not None and order.stage not in STAGES:
             raise SheetError(f"stage of {order.label} is '{order.stage}'; needed: one of {', '.join(STAGES)}")
         specs.append(
-            HatchSpec(order.label, _genotype(species, order), order.animal_seed, order.photo_seed, order.stage)
+            HatchSpec(order.label, genotype_of(species, order.genes, order.label), order.animal_seed, order.photo_seed, order.stage)
         )
     try:
         return render_photos(specs, folder, size=size, domain=domain, jpeg_quality=jpeg_quality, progress=progress)
@@ -108,16 +107,17 @@ def hatch(
         raise SheetError(f"{folder}: {error}") from error
 
 
-def _genotype(species: Species, order: HatchOrder) -> dict[str, tuple[str, str]]:
+def genotype_of(species: Species, genes: str, label: str = "the hatchling") -> dict[str, tuple[str, str]]:
+    """Alleles by locus of an animal in trade shorthand; SheetError where the words leave something open, or are not understood."""
     try:
-        animal = parse_parent(species, order.genes, name=order.label, sex=Sex.FEMALE)
-    except (ShorthandError, UnsupportedInheritanceError) as error:
-        raise SheetError(f"genes of {order.label}: {error}") from error
+        animal = parse_parent(species, genes, name=label, sex=Sex.FEMALE)
+    except (ShorthandError, UnknownNameError, UnsupportedInheritanceError) as error:
+        raise SheetError(f"genes of {label}: {error}") from error
     genotype: dict[str, tuple[str, str]] = {}
     for name, prior in animal.loci.items():
         if not prior.is_certain:
             raise SheetError(
-                f"genes of {order.label}: '{order.genes}' leaves {name} open; needed: what the drawn animal is, such as 'het {name}'"
+                f"genes of {label}: '{genes}' leaves {name} open; needed: what the drawn animal is, such as 'het {name}'"
             )
         drawn: Genotype = next(g for g, p in prior.states if p > 0)
         genotype[name] = drawn.alleles

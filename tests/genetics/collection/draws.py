@@ -1,10 +1,21 @@
 """Drawn collections: small ones for the reference, and one like a keeper's of ten years for the benchmark."""
 
 import random
+from dataclasses import replace
 from fractions import Fraction
 
 from triage.genetics.collection import Animal, Clutch, Collection
-from triage.records import NORMAL, CallReading, Genotype, GenotypePrior, GenotypeReading, Sex
+from triage.records import (
+    NORMAL,
+    CallReading,
+    Genotype,
+    GenotypePrior,
+    GenotypeReading,
+    Linkage,
+    Parthenogenesis,
+    Phase,
+    Sex,
+)
 from triage.species import load_species
 
 SPECIES = load_species("ball python")
@@ -83,6 +94,37 @@ def small_collection(seed):
             sex = draw.choice([Sex.FEMALE, Sex.MALE, Sex.MALE, None])
             readings = tuple(drawn_reading(draw, loci) for _ in range(draw.choice([0, 1, 1])))
             animals[name] = Animal(name, sex, {}, readings, f"C{number}")
+    return Collection(SPECIES, animals, clutches)
+
+
+def odd_collection(seed):
+    """As `small_collection`, with what few clutches have: no father, lost eggs, linked loci, rates of their own, unsexed founders."""
+    draw = random.Random(1000 + seed)
+    whole = small_collection(seed)
+    animals, clutches = dict(whole.animals), dict(whole.clutches)
+    loci = list(dict.fromkeys(locus for animal in animals.values() for locus in animal.known))
+    autosomal = [locus for locus in loci if not SPECIES.locus(locus).sex_linked]
+    linked = len(autosomal) == 2 and draw.random() < 0.6
+    for name, clutch in clutches.items():
+        more = {"crossover": {"banana": draw.choice([0.0, 0.3])}} if draw.random() < 0.5 else {}
+        if linked and draw.random() < 0.7:
+            phases = {one: draw.choice(list(Phase)) for one in clutch.parents if one[0] in "FM" and draw.random() < 0.4}
+            known = {one: phase for other in clutches.values() for linkage in other.linkages for one, phase in linkage.phases.items()}
+            rates = {Sex.FEMALE: 0.1, Sex.MALE: draw.choice([0.1, 0.25])}
+            more["linkages"] = (Linkage(*autosomal, rates, phases | {one: known[one] for one in phases if one in known}),)
+        elif draw.random() < 0.4 and not linked:
+            alone = Parthenogenesis(kept_heterozygosity=draw.choice([0.0, 0.3]))
+            more |= {"sires": (*clutch.sires, alone), "shares": (*(share * Fraction(3, 4) for share in clutch.shares), Fraction(1, 4)),
+                     "mixed": draw.choice([0, Fraction(1, 2)])}  # fmt: skip
+        if draw.random() < 0.4:
+            animals[f"L{name}"] = Animal(f"L{name}", clutch=name, hatched=False)
+            more["other_loss"] = draw.choice([0.1, 0.4])
+        clutches[name] = replace(clutch, **more)
+    if "banana" in loci and draw.random() < 0.7:
+        either = [drawn_prior(draw, "banana", sex).states for sex in Sex]
+        mixed = {genotype: p / 2 for states in either for genotype, p in states}
+        known = {"banana": GenotypePrior(tuple(mixed.items()))} if draw.random() < 0.7 else {}
+        animals["U1"] = Animal("U1", None, known, (drawn_reading(draw, loci),))
     return Collection(SPECIES, animals, clutches)
 
 

@@ -116,8 +116,8 @@ class Collection:
                 raise UnsupportedInheritanceError(
                     f"clutch {clutch.name}: parthenogenesis is computed for species with XX females only, not for the {self.species.name}"
                 )
-            for name in clutch.parents:
-                sex = Sex.FEMALE if name == clutch.dam else Sex.MALE
+            for place, name in enumerate(clutch.parents):
+                sex = Sex.MALE if place else Sex.FEMALE
                 if name not in self.animals:
                     raise ContradictionError(
                         f"clutch {clutch.name}: its parent '{name}' is not in the collection; enter that animal"
