@@ -4,19 +4,24 @@ import io
 import json
 import os
 import re
+import shutil
 import socket
 import struct
 import subprocess
 import sys
+import warnings
 import zlib
 
+import click
 import numpy as np
 import pytest
 from PIL import Image
 
-from triage.cli import app as app_command
-from triage.cli.main import COMMANDS, build_parser, main
+import triage
+from triage.cli.app import server_command
+from triage.cli.main import cli, main
 from triage.cli.output import error_line
+from triage.errors import OutOfDomainPhotoWarning
 
 SHEET = """
 species: ball python
@@ -34,6 +39,12 @@ eggs:
 """
 
 
+@pytest.fixture(autouse=True)
+def data(tmp_path, monkeypatch):
+    """Records and photos of this test alone."""
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
+
+
 @pytest.fixture
 def sheet(tmp_path):
     path = tmp_path / "clutch.yaml"
@@ -43,15 +54,24 @@ def sheet(tmp_path):
 
 def refused(capsys, *arguments):
     """Run a command that must be refused: exit code 2, nothing answered, one line on standard error."""
-    try:
-        code = main([str(a) for a in arguments])
-    except SystemExit as stop:
-        code = stop.code
+    code = main([str(a) for a in arguments])
     said = capsys.readouterr()
     assert code == 2
     assert said.out == ""
     assert said.err.startswith("triage: ") and said.err.count("\n") == 1 and "Traceback" not in said.err
     return said.err
+
+
+@pytest.fixture
+def said(capsys):
+    """Runs a command that must go well, and gives its answer: of --json as data, otherwise as text."""
+
+    def run(*arguments):
+        assert main([str(a) for a in arguments]) == 0, arguments
+        answer = capsys.readouterr().out
+        return json.loads(answer) if "--json" in arguments else answer
+
+    return run
 
 
 def test_json_follows_the_format(sheet, capsys):
@@ -117,6 +137,33 @@ def test_a_reader_that_has_seen_enough_is_no_error(sheet):
     command = f"{sys.executable} -m triage.cli.main sort {sheet} | head -1"
     done = subprocess.run(command, shell=True, capture_output=True, text=True)
     assert done.stdout.strip() == "Ball python" and done.stderr == ""
+    reader, writer = os.pipe()
+    os.close(reader)
+    done = subprocess.run([sys.executable, "-m", "triage.cli.main", "--help"], stdout=writer, stderr=subprocess.PIPE)
+    os.close(writer)
+    assert done.returncode == 141 and done.stderr == b""
+
+
+def test_ctrl_c_is_one_line(sheet, capsys, monkeypatch):
+    def stop(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("triage.workflow.sort.sort_clutch", stop)
+    assert main(["sort", str(sheet)]) == 130
+    assert capsys.readouterr().err == "triage: stopped\n"
+
+
+def test_a_warning_of_this_program_is_a_remark_beside_the_answer(sheet, capsys, monkeypatch):
+    from triage.workflow.sheet import load_sheet
+
+    def warn(*arguments, **named):
+        warnings.warn(OutOfDomainPhotoWarning("a1.jpg: unlike\n  anything"), stacklevel=1)
+        return load_sheet(*arguments, **named)
+
+    monkeypatch.setattr("triage.workflow.sheet.load_sheet", warn)
+    assert main(["sort", str(sheet), "--json"]) == 0
+    said = capsys.readouterr()
+    assert said.err == "triage, remark: a1.jpg: unlike; anything\n" and json.loads(said.out)["format"] == 1
 
 
 def test_thresholds_move_hatchlings_between_trays(sheet, capsys):
@@ -135,7 +182,7 @@ def test_thresholds_move_hatchlings_between_trays(sheet, capsys):
         ("--hold-chance", "much", "'much' is no chance"),
         ("--hold-gene", "klown", "--hold-gene klown: .* did you mean 'clown'"),
         ("--hold-gene", "firefly", "more than one gene"),
-        ("--colour", "blue", "unrecognized arguments: --colour blue; see 'triage"),
+        ("--colour", "blue", "no such option '--colour'; see 'triage sort --help'"),
     ],
 )
 def test_bad_options_are_refused(sheet, capsys, option, value, message):
@@ -215,11 +262,14 @@ def truncated_jpeg(tmp_path):
         ("huge.png", lambda _: png_of_size(20_000, 20_000)),
     ],
 )
-def test_a_bad_photo_is_one_line_with_its_name(tmp_path, capsys, name, content):
+def test_a_bad_photo_is_a_remark_with_its_name_and_its_egg_goes_by_the_rest(tmp_path, said, name, content):
     (tmp_path / name).write_bytes(content(tmp_path))
     path = tmp_path / "clutch.yaml"
-    path.write_text(with_eggs(f"  - {{label: A1, photos: [{name}]}}\n"), "utf-8")
-    assert name in refused(capsys, "sort", path)
+    path.write_text(with_eggs(f"  - {{label: A1, call: pastel, photos: [{name}]}}\n"), "utf-8")
+    (egg,) = said("sort", path, "--json")["eggs"]
+    (remark,) = egg["photo_remarks"]
+    assert name in remark and "not read" in remark and egg["calls"][0]["call"] == "pastel"
+    assert "not read" in said("sort", path)
 
 
 def test_genes_lists_and_explains(capsys):
@@ -271,8 +321,8 @@ def test_hatch_draws_photos_with_masks_and_truth(tmp_path, capsys):
         (["pastel", "--stage", "old"], "needed: one of"),
         (["pastel", "--domain", "moon"], "needed: one of training"),
         (["pastel", "--size", "65"], "needed: a multiple of 16"),
-        (["pastel", "--seed", "-1"], "is no seed"),
-        (["pastel", "--copies", "0"], "is no count"),
+        (["pastel", "--seed", "-1"], "'--seed': -1 is not in the range x>=0"),
+        (["pastel", "--copies", "0"], "'--copies': 0 is not in the range x>=1"),
     ],
 )
 def test_hatch_refuses_what_it_cannot_draw(tmp_path, capsys, arguments, message):
@@ -280,35 +330,187 @@ def test_hatch_refuses_what_it_cannot_draw(tmp_path, capsys, arguments, message)
 
 
 def test_app_serves_this_machine_and_refuses_a_taken_port(capsys):
-    assert app_command.server_command(port=8600, open_browser=False)[-2:] == ["8600", "--no-browser"]
+    assert server_command(port=8600, open_browser=False)[-2:] == ["8600", "--no-browser"]
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         port = taken.getsockname()[1]
         assert "another program listens there" in refused(capsys, "app", "--port", port)
-    assert "is no usable port" in refused(capsys, "app", "--port", "80")
+    assert "'--port': 80 is not in the range 1024<=x<=65535" in refused(capsys, "app", "--port", "80")
 
 
-def test_version_and_help(capsys):
-    for arguments in (["--version"], ["--help"]):
-        with pytest.raises(SystemExit) as stop:
-            main(arguments)
-        assert stop.value.code == 0
-    said = capsys.readouterr().out
-    assert said.startswith("triage 0.1.0") and all(module.NAME in said for module in COMMANDS)
+def commands(group=cli, words=("triage",)):
+    """Every command with the words that call it, groups and their verbs alike."""
+    for name, command in group.commands.items():
+        yield (*words, name), command
+        if isinstance(command, click.Group):
+            yield from commands(command, (*words, name))
 
 
-@pytest.mark.parametrize("module", COMMANDS, ids=lambda m: m.NAME)
-def test_every_command_has_help_and_examples(module, capsys):
-    with pytest.raises(SystemExit):
-        build_parser().parse_args([module.NAME, "--help"])
-    said = capsys.readouterr().out
-    assert "examples:" in said and f"triage {module.NAME}" in said
+def test_version_and_help(said):
+    assert said("--version") == f"triage {triage.__version__}\n"
+    listed = [line.split()[0] for line in said("--help").partition("Commands:")[2].splitlines() if re.match("  [a-z]", line)]
+    assert listed == list(cli.commands)  # in this order, not in that of the alphabet
+    assert said("-h") == said("--help")
 
 
-def test_an_unknown_command_is_refused(capsys):
-    assert "'frob'" in refused(capsys, "frob")
-    assert "COMMAND" in refused(capsys)
+@pytest.mark.parametrize(("words", "command"), list(commands()), ids=lambda one: " ".join(one) if isinstance(one, tuple) else "")
+def test_every_command_has_help_as_it_was_written(words, command, said):
+    page = said(*words[1:], "--help")
+    assert command.help.split()[0] in page
+    assert "--json" in page or words == ("triage", "app") or isinstance(command, click.Group)
+    if len(words) == 2:
+        examples = command.epilog.splitlines()[2:]
+        assert "examples:\n" in page and examples
+        for line in examples:
+            assert line.startswith(f"  triage {words[1]}") and f"  {line}\n" in page
+
+
+def test_help_needs_none_of_the_large_libraries():
+    """A keeper at the rack does not wait for torch to read which words there are."""
+    large = {"torch", "sqlalchemy", "numpy", "rich", "yaml", "scipy", "PIL"}
+    for words in ([], ["sort"], ["animal", "add"], ["genes"]):
+        code = f"import sys; from triage.cli.main import main; main({[*words, '--help']}); sys.exit(repr({large} & set(sys.modules)))"
+        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+        assert done.stderr.strip() == "set()", words
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["frob"], "triage: no such command 'frob'; see 'triage --help'\n"),
+        ([], "triage: missing command; see 'triage --help'\n"),
+        (["sort"], "triage: missing argument 'WHAT'; see 'triage sort --help'\n"),
+        (["animal"], "triage: missing command; see 'triage animal --help'\n"),
+        (["animal", "add"], "triage: missing option '--name'; see 'triage animal add --help'\n"),
+        (["undo", "last"], "triage: invalid value for 'N': 'last' is not a valid integer; see 'triage undo --help'\n"),
+    ],
+)
+def test_a_usage_error_is_one_line_that_says_where_help_is(capsys, words, message):
+    assert refused(capsys, *words) == message
+
+
+def completed(monkeypatch, capsys, shell, words, place):
+    with monkeypatch.context() as shell_asks:
+        shell_asks.setenv("_TRIAGE_COMPLETE", f"{shell}_complete")
+        shell_asks.setenv("COMP_WORDS", words)
+        shell_asks.setenv("COMP_CWORD", str(place))
+        assert main([]) == 0
+    return capsys.readouterr().out.split()
+
+
+def test_completion_knows_commands_verbs_and_options(monkeypatch, capsys):
+    assert completed(monkeypatch, capsys, "bash", "triage ver", 1) == ["plain,verify"]
+    assert "plain,history" in completed(monkeypatch, capsys, "bash", "triage egg ", 2)
+    assert completed(monkeypatch, capsys, "bash", "triage sort --thr", 2) == ["plain,--threshold"]
+    assert completed(monkeypatch, capsys, "bash", "triage sort clu", 2) == ["file,clu"]
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_scripts_ask_this_program(shell, said, tmp_path):
+    script = said("completion", shell)
+    assert "_TRIAGE_COMPLETE" in script and said("completion", shell, "--json")["script"] + "\n" == script
+    if shell == "bash" and shutil.which(shell):
+        program = tmp_path / "triage"
+        program.write_text(f'#!/bin/sh\nexec {sys.executable} -m triage.cli.main "$@"\n')
+        program.chmod(0o755)
+        asked = f"{script}\nCOMP_WORDS=(triage ver); COMP_CWORD=1; _triage_completion {program}; echo ${{COMPREPLY[@]}}"
+        assert subprocess.check_output([shell, "-c", asked], text=True).strip() == "verify"
+
+
+def test_a_clutch_is_kept_and_sorted_again_by_its_name(sheet, said, capsys):
+    kept = said("keep", sheet, "--name", "2031-4", "--hatched", "2031-08-01", "--hold-gene", "piebald", "--json")
+    assert set(kept["eggs"]) == {"A1", "A2", "A3", "A4"} and set(kept["parents"]) == {"Juniper", "Basil", "Thyme"}
+    assert kept["trays"] == {egg["label"]: egg["tray"] for egg in said("sort", sheet, "--hold-gene", "piebald", "--json")["eggs"]}
+    again = {egg["label"]: egg["tray"] for egg in said("sort", "2031", "--json")["eggs"]}
+    assert again == kept["trays"]  # by the bars it was kept with
+    changed = {egg["label"]: egg["tray"] for egg in said("sort", "2031-4", "--threshold", "70%", "--hold-gene", "clown", "--json")["eggs"]}
+    assert changed != again and "Likeliest calls" in said("sort", kept["clutch"])
+    assert len([one for one in said("history", "--json")["revisions"] if one["kind"] == "sort"]) == 4
+    assert "are in the records already, as clutch 2031-4" in refused(capsys, "keep", sheet, "--name", "2031-5")
+    words = said("keep", sheet, "--name", "2031-5", "--again")
+    assert words.startswith("2031-5: 4 eggs and 0 photos kept\n  A1  ") and "parents: Juniper, Basil, Thyme" in words
+    assert not re.search("(egg|animal|clutch)-", words)
+    assert "names 2 entries: 2031-4" in refused(capsys, "sort", "2031")
+
+
+def test_a_name_that_is_neither_file_nor_clutch_is_refused_with_both(sheet, said, capsys):
+    assert "gone: no such file; 'gone': no clutch of that name is in the records; there is no clutch yet" in refused(capsys, "sort", "gone")
+    said("keep", sheet, "--name", "2031-4")
+    assert "did you mean '2031-4'?" in refused(capsys, "sort", "2031-3")
+    assert refused(capsys, "sort", "gone.yaml").startswith("triage: gone.yaml: no such file; ")
+
+
+def test_what_cannot_be_true_with_the_records_is_left_out_with_a_remark(sheet, said, capsys):
+    sheet.write_text(SHEET.replace("call: spider", "evidence: {spider: 1.0}"), "utf-8")
+    said("keep", sheet, "--name", "2031-4")
+    assert main(["known", "--json"]) == 0
+    known = capsys.readouterr()
+    assert json.loads(known.out)["left_out"] == ["2031-4/A4"]
+    assert known.err.startswith("triage, remark: 2031-4/A4: ") and known.err.count("\n") == 1
+
+
+def test_a_mark_of_the_clutch_before_it_was_kept_becomes_one_of_its_egg(sheet, said):
+    said("hold", "add", "--clutch-name", "clutch.yaml", "--label", "A2", "--note", "pretty")
+    kept = said("keep", sheet, "--name", "2031-4", "--json")
+    (mark,) = said("hold", "list", "--json")["entries"]
+    assert mark["content"]["about"] == kept["eggs"]["A2"] and mark["name"] == "hold of 2031-4/A2"
+
+
+def test_entries_go_by_names_and_identifiers_are_shown_where_asked_for(said, capsys):
+    add = ("animal", "add", "--sex")
+    dam = said(*add, "female", "--name", "Juniper", "--genes", "66% het clown", "--json")
+    assert dam["name"] == "Juniper" and dam["content"]["species"] == "ball python"  # the usual one
+    said(*add, "male", "--name", "Basil", "--genes", "het clown")
+    said(*add, "male", "--name", "Thyme")
+    sires = ("--sires", "Basil=0.8", "--sires", "thy", "--sires", '{"unrecorded": true, "share": 0.1}')
+    pairing = said("pair", "add", "--dam", "Junip", *sires, "--begun", "2031-01-10", "--json")
+    ids = [one.get("animal") for one in pairing["content"]["sires"]]
+    assert pairing["content"]["dam"] == dam["id"] and [one.get("share") for one in pairing["content"]["sires"]] == [0.8, None, 0.1]
+    assert ids == [one["id"] for one in said("animal", "list", "--where", "sex=male", "--json")["entries"]] + [None]
+    listed = said("pair", "list")
+    assert "Basil" in listed and "unrecorded" in listed and "animal-" not in listed and ids[0] in said("animal", "list", "--ids")
+    refused(capsys, "pair", "add", "--dam", "Juniper", "--sires", "Basil=lots")
+    assert "no animal of that name" in refused(capsys, "pair", "add", "--dam", "Juniper", "--sires", "Nobody")
+
+
+def test_every_kind_of_field_is_read_or_refused(said, capsys):
+    sire = ("animal", "add", "--name", "Basil", "--sex", "male")
+    said(*sire, "--weight-g", "1500", "--offspring-of", '{"dam": {"genes": "clown"}, "sire": {}}', "--unknown-hets", "piebald=0.02")
+    shown = said("animal", "show", "Basil", "--json")["content"]
+    assert shown["offspring_of"]["dam"] == {"genes": "clown"} and shown["unknown_hets"] == {"piebald": 0.02} and shown["weight_g"] == 1500
+    changed = said("animal", "change", "Basil", "--weight-g", "", "--state", "sold", "--buyer", "a buyer", "--version", "1", "--json")
+    assert "weight_g" not in changed["content"] and changed["content"]["buyer"] == "a buyer" and changed["version"] == 2
+    for words, message in (
+        (("change", "Basil", "--weight-g", "heavy"), "--weight-g heavy: cannot be read; needed: a number above 0"),
+        (("change", "Basil", "--offspring-of", "{"), "--offspring-of {: cannot be read"),
+        (("change", "Basil", "--unknown-hets", "piebald"), "--unknown-hets piebald: no number behind a '='"),
+        (("change", "Basil", "--sex", "both"), "'both'; needed: one of male, female, unknown"),
+        (("change", "Basil", "--version", "1", "--state", "kept"), "at version 2, not 1"),
+        (("list", "--where", "colour=red"), "--where colour=red: names no field with its value"),
+        (("show", "Bazil"), "did you mean 'Basil'?"),
+    ):
+        assert message in refused(capsys, "animal", *words)
+    assert said("animal", "history", "Basil").count("version") == 2
+    assert said("animal", "remove", "Basil") == "Basil removed; 'triage undo' brings it back.\n"
+    assert "None yet" in said("animal", "list") and "an entry of kind animal, removed" in said("history")
+    said("undo")
+    assert "Basil" in said("animal", "list")
+
+
+def test_a_season_of_records_by_names(sheet, said, capsys):
+    said("keep", sheet, "--name", "2031-4", "--hatched", "2031-08-01")
+    assert "het clown" in said("known", "2031-4/A2", "--why", "clown")
+    assert "'clown'" in refused(capsys, "known", "2031-4/A2", "--why", "klown")
+    assert "2031-4/A1\n" in said("label", "2031-4") and "(egg-" in said("label", "2031-4/A1", "--ids")
+    assert "nothing named" in refused(capsys, "label")
+    assert "Mates by what a year teaches" in said("plan", "2031-4/A2", "--sex", "female", "--gene", "clown")
+    told = said("laboratory", "add", "--about", "2031-4/A2", "--gene", "clown", "--copies", "1", "--json")
+    assert {one["name"]: one["after"] for one in told["news"] if one["what"] == "het clown"}["2031-4/A2"] == 1
+    said("note", "add", "--about", "2031-4/A1", "--text", "first meal")
+    words = said("history", "--last", "1")
+    assert words.endswith("note of 2031-4/A1, version 1\n") and "(note-" in said("history", "--last", "1", "--ids")
+    assert said("verify").endswith("all is well\n")
 
 
 def test_an_error_is_one_line_whatever_it_holds():

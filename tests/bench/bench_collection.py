@@ -14,12 +14,17 @@ from triage.records import CallReading, Parent, Sex
 from triage.species import write_parent
 from triage.storage.archive import Archive
 from triage.storage.database import Database
+from triage.storage.kinds import kind_named
 from triage.workflow.known import known_of
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "genetics" / "pedigree"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "genetics" / "collection"))
 from draws import SPECIES, keepers_collection
 
 AT = "2031-01-01T00:00:00+00:00"
+
+
+def put(draft, kind, content):
+    return draft.add(kind_named(kind).from_json(content))
 
 
 def enter(archive: Archive, collection) -> dict[str, str]:
@@ -29,9 +34,8 @@ def enter(archive: Archive, collection) -> dict[str, str]:
         for animal in collection.animals.values():
             if animal.clutch is None:
                 genes = write_parent(SPECIES, Parent(animal.name, animal.sex or Sex.FEMALE, dict(animal.known)))
-                ids[animal.name] = draft.add(
-                    "animal", {"name": animal.name, "species": SPECIES.name, "sex": animal.sex.value, "genes": genes}
-                )
+                content = {"name": animal.name, "species": SPECIES.name, "sex": animal.sex.value, "genes": genes}
+                ids[animal.name] = put(draft, "animal", content)
     for clutch in collection.clutches.values():
         enter_clutch(archive, collection, clutch, ids)
     return ids
@@ -40,22 +44,21 @@ def enter(archive: Archive, collection) -> dict[str, str]:
 def enter_clutch(archive: Archive, collection, clutch, ids: dict[str, str]) -> None:
     with archive.change(clutch.name) as draft:
         sires = [{"animal": ids[s], "share": float(p)} for s, p in zip(clutch.sires, clutch.shares, strict=True)]
-        pairing = draft.add("pairing", {"dam": ids[clutch.dam], "sires": sires, "mixed": float(clutch.mixed)})
-        laid = draft.add("clutch", {"name": clutch.name, "pairing": pairing})
+        pairing = put(draft, "pairing", {"dam": ids[clutch.dam], "sires": sires, "mixed": float(clutch.mixed)})
+        laid = put(draft, "clutch", {"name": clutch.name, "pairing": pairing})
         for animal in collection.animals.values():
             if animal.clutch != clutch.name:
                 continue
-            egg = draft.add("egg", {"clutch": laid, "label": animal.name, "state": "hatched"})
+            egg = put(draft, "egg", {"clutch": laid, "label": animal.name, "state": "hatched"})
             ids[animal.name] = egg
             if animal.sex is not None:  # kept to breed: an animal of its own
-                ids[animal.name] = draft.add(
-                    "animal", {"name": animal.name, "species": SPECIES.name, "sex": animal.sex.value, "egg": egg}
-                )
+                content = {"name": animal.name, "species": SPECIES.name, "sex": animal.sex.value, "egg": egg}
+                ids[animal.name] = put(draft, "animal", content)
             for reading in animal.readings:
                 if isinstance(reading, CallReading):
                     ((call, p),) = reading.likelihoods.items()
                     said = {"likelihoods": {call.name: p}, "otherwise": reading.otherwise}
-                    draft.add("reading", {"about": ids[animal.name], "observer": "keeper", "at": AT, **said})
+                    put(draft, "evidence", {"about": ids[animal.name], "at": AT, **said})
 
 
 def main() -> None:

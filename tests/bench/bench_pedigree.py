@@ -17,7 +17,7 @@ import numpy as np
 from triage.genetics.collection import Animal, Clutch, Collection, infer_collection, web
 from triage.records import CallReading, VisualCall
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "genetics" / "pedigree"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "genetics" / "collection"))
 from draws import TWELVE, keepers_collection
 
 

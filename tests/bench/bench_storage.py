@@ -11,10 +11,15 @@ from pathlib import Path
 from triage.storage.archive import Archive
 from triage.storage.backup import back_up, restore
 from triage.storage.database import Database
+from triage.storage.kinds import kind_named
 from triage.storage.photo_files import PhotoFiles
 
 SEASONS, CLUTCHES_A_SEASON, EGGS = 10, 40, 6
 SEED = 0
+
+
+def put(draft, kind, content):
+    return draft.add(kind_named(kind).from_json(content))
 
 
 def fill(archive: Archive) -> list[str]:
@@ -25,13 +30,13 @@ def fill(archive: Archive) -> list[str]:
             name = f"{2031 + season}-{number}"
             with archive.change("clutch laid") as draft:
                 dam, sire = (
-                    draft.add("animal", {"name": f"{name} {sex}", "species": "ball python", "sex": sex, "genes": "pastel"})
+                    put(draft, "animal", {"name": f"{name} {sex}", "species": "ball python", "sex": sex, "genes": "pastel"})
                     for sex in ("female", "male")
                 )
-                pairing = draft.add("pairing", {"dam": dam, "sires": [{"animal": sire, "share": 1.0}]})
-                clutch = draft.add("clutch", {"name": name, "pairing": pairing})
+                pairing = put(draft, "pairing", {"dam": dam, "sires": [{"animal": sire, "share": 1.0}]})
+                clutch = put(draft, "clutch", {"name": name, "pairing": pairing})
                 for egg in range(EGGS):
-                    draft.add("egg", {"clutch": clutch, "label": f"A{egg + 1}", "state": "hatched"})
+                    put(draft, "egg", {"clutch": clutch, "label": f"A{egg + 1}", "state": "hatched"})
             animals += [dam, sire]
     return animals
 

@@ -46,8 +46,8 @@ def at(revision):
     def git(*words):
         return subprocess.run(["git", *words], cwd=ROOT, check=True, capture_output=True, text=True).stdout
 
-    names = git("ls-tree", "-r", "--name-only", revision).split("\n") if revision else git("ls-files", "-co", "--exclude-standard").split("\n")
-    for name in names:
+    listing = ("ls-tree", "-r", "--name-only", revision) if revision else ("ls-files", "-co", "--exclude-standard")
+    for name in git(*listing).split("\n"):
         if name.endswith(".py") and name.startswith(("triage/", "tests/")):
             if revision:
                 yield name, git("show", f"{revision}:{name}")

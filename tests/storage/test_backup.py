@@ -8,17 +8,22 @@ from triage.errors import StorageError
 from triage.storage.archive import Archive
 from triage.storage.backup import back_up, restore
 from triage.storage.database import Database
+from triage.storage.kinds import kind_named
 from triage.storage.photo_files import PhotoFiles
 
 AT = "2031-06-02T10:00:00+00:00"
+
+
+def put(draft, kind, content):
+    return draft.add(kind_named(kind).from_json(content))
 
 
 @pytest.fixture
 def filled(archive, photos):
     sha256 = photos.add(b"jpeg bytes")
     with archive.change("entered") as draft:
-        animal = draft.add("animal", {"name": "Jun\u00edper \U0001f40d", "species": "ball python", "sex": "female"})
-        draft.add("photo", {"about": animal, "sha256": sha256, "source_sha256": "0" * 64, "name": "a.jpg", "added": AT})
+        animal = put(draft, "animal", {"name": "Jun\u00edper \U0001f40d", "species": "ball python", "sex": "female"})
+        put(draft, "photo", {"about": animal, "sha256": sha256, "source_sha256": "0" * 64, "name": "a.jpg", "added": AT})
     with archive.change("weighed") as draft:
         draft.put(archive.find(animal), weight_g=1500)
     return archive, photos, animal, sha256
@@ -36,7 +41,7 @@ def test_a_backup_restores_everything_into_either_database(filled, into, tmp_pat
     assert [r.reason for r in other.history(animal)] == ["entered", "weighed"]
     assert other_photos.read(sha256) == b"jpeg bytes" and other.faults() == ()
     other.undo(2)
-    assert other.find(animal).get("weight_g") is None and other.faults() == ()
+    assert other.find(animal).content.weight_g is None and other.faults() == ()
 
 
 def test_a_restore_into_a_filled_archive_is_refused(filled, tmp_path):

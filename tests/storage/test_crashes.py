@@ -11,9 +11,14 @@ import pytest
 
 from triage.storage.archive import Archive, StaleEntryError
 from triage.storage.database import Database
+from triage.storage.kinds import kind_named
 
 KILLS = {"sqlite": 200, "postgresql": 60}
 ANIMAL = {"name": "Juniper", "species": "ball python", "sex": "female"}
+
+
+def put(draft, kind, content):
+    return draft.add(kind_named(kind).from_json(content))
 
 
 def write_until_killed(address, pipe):
@@ -22,8 +27,8 @@ def write_until_killed(address, pipe):
     number = 0
     while True:
         with archive.change(f"entry {number}") as draft:
-            first = draft.add("animal", ANIMAL)
-            draft.add("note", {"about": first, "text": str(number), "at": "2031-06-02T10:00:00+00:00"})
+            first = put(draft, "animal", ANIMAL)
+            put(draft, "note", {"about": first, "text": str(number), "at": "2031-06-02T10:00:00+00:00"})
         os.write(pipe, f"{first}\n".encode())
         number += 1
 
@@ -52,7 +57,7 @@ def test_nothing_confirmed_is_lost_and_nothing_is_half_there_after_kill_9(addres
     assert len(confirmed) > kills / 2
     there = {entry.id for entry in archive.all("animal")}
     assert set(confirmed) <= there
-    noted = [entry["about"] for entry in archive.all("note")]
+    noted = [entry.content.about for entry in archive.all("note")]
     assert sorted(noted) == sorted(there)  # never one without the other
     assert archive.faults() == ()
 
@@ -90,7 +95,7 @@ def test_ten_writers_and_readers_lose_no_update_and_see_no_lock(address):
     """Five threads write and five read, each with connections of its own."""
     archive = Archive(Database(address))
     with archive.change("start") as draft:
-        id = draft.add("animal", ANIMAL)
+        id = put(draft, "animal", ANIMAL)
     failures: list[str] = []
     stop = threading.Event()
     writers = [threading.Thread(target=count_up, args=(address, id, 8, failures)) for _ in range(5)]
@@ -103,7 +108,7 @@ def test_ten_writers_and_readers_lose_no_update_and_see_no_lock(address):
     for one in readers:
         one.join()
     assert failures == []
-    assert archive.find(id)["weight_g"] == 40 and len(archive.history(id)) == 41
+    assert archive.find(id).content.weight_g == 40 and len(archive.history(id)) == 41
     assert archive.faults() == ()
 
 
@@ -111,7 +116,7 @@ def put_many(address, worker):
     archive = Archive(Database(address))
     for number in range(10):
         with archive.change("crowd") as draft:
-            draft.add("animal", {**ANIMAL, "name": f"{worker} {number}"})
+            put(draft, "animal", {**ANIMAL, "name": f"{worker} {number}"})
 
 
 @pytest.mark.parametrize("processes", [10])
@@ -125,5 +130,5 @@ def test_ten_processes_at_once(address, processes):
         one.join()
     assert [one.exitcode for one in workers] == [0] * processes
     archive = Archive(Database(address))
-    assert len({entry["name"] for entry in archive.all("animal")}) == 10 * processes
+    assert len({entry.content.name for entry in archive.all("animal")}) == 10 * processes
     assert archive.faults() == ()

@@ -135,8 +135,8 @@ def test_a_proving_changes_the_labels_that_were_written(archive, ids, capsys):
     assert main(["outcome", "add", "--animal", ids["sold"], "--says", "het clown=1", "--at", LATER, "--json"]) == 0
     answer = json.loads(capsys.readouterr().out)
     (changed,) = answer["labels"]
-    assert changed.content.written == "0.1; normal; 66% possible het clown, not proven"
-    assert changed.content.text == "0.1; normal; 100% het clown" and changed.content.buyer == "a buyer"
+    assert changed["written"] == "0.1; normal; 66% possible het clown, not proven"
+    assert changed["text"] == "0.1; normal; 100% het clown" and changed["buyer"] == "a buyer"
     (listed,) = changed_labels(known_of(archive))
     assert listed.id == ids["sold"] and "proving of 2031-09-01" in listed.lines[-1]
 
@@ -182,7 +182,7 @@ def test_labels_are_written_with_their_cards_and_kept(archive, ids, tmp_path, ca
     assert main(["label"]) == 2 and "nothing named" in capsys.readouterr().err
     assert main(["label", ids["Juniper"], "--json"]) == 0
     (dam,) = json.loads(capsys.readouterr().out)["labels"]
-    assert dam["text"] == "" and "no call is settled" in dam["reason"]
+    assert dam["text"] == "" and "nobody has called it" in dam["reason"]
     with pytest.raises(StorageError, match="is no clutch, animal or hatched egg"):
         ids_of(known_of(archive), [archive.all("pairing")[0].id])
 

@@ -2,31 +2,25 @@
 
 from __future__ import annotations
 
-import argparse
 import socket
 import subprocess
 import sys
 
-from triage.cli.values import port
+import click
+
+from triage.cli.command import command
 from triage.errors import TriageError
 
-NAME = "app"
-HELP = "open the app in this machine's browser; no other machine can reach it"
-EXAMPLES = """\
-examples:
-  triage app
-  triage app --port 8600 --no-browser
-"""
+_LAST_PORT = 65535
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--port", type=port, default=8501, metavar="PORT", help="port on localhost (8501)")
-    parser.add_argument("--no-browser", action="store_true", help="only serve; do not open a browser window")
-
-
-def run(arguments: argparse.Namespace) -> int:
-    _refuse_taken_port(arguments.port)
-    with subprocess.Popen(server_command(port=arguments.port, open_browser=not arguments.no_browser)) as server:
+@command("app", "  triage app\n  triage app --port 8600 --no-browser\n")
+@click.option("--port", type=click.IntRange(1024, _LAST_PORT), default=8501, show_default=True, help="port on localhost")
+@click.option("--no-browser", is_flag=True, help="only serve; do not open a browser window")
+def app(port: int, no_browser: bool) -> int:
+    """Open the app in this machine's browser; no other machine can reach it."""
+    _refuse_taken_port(port)
+    with subprocess.Popen(server_command(port=port, open_browser=not no_browser)) as server:
         try:
             return server.wait()
         except KeyboardInterrupt:
@@ -47,5 +41,5 @@ def _refuse_taken_port(port: int) -> None:
         except OSError:
             raise TriageError(
                 f"--port {port}: another program listens there; needed: a free port, for example "
-                f"'triage app --port {port + 1 if port < 65535 else 8600}'"
+                f"'triage app --port {port + 1 if port < _LAST_PORT else 8600}'"
             ) from None

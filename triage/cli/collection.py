@@ -1,108 +1,151 @@
-"""``triage known``: what the records together say of every animal."""
+"""``triage known`` and ``label``: what the records together say of every animal, and what its label may therefore promise."""
 
 from __future__ import annotations
 
-import argparse
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
 
-from triage.cli.command import RecordCommand, percent_words
+import click
+
+from triage.cli.command import answer, as_json, command, counted, named, species_option, with_ids, write_new
+from triage.cli.output import remark
 from triage.errors import StorageError
 
 
-def _known_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("id", metavar="ID", nargs="?", help="only this animal or egg")
-    parser.add_argument("--why", metavar="LOCUS", help="what its chances at this locus rest on")
-    parser.add_argument("--species", default="ball python", metavar="NAME", help="the species (ball python)")
+def known_and_ids(archive, names: Sequence[str], kinds: Sequence[str], species: str | None = None) -> tuple[Any, list[str]]:
+    """What is known of the species of the first that is named (of `species` where none is), and the ids of those named."""
+    from triage.workflow.known import known_of
+    from triage.workflow.names import find_in
+    from triage.workflow.records import Book
+
+    book = Book.of(archive)
+    ids = [find_in(book, name, kinds).id for name in names]
+    known = known_of(archive, book.species(ids[0]).name if ids else species)
+    return known, [book.animal_of_egg.get(id, id) for id in ids]
 
 
-def _known(arguments: argparse.Namespace) -> dict:
-    from triage.workflow.known import known_of, why, words_of
+def locus_named(species, words: str) -> str:
+    """The locus of a gene, or of that name; UnknownNameError lists the nearest genes."""
+    from triage.workflow.records import allele_of
+
+    return words if species.has_locus(words) else allele_of(species, words)[0]
+
+
+@command("known", "  triage known\n  triage known Juniper --why clown\n")
+@click.argument("name", required=False, help="only this animal or egg")
+@click.option("--why", "gene", metavar="GENE", help="what its chances at this gene rest on")
+@species_option
+@with_ids
+@as_json
+def known(name: str | None, gene: str | None, species: str, ids: bool, as_json: bool) -> None:
+    """Say what the records together say of every animal, and what that rests on."""
     from triage.workflow.records import open_archive
 
-    known = known_of(open_archive(), arguments.species)
-    ids = [arguments.id] if arguments.id else list(known.collection.animals)
-    if arguments.id and arguments.id not in known.collection.animals:
-        raise StorageError(
-            f"{arguments.id}: is no animal or hatched egg of the {arguments.species}; 'triage known' lists them"
-        )
-    shown = []
-    for id in ids:
-        loci = {
-            locus: {
-                words_of(known.collection.species, locus, g): round(p, 9)
-                for g, p in sorted(table.items(), key=lambda one: -one[1])
-                if p > 0
-            }
-            for locus, table in known.posterior.loci[id].items()
-        }
-        one = {
-            "id": id,
-            "name": known.name(id),
-            "loci": loci,
-            "sires": {known.name(s): p for s, p in known.posterior.sires.get(id, {}).items()},
-        }
-        if arguments.why:
-            reasons = why(known, id, arguments.why)
-            one["why_caveat"] = reasons.caveat
-            one["why"] = [
-                {
-                    "what": what,
-                    "rests_on": [
-                        {
-                            "animal": known.name(r.animal),
-                            "observer": r.observer,
-                            "without": r.without,
-                            "log_odds": r.log_odds,
-                        }
-                        for r in rests
-                    ],
-                }
-                for what, rests in reasons.chances
-            ]
-        shown.append(one)
-    rough = [
-        {"loci": list(part.loci), "animals": len(part.animals)} for part in known.posterior.parts if not part.exact
-    ]
-    return {
-        "log_evidence": known.posterior.log_evidence,
-        "exact": known.posterior.exact,
-        "approximate_parts": rough,
-        "animals": shown,
+    found, wanted = known_and_ids(open_archive(), [name] if name else [], ("animal", "egg"), species)
+    if name and wanted[0] not in found.animals:
+        raise StorageError(f"{name}: is no animal or hatched egg; 'triage known' lists them")
+    data = {
+        "log_evidence": found.posterior.log_evidence,
+        "exact": found.posterior.exact,
+        "approximate_parts": [{"loci": list(part.loci), "animals": len(part.animals)} for part in found.posterior.parts if not part.exact],
+        "animals": [_known(found, id, gene) for id in wanted or found.animals],
+        "left_out": [found.title(id) for id in found.left_out],
     }
+    for title in data["left_out"]:
+        remark(f"{title}: what was seen of it cannot be true with the records and is left out; check it, and the parents")
+    answer(data, lambda said: _known_words(said, ids), as_json=as_json)
 
 
-def _known_words(answer: dict) -> str:
+def _known(known, id: str, gene: str | None) -> dict:
+    from triage.species.wording import words_of
+    from triage.workflow.known import why
+
+    species, loci = known.collection.species, {}
+    for locus, table in known.posterior.loci[id].items():
+        likely = sorted((one for one in table.items() if one[1] > 0), key=lambda one: -one[1])
+        loci[locus] = {words_of(species, locus, g): round(p, 9) for g, p in likely}
+    sires = {known.name(sire): p for sire, p in known.posterior.sires.get(id, {}).items()}
+    found = {"id": id, "name": known.title(id), "loci": loci, "sires": sires}
+    if gene:
+        reasons = why(known, id, locus_named(species, gene))
+        found["why_caveat"] = reasons.caveat
+        found["why"] = [
+            {"what": what,
+             "rests_on": [{"animal": known.title(r.animal), "observer": r.observer, "without": r.without, "log_odds": r.log_odds}
+                          for r in rests]}
+            for what, rests in reasons.chances
+        ]  # fmt: skip
+    return found
+
+
+def _known_words(said: dict, ids: bool) -> str:
+    from triage.proving.chances import percent
+
     lines = []
-    for one in answer["animals"]:
-        parts = [
-            ", ".join(f"{what} {percent_words(p)}" for what, p in table.items() if p >= 0.0005)
-            for table in one["loci"].values()
-        ]
-        lines.append(f"{one['name']}  ({one['id']})  " + ("; ".join(parts) or "nothing but wild type"))
+    for one in said["animals"]:
+        chances = [", ".join(f"{what} {percent(p)}" for what, p in table.items() if p >= 0.0005) for table in one["loci"].values()]
+        lines.append(f"{named(one['name'], one['id'], ids)}  {'; '.join(chances) or 'nothing but wild type'}")
         if len(one["sires"]) > 1:
-            lines.append("  by " + ", ".join(f"{name} {percent_words(p)}" for name, p in one["sires"].items()))
+            lines.append("  by " + ", ".join(f"{name} {percent(p)}" for name, p in one["sires"].items()))
         for reason in one.get("why", ()):
             lines.append(f"  {reason['what']} rests on")
-            for rest in reason["rests_on"] or [{}]:
-                lines.append(
-                    f"    {rest['observer']} of {rest['animal']}: {percent_words(rest['without'])} without it"
-                    if rest
-                    else "    the records of the parents alone"
-                )
-        if one.get("why_caveat"):
-            lines.append(f"  {one['why_caveat']}")
-    if not answer["exact"]:
-        loci = ", ".join(sorted({locus for part in answer["approximate_parts"] for locus in part["loci"]}))
+            lines += [f"    {r['observer']} of {r['animal']}: {percent(r['without'])} without it" for r in reason["rests_on"]] or [
+                "    the records of the parents alone"
+            ]
+        lines += [f"  {one['why_caveat']}"] if one.get("why_caveat") else []
+    if not said["exact"]:
+        loci = ", ".join(sorted({locus for part in said["approximate_parts"] for locus in part["loci"]}))
         lines.append(
             f"Too much hangs together to be summed at once at {loci}: these chances are approximate, each locus exact by itself."
         )
     return "\n".join(lines) or "No animals yet. Enter one with 'triage animal add'."
 
 
-known = RecordCommand(
-    "known",
-    "what the records together say of every animal, and what that rests on",
-    "examples:\n  triage known\n  triage known ID --why clown\n",
-    _known_arguments,
-    _known,
-    _known_words,
-)
+@command("label", "  triage label 2031-4\n  triage label 2031-4 --to cards.pdf\n  triage label --changed\n")
+@click.argument("names", metavar="NAME", nargs=-1, help="a clutch, or animals and hatched eggs")
+@click.option("--to", type=click.Path(path_type=Path), metavar="FILE",
+              help="write hatch cards (PDF, several to a page, with codes), and keep what they say")  # fmt: skip
+@click.option("--changed", is_flag=True, help="labels written that the records no longer support as they stand")
+@species_option
+@with_ids
+@as_json
+def label(names: tuple[str, ...], to: Path | None, changed: bool, species: str, ids: bool, as_json: bool) -> None:
+    """Say what sale labels and hatch cards may promise: no more than the records support."""
+    from triage.workflow.cards import cards_of, cards_pdf
+    from triage.workflow.label import changed_labels, ids_of, keep_labels, sale_labels
+    from triage.workflow.records import open_archive
+
+    if not names and not changed:
+        raise StorageError("label: nothing named; needed: a clutch ('triage clutch list') or animals, or --changed")
+    archive = open_archive()
+    found, wanted = known_and_ids(archive, names, ("clutch", "animal", "egg"), species)
+    wanted = ids_of(found, wanted)
+    labels = changed_labels(found, wanted or None) if changed else sale_labels(found, wanted)
+    if to:
+        write_new(to, cards_pdf(cards_of(labels)))
+    rows = [
+        {"id": one.id, "name": one.name, "text": one.text, "reason": one.reason, "lines": list(one.lines),
+         "written": one.written, "changed": one.changed, "buyer": one.buyer}
+        for one in labels
+    ]  # fmt: skip
+    data = {
+        "labels": rows,
+        "kept": keep_labels(archive, labels) if to else 0,
+        "file": to and str(to),
+        "only_changed": changed,
+    }
+    answer(data, lambda said: _label_words(said, ids), as_json=as_json)
+
+
+def _label_words(said: dict, ids: bool) -> str:
+    lines = []
+    for one in said["labels"]:
+        lines += [named(one["name"], one["id"], ids), f"  {one['text'] or 'no label yet: ' + one['reason']}"]
+        lines += [f"  {line}" for line in one["lines"]]
+        if one["changed"]:
+            lines.append(f"  the label written before says: {one['written']}" + (f" (sold to {one['buyer']})" if one["buyer"] else ""))
+    if said["file"]:
+        lines.append(f"{counted(len(said['labels']), 'card')} written to {said['file']}; {said['kept']} kept as new labels")
+    none = "Every label that was written still holds." if said["only_changed"] else "No egg of this clutch has hatched."
+    return "\n".join(lines) or none

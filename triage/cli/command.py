@@ -1,38 +1,91 @@
-"""A command that answers with data and words, and what such commands share."""
+"""What commands share: how one is made, the options that several take, and an answer as words or as JSON."""
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
+
+import click
 
 from triage.cli.output import print_json
 from triage.errors import StorageError
 
+as_json = click.option("--json", "as_json", is_flag=True, help="print the answer as JSON")
+with_ids = click.option("--ids", is_flag=True, help="show identifiers beside the names")
 
-@dataclass(frozen=True)
-class RecordCommand:
-    """A command with its arguments and what it does."""
 
-    NAME: str
-    HELP: str
-    EXAMPLES: str
-    arguments: Callable[[argparse.ArgumentParser], None]
-    act: Callable[[argparse.Namespace], dict]
-    say: Callable[[dict], str]
+class InOrder(click.Group):
+    """Lists its commands in the order in which they were given."""
 
-    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
-        self.arguments(parser)
-        parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)
 
-    def run(self, arguments: argparse.Namespace) -> int:
-        answer = self.act(arguments)
-        if arguments.json:
-            print_json({"format": 1, **answer})
-        else:
-            print(self.say(answer))
-        return 1 if answer.get("faults") else 0
+
+class SpeciesOption(click.Option):
+    """The species, the usual one where none is named; its name is looked up when it is needed, not before."""
+
+    def get_default(self, ctx: click.Context, call: bool = True) -> str:
+        from triage.species import usual_species
+
+        return usual_species()
+
+
+species_option = click.option("--species", cls=SpeciesOption, metavar="NAME", show_default=True, help="the species")
+
+
+def command(name: str, examples: str, **more) -> Callable[[Callable], click.Command]:
+    """Makes a function a command: its docstring is the help, and the examples stand below it as they were written."""
+
+    def make(function: Callable) -> click.Command:
+        said = function.__doc__.strip()
+        return click.command(name, help=said, short_help=said.rstrip("."), epilog=verbatim(examples), **more)(function)
+
+    return make
+
+
+def verbatim(examples: str) -> str:
+    """Examples as help text that is not wrapped."""
+    return f"\b\nexamples:\n{examples}"
+
+
+def answer(data: dict, say: Callable[[dict], str], *, as_json: bool) -> None:
+    """Print an answer as JSON, or in the words that `say` finds for it."""
+    if as_json:
+        print_json({"format": 1, **data})
+    else:
+        print(say(data))
+
+
+def chance(text: str) -> float:
+    """A probability typed as ``0.95`` or ``95%``.
+
+    >>> chance("95%"), chance("0.6")
+    (0.95, 0.6)
+    """
+    number = text.strip().removesuffix("%").strip()
+    try:
+        value = float(number) / (100 if text.strip().endswith("%") else 1)
+    except ValueError:
+        value = -1.0
+    if not 0 <= value <= 1:
+        raise click.BadParameter(f"'{text}' is no chance; needed: 0 to 1, or 0% to 100%")
+    return value
+
+
+def named_number(text: str, option: str) -> tuple[str, float]:
+    """Name and number typed as ``het clown=0.5``."""
+    name, _, number = text.rpartition("=")
+    try:
+        if name:
+            return name, float(number)
+    except ValueError:
+        pass
+    raise StorageError(f"{option} {text}: no number behind a '='; needed: NAME=NUMBER, such as 'het clown=0.5'")
+
+
+def named(name: str, id: str, ids: bool) -> str:
+    """A name, with its identifier where that is asked for."""
+    return f"{name}  ({id})" if ids else name
 
 
 def counted(n: int, word: str) -> str:
@@ -42,11 +95,6 @@ def counted(n: int, word: str) -> str:
     ('1 change', '7 photos')
     """
     return f"{n} {word}" if n == 1 else f"{n} {word}s"
-
-
-def percent_words(p: float) -> str:
-    """A chance as it is said: "66 %", and never 0 or 100 for what is not certain."""
-    return "proven" if p > 1 - 1e-9 else "over 99 %" if p > 0.99 else f"{100 * p:.0f} %" if p >= 0.01 else "under 1 %"
 
 
 def write_new(path: Path, data: bytes) -> None:

@@ -1,275 +1,323 @@
-"""Commands for single entries of the records: one for each kind, with the same verbs."""
+"""Commands for single entries of the records: one for each kind, made from the fields of its kind, with the same verbs."""
 
 from __future__ import annotations
 
-import argparse
-from dataclasses import dataclass
+import json
+from collections.abc import Iterable, Mapping
+from typing import Any
 
+import click
+
+from triage.cli.command import InOrder, SpeciesOption, answer, as_json, named, named_number, verbatim, with_ids
 from triage.cli.output import print_answer, print_json
+from triage.errors import StorageError
+from triage.storage.kinds import KINDS, Candidate, Field, needed_words
 
-#: What a field is where nothing is said.
-DEFAULTS = {("animal", "species"): "ball python", ("call", "by"): "keeper"}
-VERBS = ("add", "list", "show", "change", "remove", "history")
+#: What a field is where nothing is said; the species is then the usual one, and a moment this one.
+DEFAULTS = {("call", "by"): "keeper"}
+_SEVERAL = ("texts", "dates", "table", "records")
 
 
-@dataclass(frozen=True)
-class EntryCommand:
-    """A command such as ``triage animal``, made from the fields of its kind."""
+def entry_command(name: str, kind: str, help: str, examples: str) -> click.Group:
+    """A command such as ``triage animal`` with a verb for each thing that can be done with an entry."""
+    group = InOrder(name, help=help, short_help=help.rstrip("."), epilog=verbatim(examples), no_args_is_help=False)
+    which = click.argument("which", metavar="NAME", help="its name, or its id")
 
-    NAME: str
-    kind: str
-    HELP: str
-    EXAMPLES: str
-    #: Fields that the program fills with this moment.
-    stamped: tuple[str, ...] = ()
+    def verb(name: str, said: str, *, why: str | None = None, params: Iterable[click.Option] = (), ids: bool = True):
+        def make(function):
+            function = as_json(with_ids(function) if ids else function)
+            if why:
+                function = click.option("--reason", default=why, show_default=True, help="why, for the history")(function)
+            return group.command(name, help=said, short_help=said.rstrip("."), params=list(params))(function)
 
-    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
-        verbs = parser.add_subparsers(
-            dest="verb", metavar="VERB", required=True, help="what to do: " + ", ".join(VERBS)
-        )
-        words = f"an entry of kind {self.kind}"
-        adding = verbs.add_parser("add", help=f"enter {words}", description=f"Enter {words}.")
-        self._fields(adding, required=True)
-        adding.add_argument("--reason", default="entered", help="why, for the history")
-        listing = verbs.add_parser("list", help="list those that are there", description="List those that are there.")
-        listing.add_argument(
-            "--where", metavar="FIELD=VALUE", action="append", default=[], help="only those with this value"
-        )
-        showing = verbs.add_parser("show", help="show one", description="Show one.")
-        showing.add_argument("id", metavar="ID", help="its id")
-        changing = verbs.add_parser(
-            "change", help="change fields of one", description="Change fields of one; '' empties a field."
-        )
-        changing.add_argument("id", metavar="ID", help="its id")
-        self._fields(changing, required=False)
-        changing.add_argument("--version", type=int, metavar="N", help="refuse unless it is still at this version")
-        changing.add_argument("--reason", default="changed", help="why, for the history")
-        removing = verbs.add_parser("remove", help="take one out; it stays in the history", description="Take one out.")
-        removing.add_argument("id", metavar="ID", help="its id")
-        removing.add_argument("--reason", default="removed", help="why, for the history")
-        history = verbs.add_parser(
-            "history", help="every change of one, oldest first", description="Every change of one."
-        )
-        history.add_argument("id", metavar="ID", help="its id")
-        if self.kind == "hold":
-            taking = verbs.add_parser("take-over", help="enter the marks set in the app, each once", description="Enter the app's marks.")
-            taking.add_argument("--json", action="store_true", help="print the answer as JSON")
-        for one in (adding, listing, showing, changing, removing, history):
-            one.add_argument("--json", action="store_true", help="print the answer as JSON")
+        return make
 
-    def _fields(self, parser: argparse.ArgumentParser, *, required: bool) -> None:
-        from triage.storage.kinds import KINDS, needed_words
-
-        for name, field in KINDS[self.kind].items():
-            usual = DEFAULTS.get((self.kind, name)) if required else None
-            needed = required and field.required and name not in self.stamped and usual is None
-            what = (
-                "sire's id and share as ID=SHARE, once for each sire" if field.type == "shares" else needed_words(field)
-            )
-            what = "name and number as NAME=NUMBER, once for each" if field.type == "table" else what
-            several = field.type in ("shares", "table", "texts")
-            option = (
-                {"action": "append"}
-                if several
-                else {"choices": field.choices}
-                if field.type == "choice" and required
-                else {}
-            )
-            if usual is not None:
-                option["default"] = usual
-                what += f" ({usual})"
-            if "choices" not in option:
-                option["metavar"] = field.type.upper()
-            parser.add_argument(
-                f"--{name.replace('_', '-')}", dest=f"field_{name}", required=needed, help=what, **option
-            )
-
-    def run(self, arguments: argparse.Namespace) -> int:
-        from triage.workflow.records import add_entry, change_entry, now, open_archive
+    @verb("add", f"Enter an entry of kind {kind}.", why="entered", params=_options(kind, adding=True))
+    def add(reason: str, ids: bool, as_json: bool, **typed) -> None:
+        from triage.workflow.records import Book, add_entry, now, open_archive
 
         archive = open_archive()
-        verb = arguments.verb
-        if verb == "take-over":
-            return self._take_over(archive, arguments)
-        if verb == "add":
-            content = self._content(arguments)
-            content |= {name: now() for name in self.stamped if name not in content}
-            if self.kind == "outcome":
-                return self._add_outcome(archive, content, arguments)
-            return self._show(add_entry(archive, self.kind, content, reason=arguments.reason), arguments, "kept as")
-        if verb == "list":
-            where = dict(self._pair(text, "--where") for text in arguments.where)
-            return self._list(archive.all(self.kind, **where), arguments)
-        entry = archive.find(arguments.id)
-        if verb == "show":
-            return self._show(entry, arguments, "")
-        if verb == "change":
-            content = self._content(arguments, emptied=True)
-            changed = change_entry(archive, entry.id, content, reason=arguments.reason, version=arguments.version)
-            return self._show(changed, arguments, "changed:")
-        if verb == "remove":
-            with archive.change(arguments.reason) as draft:
-                draft.remove(entry)
-            if arguments.json:
-                print_json({"format": 1, "removed": entry.id})
-            else:
-                print(f"{entry.id} removed; 'triage undo' brings it back.")
-            return 0
-        return self._history(archive.history(entry.id), arguments)
-
-    def _take_over(self, archive, arguments: argparse.Namespace) -> int:
-        from triage.storage.marks import HoldJournal
-        from triage.workflow.records import take_over_marks
-
-        count = take_over_marks(archive, HoldJournal())
-        if arguments.json:
-            print_json({"format": 1, "new": count})
+        content = _content(Book.of(archive), kind, typed)
+        moments = (name for name, field in _fields(kind).items() if field.type == "moment")
+        made = KINDS[kind].from_json({**dict.fromkeys(moments, now()), **content})
+        if kind in ("outcome", "laboratory"):
+            _tell(archive, made, reason, ids, as_json)
         else:
-            print(f"{count} marks entered; the app's journal stays as it is.")
-        return 0
+            _show(archive, add_entry(archive, made, reason=reason), "kept:", ids, as_json)
 
-    def _add_outcome(self, archive, content: dict, arguments: argparse.Namespace) -> int:
-        """Keep an outcome and say whose chances it changed."""
-        from triage.workflow.known import news_words
-        from triage.workflow.outcomes import enter_outcome
+    @verb("list", "List those that are there.")
+    @click.option("--where", metavar="FIELD=VALUE", multiple=True, help="only those with this value; may be given several times")
+    def list_(where: tuple[str, ...], ids: bool, as_json: bool) -> None:
+        from triage.workflow.records import Book, open_archive
 
-        told = enter_outcome(archive, content, reason=arguments.reason)
-        entry, found, labels = told.entry, told.news, told.labels
-        if arguments.json:
-            print_json({"format": 1, "id": entry.id, "kind": entry.kind, "version": entry.version, "content": dict(entry.content),
-                        "news": [{"id": n.id, "name": n.name, "what": n.what, "before": n.before, "after": n.after, "buyer": n.buyer}
-                                 for n in found],
-                        "labels": [{"id": one.id, "name": one.name, "written": one.written, "text": one.text, "reason": one.reason,
-                                    "buyer": one.buyer} for one in labels]})  # fmt: skip
-            return 0
-        print(f"kept as {entry.id}")
-        print("\n".join(f"  {news_words(one)}" for one in found) or "  it changes nobody's chances")
-        for one in labels:
-            print(f"  label of {one.name}: says '{one.written}'; the records now support '{one.text or one.reason}'")
-        if labels:
-            print("Write these anew with 'triage label --changed --to FILE'.")
-        return 0
+        archive = open_archive()
+        book = Book.of(archive)
+        found = archive.all(kind, **dict(_condition(book, kind, text) for text in where))
+        if as_json:
+            print_json({"format": 1, "entries": [_entry_json(book, entry) for entry in found]})
+        elif not found:
+            print(f"None yet. Enter one with 'triage {group.name} add'.")
+        else:
+            _print_table(book, kind, found, ids)
 
-    def _content(self, arguments: argparse.Namespace, *, emptied: bool = False) -> dict:
-        from triage.errors import StorageError
-        from triage.storage.kinds import KINDS
+    @verb("show", "Show one.")
+    @which
+    def show(which: str, ids: bool, as_json: bool) -> None:
+        archive, entry = _found(which, kind)
+        _show(archive, entry, "", ids, as_json)
 
-        content = {}
-        for name, field in KINDS[self.kind].items():
-            value = getattr(arguments, f"field_{name}", None)
-            if value is None:
-                continue
-            option = f"--{name.replace('_', '-')}"
-            try:
-                if value == "" and emptied:
-                    value = None
-                elif field.type == "number":
-                    value = float(value)
-                elif field.type == "shares":
-                    value = [
-                        {"animal": id, "share": float(share)}
-                        for id, share in (self._pair(one, option) for one in value)
-                    ]
-                elif field.type == "table":
-                    value = {key: float(number) for key, number in (self._pair(one, option) for one in value)}
-            except ValueError as error:
-                raise StorageError(f"{option} {value}: no number in it; needed: a number such as 0.5") from error
-            content[name] = value
-        return content
+    @verb("change", "Change fields of one; '' empties a field.", why="changed", params=_options(kind, adding=False))
+    @click.option("--version", type=int, metavar="N", help="refuse unless it is still at this version")
+    @which
+    def change(which: str, version: int | None, reason: str, ids: bool, as_json: bool, **typed) -> None:
+        from triage.workflow.records import Book, change_entry
 
-    @staticmethod
-    def _pair(text: str, option: str) -> tuple[str, str]:
-        from triage.errors import StorageError
+        archive, entry = _found(which, kind)
+        content = _content(Book.of(archive), kind, typed)
+        _show(archive, change_entry(archive, entry.id, content, reason=reason, version=version), "changed:", ids, as_json)
 
-        name, sign, value = text.rpartition("=") if option != "--where" else text.partition("=")
-        if not sign or not name:
-            raise StorageError(f"{option} {text}: has no '='; needed: NAME=VALUE")
-        return name, value
+    @verb("remove", "Take one out; it stays in the history.", why="removed", ids=False)
+    @which
+    def remove(which: str, reason: str, as_json: bool) -> None:
+        from triage.workflow.records import Book
 
-    def _show(self, entry, arguments: argparse.Namespace, lead: str) -> int:
-        if arguments.json:
-            print_json(
-                {
-                    "format": 1,
-                    "id": entry.id,
-                    "kind": entry.kind,
-                    "version": entry.version,
-                    "content": dict(entry.content),
-                }
-            )
-            return 0
-        print(f"{lead} {entry.id}".strip() + f" (version {entry.version})")
-        for name, value in entry.content.items():
-            print(f"  {name}: {value}")
-        return 0
+        archive, entry = _found(which, kind)
+        title = called(Book.of(archive), entry.id)
+        with archive.change(reason) as draft:
+            draft.remove(entry)
+        answer({"removed": entry.id}, lambda _: f"{title} removed; 'triage undo' brings it back.", as_json=as_json)
 
-    def _list(self, entries, arguments: argparse.Namespace) -> int:
-        from rich.table import Table
+    @verb("history", "Every change of one, oldest first.")
+    @which
+    def history(which: str, ids: bool, as_json: bool) -> None:
+        archive, entry = _found(which, kind)
+        print_history(archive, archive.history(entry.id), ids, as_json, contents=True)
 
-        from triage.storage.kinds import KINDS
+    return group
 
-        if arguments.json:
-            print_json(
-                {
-                    "format": 1,
-                    "entries": [{"id": e.id, "version": e.version, "content": dict(e.content)} for e in entries],
-                }
-            )
-            return 0
-        if not entries:
-            print(f"None yet. Enter one with 'triage {self.NAME} add'.")
-            return 0
-        used = [name for name in KINDS[self.kind] if any(name in entry.content for entry in entries)]
-        table = Table("id", *used, box=None)
-        for entry in entries:
-            table.add_row(entry.id, *(str(entry.get(name, "")) for name in used))
-        print_answer(lambda console: console.print(table))
-        return 0
 
-    def _history(self, revisions, arguments: argparse.Namespace) -> int:
-        if arguments.json:
-            print_json({"format": 1, "revisions": [revision_json(one) for one in revisions]})
-            return 0
+def _fields(kind: str) -> dict[str, Field]:
+    """The fields of a kind, the name first."""
+    return dict(sorted(KINDS[kind].fields().items(), key=lambda one: one[0] != "name"))
+
+
+def _options(kind: str, *, adding: bool) -> list[click.Option]:
+    found = []
+    for name, field in _fields(kind).items():
+        stamped = adding and field.type == "moment"
+        more = {"multiple": field.type in _SEVERAL, "metavar": field.type.upper(), "help": _needed(field) + (" (now)" if stamped else "")}
+        made = click.Option
+        if adding and (kind, name) in DEFAULTS:
+            more |= {"default": DEFAULTS[kind, name], "show_default": True}
+        elif adding and name == "species":
+            made, more = SpeciesOption, {**more, "show_default": True}
+        else:
+            more["required"] = adding and field.required and not stamped
+        found.append(made([_option(name), name], **more))
+    return found
+
+
+def _needed(field: Field) -> str:
+    """What a field's option takes, in words."""
+    once = ", once for each" if field.type in _SEVERAL else ""
+    if field.of is Candidate:
+        return "a sire and its share as NAME=SHARE, or NAME alone, or JSON such as '{\"unrecorded\": true}'" + once
+    if field.type in ("record", "records"):
+        return f"JSON text{once}: {', '.join(field.of.fields()) if field.of else needed_words(field)}"
+    return f"NAME=NUMBER{once}" if field.type == "table" else needed_words(field) + once
+
+
+def _option(name: str) -> str:
+    return f"--{name.replace('_', '-')}"
+
+
+def _found(which: str, kind: str) -> tuple[Any, Any]:
+    """The archive, and the entry of a kind in it that goes by a name."""
+    from triage.workflow.names import find_entry
+    from triage.workflow.records import open_archive
+
+    archive = open_archive()
+    return archive, find_entry(archive, which, (kind,))
+
+
+def _content(book, kind: str, typed: Mapping[str, Any]) -> dict[str, Any]:
+    """Fields that were given, as plain values; '' stands for an empty one."""
+    fields = _fields(kind)
+    return {name: _value(book, fields[name], _option(name), given) for name, given in typed.items() if given not in (None, ())}
+
+
+def _value(book, field: Field, option: str, given: Any) -> Any:
+    from triage.workflow.names import find_in
+
+    if given in ("", ("",)):
+        return None
+    try:
+        match field.type:
+            case "number":
+                return float(given)
+            case "whole":
+                return int(given)
+            case "flag" | "numbers":
+                return json.loads(given)
+            case "table":
+                return dict(named_number(one, option) for one in given)
+            case "reference":
+                return find_in(book, given, field.choices).id
+            case "record":
+                return _structured(book, field, given)
+            case "records":
+                return [_structured(book, field, one) for one in given]
+    except ValueError as error:
+        shown = given if isinstance(given, str) else " ".join(given)
+        raise StorageError(f"{option} {shown}: cannot be read; needed: {needed_words(field)}") from error
+    return given if isinstance(given, str) else list(given)
+
+
+def _structured(book, field: Field, text: str) -> Any:
+    """A structured value from JSON, a candidate sire from its name and share too; names in it become ids."""
+    from triage.workflow.names import find_in
+
+    if field.of is Candidate and not text.lstrip().startswith("{"):
+        name, sign, share = text.rpartition("=")
+        value = {"animal": name, "share": float(share)} if sign else {"animal": text}
+    else:
+        value = json.loads(text)
+    inner = field.of.fields() if field.of else {}
+    for name, one in inner.items():
+        if one.type == "reference" and isinstance(value, dict) and isinstance(value.get(name), str):
+            value[name] = find_in(book, value[name], one.choices).id
+    return value
+
+
+def _condition(book, kind: str, text: str) -> tuple[str, Any]:
+    """Field and value of FIELD=VALUE."""
+    typed, sign, value = text.partition("=")
+    name, fields = typed.strip().lstrip("-").replace("-", "_"), _fields(kind)
+    if not sign or name not in fields or fields[name].type in _SEVERAL:
+        single = ", ".join(name for name, field in fields.items() if field.type not in _SEVERAL)
+        raise StorageError(f"--where {text}: names no field with its value; needed: FIELD=VALUE with one of {single}")
+    return name, _value(book, fields[name], f"--where {typed}", value)
+
+
+def called(book, id: str) -> str:
+    """What an entry is called: by its name, or by whom it is about where it has none."""
+    from triage.workflow.records import whom
+
+    title = book.title(id)
+    if title != id:
+        return title
+    entry = book[id]
+    of = whom(entry) or getattr(entry.content, "dam", None) or getattr(entry.content, "clutch", None)
+    return f"{entry.kind} of {called(book, of)}" if of else entry.kind
+
+
+def in_words(book, value: Any, ids: bool) -> str:
+    """A plain value with names in place of identifiers."""
+    if isinstance(value, Mapping):
+        return ", ".join(name if one is True else f"{name} {in_words(book, one, ids)}" for name, one in value.items())
+    if isinstance(value, list | tuple):
+        return "; ".join(in_words(book, one, ids) for one in value)
+    return named(called(book, value), value, ids) if isinstance(value, str) and value in book.entries else str(value)
+
+
+def _entry_json(book, entry) -> dict:
+    name, content = called(book, entry.id), entry.content.to_json()
+    return {"id": entry.id, "name": name, "kind": entry.kind, "version": entry.version, "content": content}
+
+
+def _show(archive, entry, lead: str, ids: bool, as_json: bool) -> None:
+    from triage.workflow.records import Book
+
+    book = Book.of(archive)
+
+    def say(_: dict) -> str:
+        lines = [f"{lead} {named(called(book, entry.id), entry.id, ids)} (version {entry.version})".strip()]
+        return "\n".join([*lines, *(f"  {name}: {in_words(book, value, ids)}" for name, value in entry.content.to_json().items())])
+
+    answer(_entry_json(book, entry), say, as_json=as_json)
+
+
+def _print_table(book, kind: str, entries, ids: bool) -> None:
+    from rich.table import Table
+
+    contents = {entry.id: entry.content.to_json() for entry in entries}
+    used = [name for name in _fields(kind) if any(name in content for content in contents.values())]
+    table = Table(*used, *(["id"] if ids else []), box=None)
+    for id, content in contents.items():
+        table.add_row(*(in_words(book, content.get(name, ""), False) for name in used), *([id] if ids else []))
+    print_answer(lambda console: console.print(table))
+
+
+def _tell(archive, content, reason: str, ids: bool, as_json: bool) -> None:
+    """Keep an outcome and say whose chances and labels it changed."""
+    from triage.workflow.known import news_words
+    from triage.workflow.outcomes import enter_outcome
+    from triage.workflow.records import Book
+
+    told = enter_outcome(archive, content, reason=reason)
+    book = Book.of(archive)
+    news = [{"id": n.id, "name": n.name, "what": n.what, "before": n.before, "after": n.after, "buyer": n.buyer} for n in told.news]
+    labels = [{"id": one.id, "name": one.name, "written": one.written, "text": one.text, "reason": one.reason, "buyer": one.buyer}
+              for one in told.labels]  # fmt: skip
+    lines = [f"kept: {named(called(book, told.entry.id), told.entry.id, ids)}"]
+    lines += [f"  {news_words(one)}" for one in told.news] or ["  it changes nobody's chances"]
+    lines += [
+        f"  label of {one.name}: says '{one.written}'; the records now support '{one.text or one.reason}'" for one in told.labels
+    ]
+    lines += ["Write these anew with 'triage label --changed --to FILE'."] if labels else []
+    answer({**_entry_json(book, told.entry), "news": news, "labels": labels}, lambda _: "\n".join(lines), as_json=as_json)
+
+
+def print_history(archive, revisions, ids: bool, as_json: bool, *, contents: bool) -> None:
+    """Print changes, oldest first; with `contents`, what each made of its entry."""
+    from triage.workflow.records import Book
+
+    book = Book.of(archive)
+
+    def say(_: dict) -> str:
+        lines = []
         for one in revisions:
-            print(f"change {one.change}, {one.at.astimezone():%Y-%m-%d %H:%M}, {one.who}: {one.reason}")
-            print(f"  version {one.version}: {'removed' if one.content is None else dict(one.content)}")
-        return 0
+            name = called(book, one.record_id) if one.record_id in book.entries else f"an entry of kind {one.kind}"
+            made = "removed" if one.content is None else f"version {one.version}"
+            lines.append(f"change {one.change}, {one.at.astimezone():%Y-%m-%d %H:%M}, {one.who}: {one.reason} - "
+                         f"{named(name, one.record_id, ids)}, {made}")  # fmt: skip
+            if contents and one.content is not None:
+                lines.append(f"  {in_words(book, one.content, ids)}")
+        return "\n".join(lines) or "Nothing has been entered yet."
+
+    found = [{"change": one.change, "at": one.at.isoformat(), "who": one.who, "reason": one.reason, "id": one.record_id, "kind": one.kind,
+              "version": one.version, "content": one.content and dict(one.content)} for one in revisions]  # fmt: skip
+    answer({"revisions": found}, say, as_json=as_json)
 
 
-def revision_json(one) -> dict:
-    """A revision as JSON values."""
-    return {"change": one.change, "at": one.at.isoformat(), "who": one.who, "reason": one.reason, "id": one.record_id, "kind": one.kind,
-            "version": one.version, "content": None if one.content is None else dict(one.content)}  # fmt: skip
-
-
-animal = EntryCommand("animal", "animal", "keep the animals of the collection", """\
-examples:
+animal = entry_command("animal", "animal", "Keep the animals of the collection.", """\
   triage animal add --name Juniper --species "ball python" --sex female --genes "pastel, 66% het clown"
-  triage animal change ID --weight-g 1520
+  triage animal change Juniper --weight-g 1520
   triage animal list --where state=kept
 """)  # fmt: skip
-pair = EntryCommand("pair", "pairing", "keep pairings with their candidate sires", """\
-examples:
-  triage pair add --dam ID --sires ID=0.8 --sires ID=0.2 --mixed 0.1 --from 2031-01-10
+pair = entry_command("pair", "pairing", "Keep pairings with their candidate sires.", """\
+  triage pair add --dam Juniper --sires Basil=0.8 --sires Thyme=0.2 --mixed 0.1 --begun 2031-01-10
 """)  # fmt: skip
-egg = EntryCommand("egg", "egg", "keep the eggs of a clutch: laid, slug, dead, hatched", """\
-examples:
-  triage egg add --clutch ID --label A1 --state laid
-  triage egg change ID --state hatched --sex female
+clutch = entry_command("clutch", "clutch", "Keep clutches: enter, list, show, change; 'triage keep' enters a whole sheet.", """\
+  triage clutch add --name 2031-5 --pairing ID --laid 2031-06-02
+  triage clutch list
 """)  # fmt: skip
-call = EntryCommand("call", "call", "keep what an animal was called, when and by whom", """\
-examples:
-  triage call add --about ID --call "pastel enchi" --by keeper --stage "after first shed"
-""", ("at",))  # fmt: skip
-hold = EntryCommand("hold", "hold", "mark animals that are held back", """\
-examples:
-  triage hold add --about ID --note "clown worth proving"
-""", ("at",))  # fmt: skip
-outcome = EntryCommand("outcome", "outcome", "keep what a proving breeding or a laboratory said", """\
-examples:
-  triage outcome add --animal ID --says "het clown=1" --note "two visual clowns in seven eggs"
-""", ("at",))  # fmt: skip
-note = EntryCommand("note", "note", "keep a note on an animal or an egg", """\
-examples:
-  triage note add --about ID --text "first meal taken"
-""", ("at",))  # fmt: skip
+egg = entry_command("egg", "egg", "Keep the eggs of a clutch: laid, slug, dead, hatched.", """\
+  triage egg add --clutch 2031-5 --label A1 --state laid
+  triage egg change 2031-5/A1 --state hatched --sex female
+""")  # fmt: skip
+call = entry_command("call", "call", "Keep what an animal was called, when and by whom.", """\
+  triage call add --about 2031-5/A1 --call "pastel enchi" --by keeper --stage "after first shed"
+""")  # fmt: skip
+hold = entry_command("hold", "hold", "Mark animals that are held back.", """\
+  triage hold add --about 2031-5/A1 --note "clown worth proving"
+""")  # fmt: skip
+outcome = entry_command("outcome", "outcome", "Keep what a proving breeding said, and learn whose chances it changes.", """\
+  triage outcome add --animal 2031-5/A1 --says "het clown=1" --note "two visual clowns in seven eggs"
+""")  # fmt: skip
+laboratory = entry_command("laboratory", "laboratory", "Keep what a laboratory counted, and learn whose chances it changes.", """\
+  triage laboratory add --about 2031-5/A1 --gene clown --copies 1 --false-positive 0.01 --false-negative 0.02
+""")  # fmt: skip
+note = entry_command("note", "note", "Keep a note on an animal or an egg.", """\
+  triage note add --about 2031-5/A1 --text "first meal taken"
+""")  # fmt: skip

@@ -2,74 +2,46 @@
 
 from __future__ import annotations
 
-import argparse
 from pathlib import Path
 
-from triage.cli.output import print_answer, print_json, progress_bar
-from triage.cli.values import count, seed
+import click
+
+from triage.cli.command import answer, as_json, command
+from triage.cli.output import progress_bar
 from triage.errors import SheetError
 
-NAME = "hatch"
-HELP = "draw photos of synthetic hatchlings of given genes, with masks and their truth"
 EXAMPLES = """\
-examples:
   triage hatch "pastel, enchi" clown --into drawn
   triage hatch "super pastel" --into drawn --copies 8 --seed 7 --stage "after first shed"
   triage hatch --table demo_images/photos.csv --into drawn
 """
-FORMAT = 1
+_COUNT = click.IntRange(min=1)
+_PATH = click.Path(path_type=Path)
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("genes", metavar="GENES", nargs="*", help="genes of one animal in trade shorthand, quoted")
-    parser.add_argument("--into", type=Path, required=True, metavar="FOLDER", help="folder for the photos; made if missing")
-    parser.add_argument(
-        "--table", type=Path, default=None, metavar="CSV", help="read genes, seeds and stages from a table instead"
-    )
-    parser.add_argument("--copies", type=count, default=1, metavar="N", help="animals to draw of each set of genes (1)")
-    parser.add_argument("--seed", type=seed, default=0, metavar="N", help="the first animal's seed (0)")
-    parser.add_argument("--stage", default=None, help="stage of life, such as 'in the egg' (drawn by the seed)")
-    parser.add_argument("--size", type=count, default=512, metavar="PX", help="side of the square photos in pixels (512)")
-    parser.add_argument("--domain", default="training", help="how it is drawn: training or shifted (training)")
-    parser.add_argument("--quality", type=count, default=None, metavar="N", help="write JPEG of this quality instead of PNG")
-    parser.add_argument("--json", action="store_true", help="print the answer as JSON")
-
-
-def run(arguments: argparse.Namespace) -> int:
-    from triage.workflow.hatch import hatch
-
-    with progress_bar("drawing") as progress:
-        photos = hatch(
-            _orders(arguments),
-            arguments.into,
-            size=arguments.size,
-            domain=arguments.domain,
-            jpeg_quality=arguments.quality,
-            progress=progress,
-        )
-    if arguments.json:
-        rows = [{"photo": str(p.photo), "mask": str(p.mask), "label": p.spec.label, "stage": p.stage} for p in photos]
-        print_json({"format": FORMAT, "photos": rows})
-    else:
-        print_answer(lambda console: _print_photos(photos, arguments.into, console))
-    return 0
-
-
-def _orders(arguments: argparse.Namespace):
+@command("hatch", EXAMPLES)
+@click.argument("genes", nargs=-1, help="genes of one animal in trade shorthand, quoted")
+@click.option("--into", type=_PATH, required=True, metavar="FOLDER", help="folder for the photos; made if missing")
+@click.option("--table", type=_PATH, metavar="CSV", help="read genes, seeds and stages from a table instead")
+@click.option("--copies", type=_COUNT, default=1, show_default=True, metavar="N", help="animals to draw of each set of genes")
+@click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, metavar="N", help="the first animal's seed")
+@click.option("--stage", help="stage of life, such as 'in the egg' (drawn by the seed)")
+@click.option("--size", type=_COUNT, default=512, show_default=True, metavar="PX", help="side of the square photos in pixels")
+@click.option("--domain", default="training", show_default=True, help="how it is drawn: training or shifted")
+@click.option("--quality", type=_COUNT, metavar="N", help="write JPEG of this quality instead of PNG")
+@as_json
+def hatch(genes, into, table, copies, seed, stage, size, domain, quality, as_json) -> None:
+    """Draw photos of synthetic hatchlings of given genes, with masks and their truth."""
     from triage.workflow.hatch import STAGES, orders, orders_from_table
+    from triage.workflow.hatch import hatch as draw
 
-    if (arguments.table is None) == (not arguments.genes):
+    if (table is None) == (not genes):
         raise SheetError("GENES or --table: found both or neither; needed: genes in trade shorthand, or a table of them")
-    if arguments.table is not None:
-        return orders_from_table(arguments.table)
-    if arguments.stage is not None and arguments.stage not in STAGES:
-        raise SheetError(f"--stage: found '{arguments.stage}'; needed: one of {', '.join(STAGES)}")
-    return orders(arguments.genes, copies=arguments.copies, seed=arguments.seed, stage=arguments.stage)
-
-
-def _print_photos(photos, folder: Path, console) -> None:
-    from triage.cli.layout import item, paragraph
-
-    for one in photos:
-        item(console, f"{one.photo.name}  ", one.stage, indent=0)
-    paragraph(console, f"{len(photos)} photos with masks and truth.csv in {folder}")
+    if stage is not None and stage not in STAGES:
+        raise SheetError(f"--stage: found '{stage}'; needed: one of {', '.join(STAGES)}")
+    wanted = orders_from_table(table) if table else orders(genes, copies=copies, seed=seed, stage=stage)
+    with progress_bar("drawing") as progress:
+        photos = draw(wanted, into, size=size, domain=domain, jpeg_quality=quality, progress=progress)
+    rows = [{"photo": str(p.photo), "mask": str(p.mask), "label": p.spec.label, "stage": p.stage} for p in photos]
+    lines = [*(f"{one.photo.name}  {one.stage}" for one in photos), f"{len(photos)} photos with masks and truth.csv in {into}"]
+    answer({"photos": rows}, lambda _: "\n".join(lines), as_json=as_json)

@@ -2,74 +2,38 @@
 
 from __future__ import annotations
 
-import argparse
 import os
 import sys
 import warnings
 from collections.abc import Sequence
-from types import ModuleType
-from typing import NoReturn
+
+import click
+from click.shell_completion import shell_complete
 
 import triage
-from triage.cli import (
-    app,
-    clutch,
-    collection,
-    completion,
-    demo,
-    entries,
-    evidence,
-    genes,
-    hatch,
-    labels,
-    plan,
-    reading,
-    records,
-    sort,
-)
-from triage.cli.command import RecordCommand
-from triage.cli.output import error_line, remark_line
+from triage.cli import app, clutch, collection, completion, entries, genes, hatch, plan, records
+from triage.cli.command import InOrder
+from triage.cli.output import error_line, remark
 from triage.errors import TriageError, TriageWarning
-
-#: Every command, in the order in which the help lists them.
-COMMANDS: tuple[ModuleType | entries.EntryCommand | RecordCommand, ...] = (
-    demo, sort, evidence, genes, hatch, app,
-    entries.animal, entries.pair, clutch, entries.egg, reading.read, entries.call, entries.hold, collection.known,
-    plan.plan, entries.outcome, labels.label, entries.note,
-    records.history, records.undo, records.export, records.import_, records.backup, records.restore, records.verify,
-    completion.completion,
-)  # fmt: skip
 
 OK, REFUSED, INTERRUPTED, BROKEN_PIPE = 0, 2, 130, 141
 
 
-class _Parser(argparse.ArgumentParser):
-    """Says what is wrong with a command in one line, as every other error of this program."""
-
-    def error(self, message: str) -> NoReturn:
-        self.exit(REFUSED, error_line(f"{message}; see '{self.prog} --help'") + "\n")
-
-
-def build_parser() -> argparse.ArgumentParser:
-    """The whole command line: ``triage`` and its commands."""
-    parser = _Parser(
-        prog="triage",
-        description="Sort a clutch of colour-morph snake hatchlings: what each one is, how sure that is, and why.",
-        epilog="Start with 'triage demo'. Nothing leaves this machine.",
-    )
-    parser.add_argument("--version", action="version", version=f"triage {triage.__version__}")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
-    for module in COMMANDS:
-        command = commands.add_parser(
-            module.NAME,
-            help=module.HELP,
-            description=module.HELP[0].upper() + module.HELP[1:] + ".",
-            epilog=module.EXAMPLES,
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-        )
-        module.add_arguments(command)
-        command.set_defaults(run=module.run)
-    return parser
+cli = InOrder(
+    "triage",
+    help="Sort a clutch of colour-morph snake hatchlings: what each one is, how sure that is, and why.",
+    epilog="Start with 'triage demo'. Nothing leaves this machine.",
+    no_args_is_help=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    commands=[
+        clutch.demo, clutch.sort, clutch.keep, clutch.evidence, genes.genes, hatch.hatch, app.app,
+        entries.animal, entries.pair, entries.clutch, entries.egg, records.read, entries.call, entries.hold,
+        collection.known, plan.plan, entries.outcome, entries.laboratory, collection.label, entries.note,
+        records.history, records.undo, records.export, records.import_, records.backup, records.restore, records.verify,
+        completion.completion,
+    ],
+)  # fmt: skip
+click.version_option(triage.__version__, message="%(prog)s %(version)s")(cli)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -80,9 +44,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0 when all went well, 2 when something was refused, 130 after Ctrl-C.
+        0 when all went well, 2 when something was refused, 130 after Ctrl-C, 141 when nobody reads the answer.
     """
-    arguments = build_parser().parse_args(argv)
+    asked = os.environ.get(completion.VARIABLE)
+    if asked:
+        return shell_complete(cli, {}, cli.name, completion.VARIABLE, asked)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             # A terminal that lacks a sign should show '?' rather than end the program.
@@ -91,9 +57,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         warnings.simplefilter("always", TriageWarning)
         warnings.showwarning = _show_warning(warnings.showwarning)
         try:
-            code = arguments.run(arguments)
+            code = _run(sys.argv[1:] if argv is None else argv)
             sys.stdout.flush()
             return code
+        except click.UsageError as error:
+            where = error.ctx.command_path if error.ctx else cli.name
+            said = error.format_message().rstrip(".")
+            print(error_line(f"{said[0].lower()}{said[1:]}; see '{where} --help'"), file=sys.stderr)
+            return REFUSED
         except TriageError as error:
             print(error_line(str(error)), file=sys.stderr)
             return REFUSED
@@ -106,10 +77,19 @@ def main(argv: Sequence[str] | None = None) -> int:
             return BROKEN_PIPE
 
 
+def _run(words: Sequence[str]) -> int:
+    """Run a command outside of click's own ``main``, which words errors and exit codes its own way."""
+    try:
+        with cli.make_context(cli.name, list(words)) as context:
+            return cli.invoke(context) or OK
+    except click.exceptions.Exit as stop:  # after --help and --version
+        return stop.exit_code
+
+
 def _show_warning(fallback):
     def show(message, category, filename, lineno, file=None, line=None):
         if issubclass(category, TriageWarning):
-            print(remark_line(str(message)), file=sys.stderr)
+            remark(str(message))
         else:
             fallback(message, category, filename, lineno, file, line)
 

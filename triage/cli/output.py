@@ -6,13 +6,16 @@ import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+if TYPE_CHECKING:
+    from rich.console import Console
 
 
 def print_answer(draw: Callable[[Console], None]) -> None:
     """Print what ``draw`` draws: in colour only on a terminal, and only where ``NO_COLOR`` is not set."""
+    from rich.console import Console
+
     console = Console(file=sys.stdout, highlight=False, markup=False, emoji=False)
     with console.capture() as captured:
         draw(console)
@@ -20,19 +23,14 @@ def print_answer(draw: Callable[[Console], None]) -> None:
     print("\n".join(line.rstrip() for line in captured.get().splitlines()))
 
 
-def remarks() -> Console:
-    """Standard error."""
-    return Console(file=sys.stderr, highlight=False, markup=False, emoji=False)
-
-
 def error_line(message: str) -> str:
     """An error as one line, whatever it holds."""
     return f"triage: {_one_line(message)}"
 
 
-def remark_line(message: str) -> str:
-    """A remark as one line."""
-    return f"triage, remark: {_one_line(message)}"
+def remark(message: str) -> None:
+    """Say something beside the answer, as one line on standard error."""
+    print(f"triage, remark: {_one_line(message)}", file=sys.stderr)
 
 
 def print_json(answer: dict) -> None:
@@ -46,7 +44,10 @@ def progress_bar(what: str) -> Iterator[Callable[[int, int], None]]:
 
     Nothing is drawn where standard error is no terminal.
     """
-    console = remarks()
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    console = Console(file=sys.stderr, highlight=False, markup=False, emoji=False)
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task(what, total=None, visible=False)

@@ -2,170 +2,129 @@
 
 from __future__ import annotations
 
-import argparse
+from datetime import date
 
-from triage.cli.command import RecordCommand, percent_words
-from triage.errors import StorageError
+import click
 
+from triage.cli.collection import known_and_ids, locus_named
+from triage.cli.command import answer, as_json, command, counted, named_number
 
-def _plan_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("id", metavar="ID", help="the animal or hatched egg to be proved")
-    parser.add_argument(
-        "--gene", action="append", default=[], metavar="GENE", help="a gene in question; may be given several times"
-    )
-    parser.add_argument("--mate", metavar="NAME", help="plan with this mate instead of the best")
-    parser.add_argument("--sex", choices=("male", "female"), help="its sex, if the records do not say")
-    parser.add_argument("--species", default="ball python", metavar="NAME", help="the species (ball python)")
-    parser.add_argument(
-        "--price",
-        action="append",
-        default=[],
-        metavar="LABEL=MONEY",
-        help="your own price: 'het clown=300', '66%% het clown=120', 'plain=60'",
-    )
-    parser.add_argument("--of", metavar="ANSWER", help="the answer that the prices turn on, such as 'het clown'")
-    parser.add_argument(
-        "--keeping", type=float, default=0.0, metavar="MONEY", help="what a year of keeping it costs you"
-    )
-    parser.add_argument(
-        "--breeding", type=float, default=0.0, metavar="MONEY", help="what a season of breeding costs on top"
-    )
-    parser.add_argument("--death", type=float, default=0.0, metavar="P", help="chance that it dies in a year")
-    parser.add_argument("--keep", action="store_true", help="keep the plan in the records, for the outcome to refer to")
+EXAMPLES = """\
+  triage plan 2031-4/A4 --gene clown
+  triage plan 2031-4/A4 --price 'het clown=300' --price '66% het clown=120' --price plain=60 --of 'het clown' --keeping 40
+"""
 
 
-def _plan(arguments: argparse.Namespace) -> dict:
-    from datetime import date
-
-    from triage.cli.entries import EntryCommand
-    from triage.proving.plans.worth import Costs
+@command("plan", EXAMPLES)
+@click.argument("name", help="the animal or hatched egg to be proved")
+@click.option("--gene", "genes", multiple=True, metavar="GENE", help="a gene in question; may be given several times")
+@click.option("--mate", metavar="NAME", help="plan with this mate instead of the best")
+@click.option("--sex", type=click.Choice(["male", "female"]), help="its sex, if the records do not say")
+@click.option("--price", "prices", multiple=True, metavar="LABEL=MONEY",
+              help="your own price: 'het clown=300', '66% het clown=120', 'plain=60'")  # fmt: skip
+@click.option("--of", metavar="ANSWER", help="the answer that the prices turn on, such as 'het clown' (the first with a price)")
+@click.option("--keeping", type=float, default=0.0, metavar="MONEY", help="what a year of keeping it costs you")
+@click.option("--breeding", type=float, default=0.0, metavar="MONEY", help="what a season of breeding costs on top")
+@click.option("--death", type=click.FloatRange(0, 1, max_open=True), default=0.0, metavar="P", help="chance that it dies in a year")
+@click.option("--keep", is_flag=True, help="keep the plan in the records, for the outcome to refer to")
+@as_json
+def plan(name, genes, mate, sex, prices, of, keeping, breeding, death, keep, as_json) -> None:
+    """Plan how to prove an animal: mates, eggs, seasons, when to stop, what it is worth."""
     from triage.records import Sex
-    from triage.workflow.known import known_of
-    from triage.workflow.prove import keep_plan, plan_for, prices_from, worth_of
+    from triage.workflow.prove import keep_plan, plan_for
     from triage.workflow.records import open_archive
 
-    archive = open_archive()
-    known = known_of(archive, arguments.species)
-    today = date.today()
-    answer = plan_for(
-        known,
-        arguments.id,
-        genes=tuple(arguments.gene),
-        mate=arguments.mate,
-        sex=Sex(arguments.sex) if arguments.sex else None,
-        today=today,
-    )
-    plan = answer.plan
-    found = {
-        "animal": known.name(arguments.id),
-        "open": {words: p for words, p in answer.held.answers.items()},
+    archive, today = open_archive(), date.today()
+    known, (id,) = known_and_ids(archive, [name], ("animal", "egg"))
+    loci = tuple(locus_named(known.collection.species, gene) for gene in genes)
+    found = plan_for(known, id, genes=loci, mate=mate, sex=Sex(sex) if sex else None, today=today)
+    data = {"animal": known.title(id), **_plan_json(found), "worth": [], "chart": []}
+    data["kept"] = keep_plan(archive, id, found) if keep else None
+    if prices:
+        money = dict(named_number(text, "--price") for text in prices)
+        turns_on = of or next((label for label in money if label in found.held.answers), next(iter(found.held.answers)))
+        data |= _worth_json(found, money, turns_on, (keeping, breeding, death), today)
+    answer(data, _words, as_json=as_json)
+
+
+def _plan_json(found) -> dict:
+    plan = found.plan
+    earliest = plan.earliest and {
+        "paired": plan.earliest.paired.isoformat(),
+        "hatched": plan.earliest.hatched.isoformat(),
+        "seen": plan.earliest.first_shed.isoformat(),
+        "waits_for": plan.earliest.waits_for,
+    }
+    return {
+        "open": dict(found.held.answers),
         "mates": [
-            {
-                "mate": r.mate.name,
-                "bits_per_egg": r.bits_per_egg,
-                "bits_per_year": r.bits_per_year,
-                "settled_in_one_season": r.p_one_season_settles,
-                "refusal": r.refusal,
-            }
-            for r in answer.ranked
+            {"mate": r.mate.name, "bits_per_egg": r.bits_per_egg, "bits_per_year": r.bits_per_year,
+             "settled_in_one_season": r.p_one_season_settles, "refusal": r.refusal}
+            for r in found.ranked
         ],
         "mate": plan.mate.name,
         "settled_in_one_season": {f"{level:.2f}": p for level, p in plan.p_one_season_settles.items()},
-        "eggs": {
-            f"{one.level:.2f}": {"half": one.quantile(0.5), "nine_in_ten": one.quantile(0.9), "beyond": one.beyond}
-            for one in plan.eggs
-        },
-        "seasons": {
-            f"{one.level:.2f}": {"half": one.quantile(0.5), "nine_in_ten": one.quantile(0.9), "beyond": one.beyond}
-            for one in plan.seasons
-        },
-        "young_to_show": [
-            {"answer": one.answer, "level": one.level, "young": one.n_young} for one in plan.young_needed
-        ],
-        "stop": [
-            {"telling": list(one.telling), "level": one.level, "run": one.needed, "answer": one.answer}
-            for one in plan.stopping
-        ],
-        "outcomes": [
-            {"seen": dict(one.seen), "probability": one.probability, "says": dict(one.answers)}
-            for one in plan.outcomes[:8]
-        ],
+        "eggs": _until_json(plan.eggs),
+        "seasons": _until_json(plan.seasons),
+        "young_to_show": [{"answer": one.answer, "level": one.level, "young": one.n_young} for one in plan.young_needed],
+        "stop": [{"telling": list(one.telling), "level": one.level, "run": one.needed, "answer": one.answer} for one in plan.stopping],
+        "outcomes": [{"seen": dict(one.seen), "probability": one.probability, "says": dict(one.answers)} for one in plan.outcomes[:8]],
         "outcome_eggs": plan.outcome_eggs,
-        "earliest": None
-        if plan.earliest is None
-        else {
-            "paired": plan.earliest.paired.isoformat(),
-            "hatched": plan.earliest.hatched.isoformat(),
-            "seen": plan.earliest.first_shed.isoformat(),
-            "waits_for": plan.earliest.waits_for,
-        },
-        "worth": [],
-        "chart": [],
-        "kept": keep_plan(archive, arguments.id, answer) if arguments.keep else None,
-    }
-    if arguments.price:
-        words = {}
-        for text in arguments.price:
-            label, money = EntryCommand._pair(text, "--price")
-            try:
-                words[label] = float(money)
-            except ValueError as error:
-                raise StorageError(f"--price {text}: '{money}' is no number; needed: LABEL=MONEY") from error
-        of = arguments.of or next(iter(answer.held.answers))
-        years = 1.0 if plan.earliest is None else max(0.1, plan.earliest.years_from(today))
-        costs = Costs(arguments.keeping, arguments.breeding, arguments.death, 0.0, years)
-        decision = worth_of(answer, prices_from(words, of, words.pop("plain", 0.0)), costs)
-        found["worth"] = list(decision.words())
-        found["of"] = of
-        found["chart"] = [
-            {"chance": p, "today": now, "label": label, "holding": holding} for p, now, label, holding in decision.chart
-        ]
-    return found
+        "earliest": earliest,
+    }  # fmt: skip
 
 
-def _plan_words(answer: dict) -> str:
-    lines = [
-        f"{answer['animal']}: open is " + ", ".join(f"{words} {percent_words(p)}" for words, p in answer["open"].items()),
-        "",
-        "Mates by what a year teaches:",
-    ]
-    for r in answer["mates"][:10]:
-        lines.append(
-            f"  {r['mate']}: "
-            + (
-                r["refusal"]
-                or f"{r['bits_per_egg']:.3f} bits an egg, {r['bits_per_year']:.2f} a year; settles it in one "
-                f"season: {percent_words(r['settled_in_one_season'])}"
-            )
+def _until_json(until) -> dict:
+    return {f"{one.level:.2f}": {"half": one.quantile(0.5), "nine_in_ten": one.quantile(0.9), "beyond": one.beyond} for one in until}
+
+
+def _worth_json(found, money: dict[str, float], of: str, costs: tuple[float, float, float], today: date) -> dict:
+    from triage.proving.plans.worth import Costs
+    from triage.workflow.prove import prices_from, worth_of
+
+    earliest = found.plan.earliest
+    years = 1.0 if earliest is None else max(0.1, earliest.years_from(today))
+    plain = money.pop("plain", 0.0)
+    decision = worth_of(found, prices_from(money, of, plain), Costs(*costs, years_until_first_result=years))
+    chart = [{"chance": p, "today": now, "label": label, "holding": holding} for p, now, label, holding in decision.chart]
+    return {"worth": list(decision.words()), "of": of, "chart": chart}
+
+
+def _words(said: dict) -> str:
+    from triage.proving.chances import percent
+
+    def chances(table: dict[str, float]) -> str:
+        return ", ".join(f"{words} {percent(p)}" for words, p in table.items())
+
+    lines = [f"{said['animal']}: open is {chances(said['open'])}", "", "Mates by what a year teaches:"]
+    for r in said["mates"][:10]:
+        teaches = (
+            f"{r['bits_per_egg']:.3f} bits an egg, {r['bits_per_year']:.2f} a year; settles it in one "
+            f"season: {percent(r['settled_in_one_season'])}"
         )
-    lines += ["", f"With {answer['mate']}:"]
-    for level, one in answer["eggs"].items():
-        seasons = answer["seasons"][level]
+        lines.append(f"  {r['mate']}: {r['refusal'] or teaches}")
+    lines += ["", f"With {said['mate']}:"]
+    for level, eggs in said["eggs"].items():
+        seasons = said["seasons"][level]
         lines.append(
-            f"  settled at {100 * float(level):.0f} %: half of the time within {_count(one['half'], 'eggs')}, nine times in ten within "
-            f"{_count(one['nine_in_ten'], 'eggs')}; {_count(seasons['half'], 'seasons')} and {_count(seasons['nine_in_ten'], 'seasons')}; "
-            f"in one season {percent_words(answer['settled_in_one_season'][level])}"
+            f"  settled at {percent(float(level))}: half of the time within {_count(eggs['half'], 'egg')}, nine times in ten within "
+            f"{_count(eggs['nine_in_ten'], 'egg')}; {_count(seasons['half'], 'season')} and {_count(seasons['nine_in_ten'], 'season')}; "
+            f"in one season {percent(said['settled_in_one_season'][level])}"
         )
-    telling = " or ".join(answer["stop"][0]["telling"]) or "nothing"
-    runs = [
-        f"{one['run']} young that tell nothing: {one['answer']} at {100 * one['level']:.0f} %"
-        for one in answer["stop"]
-        if one["run"]
-    ]
+    telling = " or ".join(said["stop"][0]["telling"]) or "nothing"
+    runs = [f"{one['run']} young that tell nothing: {one['answer']} at {percent(one['level'])}" for one in said["stop"] if one["run"]]
     lines.append("  stop when settled; each of these excludes something at once: " + "; ".join([telling, *runs]))
-    lines.append(f"  of {answer['outcome_eggs']} eggs:")
-    for one in answer["outcomes"][:5]:
+    lines.append(f"  of {said['outcome_eggs']} eggs:")
+    for one in said["outcomes"][:5]:
         seen = ", ".join(f"{n} {what}" for what, n in one["seen"].items()) or "nothing that tells"
-        lines.append(
-            f"    {seen} ({percent_words(one['probability'])}) would say "
-            + ", ".join(f"{w} {percent_words(p)}" for w, p in one["says"].items())
-        )
-    if answer["earliest"]:
-        e = answer["earliest"]
+        lines.append(f"    {seen} ({percent(one['probability'])}) would say {chances(one['says'])}")
+    if said["earliest"]:
+        e = said["earliest"]
         lines.append(f"  first pairing {e['paired']} at the earliest ({e['waits_for']}), seen by {e['seen']}")
-    lines += [f"  {sentence}" for sentence in answer["worth"]]
-    lines += _chart_words(answer["of"], answer["chart"]) if answer["chart"] else []
-    lines += [f"  kept as {answer['kept']}; name it with 'triage outcome add --plan {answer['kept']} ...'"] if answer["kept"] else []
+    lines += [f"  {sentence}" for sentence in said["worth"]]
+    lines += _chart_words(said["of"], said["chart"]) if said["chart"] else []
+    if said["kept"]:
+        lines.append(f"  kept as {said['kept']}; name it with 'triage outcome add --plan {said['kept']} ...'")
     lines.append(
         "Ages and weights for breeding are rules of thumb (common practice, no source): a veterinarian knows the animal before you."
     )
@@ -187,15 +146,4 @@ def _chart_words(of: str, chart: list[dict], width: int = 40) -> list[str]:
 
 
 def _count(n: int | None, what: str) -> str:
-    return f"more {what} than were counted" if n is None else f"{n} {what.removesuffix('s') if n == 1 else what}"
-
-
-plan = RecordCommand(
-    "plan",
-    "plan how to prove an animal: mates, eggs, seasons, when to stop, what it is worth",
-    "examples:\n  triage plan ID --gene clown\n  triage plan ID --price 'het clown=300' --price '66% het clown=120' "
-    "--price plain=60 --of 'het clown' --keeping 40\n",
-    _plan_arguments,
-    _plan,
-    _plan_words,
-)
+    return f"more {what}s than were counted" if n is None else counted(n, what)

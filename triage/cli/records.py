@@ -1,193 +1,161 @@
-"""Commands for the records as a whole: export, import, backup, restore, verify, history, undo."""
+"""Commands for the records as a whole: read, history, undo, export, import, backup, restore, verify."""
 
 from __future__ import annotations
 
-import argparse
 import json
-from collections.abc import Callable
 from pathlib import Path
 
-from triage.cli.command import RecordCommand, counted, write_new
+import click
+
+from triage.cli.command import answer, as_json, command, counted, with_ids, write_new
+from triage.cli.entries import print_history
 from triage.cli.output import progress_bar
 from triage.errors import StorageError
 
-
-def _export_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", metavar="FILE", help="where to: .json for everything, .csv for one kind")
-    parser.add_argument("--kind", metavar="KIND", help="the kind of entry, for CSV: animal, egg ...")
+_PATH = click.Path(path_type=Path)
 
 
-def _export(arguments: argparse.Namespace) -> dict:
+@command("read", "  triage read photos-2031 --workers 4\n  triage read photos-2031/2031-4 --clutch 2031-4\n")
+@click.argument(
+    "folder",
+    type=_PATH,
+    help="a season: a folder for each clutch, named after it, with photos named after their eggs (a4.jpg, A4-2.jpg)",
+)
+@click.option("--clutch", metavar="NAME", help="FOLDER holds the photos of this clutch alone")
+@click.option("--table", type=_PATH, metavar="FILE", help="CSV with the columns photo, clutch and egg, for photos named otherwise")
+@click.option("--workers", type=int, metavar="N", help="worker processes (half of the cores)")
+@as_json
+def read(folder: Path, clutch: str | None, table: Path | None, workers: int | None, as_json: bool) -> None:
+    """Read a season's folder of photos into the records, and go on where it stopped."""
+    from triage.workflow.names import find_entry
+    from triage.workflow.records import open_archive, open_photos
+    from triage.workflow.season import read_folder
+
+    archive = open_archive()
+    entry = find_entry(archive, clutch, ("clutch",)) if clutch else None
+    with progress_bar("reading photos") as progress:
+        done = read_folder(archive, open_photos(), folder, entry, table=table, workers=workers, progress=progress)
+    data = {"read": list(done.read), "unread": dict(done.unread), "known": list(done.known), "unmatched": dict(done.unmatched)}
+    lines = [f"{len(done.read)} read, {len(done.known)} known already, {len(done.unread)} not read, {len(done.unmatched)} nobody's"]
+    lines += [f"  {name}: {why}" for name, why in (*done.unread.items(), *done.unmatched.items())]
+    answer(data, lambda _: "\n".join(lines), as_json=as_json)
+
+
+@command("history", "  triage history --last 10\n  triage history Juniper\n")
+@click.argument("name", required=False, help="only this animal, egg or clutch, or any entry by its id")
+@click.option("--last", type=click.IntRange(min=1), default=50, show_default=True, metavar="N", help="the newest N")
+@with_ids
+@as_json
+def history(name: str | None, last: int, ids: bool, as_json: bool) -> None:
+    """Show every change to the records, with time and reason."""
+    from triage.workflow.names import find_entry
+    from triage.workflow.records import open_archive
+
+    archive = open_archive()
+    found = archive.history(name)  # by id, of entries too that were removed
+    if name and not found:
+        found = archive.history(find_entry(archive, name).id)
+    print_history(archive, found[-last:], ids, as_json, contents=bool(name))
+
+
+@command("undo", "  triage undo\n  triage undo 41\n")
+@click.argument("change", metavar="N", type=int, required=False, help="number of the change (the last)")
+@as_json
+def undo(change: int | None, as_json: bool) -> None:
+    """Undo the last change to the records, or a named one."""
+    from triage.workflow.records import open_archive
+
+    archive = open_archive()
+    if change is None:
+        found = archive.history()
+        if not found:
+            raise StorageError("nothing has been entered yet, so nothing can be undone")
+        change = found[-1].change
+    archive.undo(change)
+    answer({"undone": change}, lambda said: f"change {said['undone']} undone; 'triage undo' again brings it back", as_json=as_json)
+
+
+@command("export", "  triage export all.json\n  triage export animals.csv --kind animal\n")
+@click.argument("file", type=_PATH, help="where to: .json for everything, .csv for one kind")
+@click.option("--kind", metavar="KIND", help="the kind of entry, for CSV: animal, egg ...")
+@as_json
+def export(file: Path, kind: str | None, as_json: bool) -> None:
+    """Write the records to JSON, or one kind of entry to a table."""
     from triage.workflow.exchange import to_csv, to_json
     from triage.workflow.records import open_archive
 
-    path, archive = Path(arguments.file), open_archive()
-    if path.suffix.lower() == ".csv":
-        if not arguments.kind:
-            raise StorageError(f"{path}: a table holds one kind of entry; needed: --kind, for example --kind animal")
-        text = to_csv(archive, arguments.kind)
-        count = len(archive.all(arguments.kind))
-    elif path.suffix.lower() == ".json":
-        data = to_json(archive, (arguments.kind,) if arguments.kind else ())
+    archive = open_archive()
+    if file.suffix.lower() == ".csv":
+        if not kind:
+            raise StorageError(f"{file}: a table holds one kind of entry; needed: --kind, for example --kind animal")
+        text, count = to_csv(archive, kind), len(archive.all(kind))
+    elif file.suffix.lower() == ".json":
+        data = to_json(archive, (kind,) if kind else ())
         text, count = json.dumps(data, indent=1, ensure_ascii=False) + "\n", len(data["entries"])
     else:
-        raise StorageError(f"{path}: ends in '{path.suffix}'; needed: a name that ends in .json or .csv")
-    write_new(path, text.encode("utf-8"))
-    return {"file": str(path), "entries": count}
+        raise StorageError(f"{file}: ends in '{file.suffix}'; needed: a name that ends in .json or .csv")
+    write_new(file, text.encode("utf-8"))
+    answer({"file": str(file), "entries": count}, lambda _: f"{count} entries written to {file}", as_json=as_json)
 
 
-def _import_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", metavar="FILE", help="a .json or .csv that 'triage export' wrote")
-
-
-def _import(arguments: argparse.Namespace) -> dict:
+@command("import", "  triage import animals.csv\n")
+@click.argument("file", type=_PATH, help="a .json or .csv that 'triage export' wrote")
+@as_json
+def import_(file: Path, as_json: bool) -> None:
+    """Enter what 'triage export' wrote, all of it or nothing."""
     from triage.workflow.exchange import from_csv, from_json, import_entries
     from triage.workflow.records import open_archive
 
-    path = Path(arguments.file)
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = file.read_bytes().decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        raise StorageError(
-            f"{path}: cannot be read as text ({error}); needed: a file that 'triage export' wrote"
-        ) from error
-    rows = from_csv(text, path.name) if path.suffix.lower() == ".csv" else from_json(text, path.name)
+        raise StorageError(f"{file}: cannot be read as text ({error}); needed: a file that 'triage export' wrote") from error
+    rows = from_csv(text, file.name) if file.suffix.lower() == ".csv" else from_json(text, file.name)
     new, changed, same = import_entries(open_archive(), rows)
-    return {"new": new, "changed": changed, "same": same}
+    said = f"{new} new, {changed} changed, {same} as they were"
+    answer({"new": new, "changed": changed, "same": same}, lambda _: said, as_json=as_json)
 
 
-def _backup(arguments: argparse.Namespace) -> dict:
+@command("backup", "  triage backup 2031-08-01.triage.zip\n")
+@click.argument("file", type=_PATH, help="the file to write")
+@as_json
+def backup(file: Path, as_json: bool) -> None:
+    """Write everything, with its history and photos, to one file."""
     from triage.storage.backup import back_up
     from triage.workflow.records import open_archive, open_photos
 
     with progress_bar("photos") as progress:
-        manifest = back_up(open_archive(), open_photos(), Path(arguments.file), progress)
-    return {"file": arguments.file, "changes": manifest["changes"], "photos": manifest["photos"]}
+        _answer_backup(file, back_up(open_archive(), open_photos(), file, progress), "written to", as_json)
 
 
-def _restore(arguments: argparse.Namespace) -> dict:
-    from triage.storage.backup import restore
+@command("restore", "  triage restore 2031-08-01.triage.zip\n")
+@click.argument("file", type=_PATH, help="a file that 'triage backup' wrote")
+@as_json
+def restore(file: Path, as_json: bool) -> None:
+    """Fill empty records from a backup."""
+    from triage.storage.backup import restore as fill
     from triage.workflow.records import open_archive, open_photos
 
-    manifest = restore(Path(arguments.file), open_archive(), open_photos())
-    return {"file": arguments.file, "changes": manifest["changes"], "photos": manifest["photos"]}
+    _answer_backup(file, fill(file, open_archive(), open_photos()), "restored from", as_json)
 
 
-def _verify(_: argparse.Namespace) -> dict:
+def _answer_backup(file: Path, manifest: dict, done: str, as_json: bool) -> None:
+    changes, photos = manifest["changes"], manifest["photos"]
+    said = f"{counted(changes, 'change')} and {counted(photos, 'photo')} {done} {file}"
+    answer({"file": str(file), "changes": changes, "photos": photos}, lambda _: said, as_json=as_json)
+
+
+@command("verify", "  triage verify\n")
+@as_json
+def verify(as_json: bool) -> int:
+    """Look for damage: altered changes, broken references, flipped bits in photos."""
     from triage.workflow.records import open_archive, open_photos
 
     archive, photos = open_archive(), open_photos()
-    wanted = sorted({entry["sha256"] for entry in archive.all("photo")})
-    return {
-        "entries": len(archive.all()),
-        "photos": len(wanted),
-        "faults": [*archive.faults(), *photos.faults(iter(wanted))],
-    }
-
-
-def _verify_words(answer: dict) -> str:
-    lines = [
-        f"{answer['entries']} entries and {answer['photos']} photos looked at: "
-        + (f"{len(answer['faults'])} faults" if answer["faults"] else "all is well")
-    ]
-    return "\n".join([*lines, *(f"  {fault}" for fault in answer["faults"])])
-
-
-def _history_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("id", metavar="ID", nargs="?", help="only this entry")
-    parser.add_argument("--last", type=int, default=50, metavar="N", help="the newest N (50)")
-
-
-def _history(arguments: argparse.Namespace) -> dict:
-    from triage.cli.entries import revision_json
-    from triage.workflow.records import open_archive
-
-    found = open_archive().history(arguments.id)
-    return {"revisions": [revision_json(one) for one in found[-arguments.last :]]}
-
-
-def _history_words(answer: dict) -> str:
-    lines = [
-        f"change {one['change']}, {one['at'][:16]}, {one['who']}: {one['reason']} - {one['id']} "
-        + ("removed" if one["content"] is None else f"version {one['version']}")
-        for one in answer["revisions"]
-    ]
-    return "\n".join(lines) or "Nothing has been entered yet."
-
-
-def _undo(arguments: argparse.Namespace) -> dict:
-    from triage.workflow.records import open_archive
-
-    archive = open_archive()
-    number = arguments.change
-    if number is None:
-        found = archive.history()
-        if not found:
-            raise StorageError("nothing has been entered yet, so nothing can be undone")
-        number = found[-1].change
-    archive.undo(number)
-    return {"undone": number}
-
-
-def _file(what: str) -> Callable[[argparse.ArgumentParser], None]:
-    return lambda parser: parser.add_argument("file", metavar="FILE", help=what) and None
-
-
-export = RecordCommand(
-    "export",
-    "write the records to JSON, or one kind of entry to a table",
-    "examples:\n  triage export all.json\n  triage export animals.csv --kind animal\n",
-    _export_arguments,
-    _export,
-    lambda a: f"{a['entries']} entries written to {a['file']}",
-)
-import_ = RecordCommand(
-    "import",
-    "enter what 'triage export' wrote, all of it or nothing",
-    "examples:\n  triage import animals.csv\n",
-    _import_arguments,
-    _import,
-    lambda a: f"{a['new']} new, {a['changed']} changed, {a['same']} as they were",
-)
-backup = RecordCommand(
-    "backup",
-    "write everything, with its history and photos, to one file",
-    "examples:\n  triage backup 2031-08-01.triage.zip\n",
-    _file("the file to write"),
-    _backup,
-    lambda a: f"{a['file']}: {counted(a['changes'], 'change')} and {counted(a['photos'], 'photo')}",
-)
-restore = RecordCommand(
-    "restore",
-    "fill empty records from a backup",
-    "examples:\n  triage restore 2031-08-01.triage.zip\n",
-    _file("a file that 'triage backup' wrote"),
-    _restore,
-    lambda a: f"{counted(a['changes'], 'change')} and {counted(a['photos'], 'photo')} restored",
-)
-verify = RecordCommand(
-    "verify",
-    "look for damage: altered changes, broken references, flipped bits in photos",
-    "examples:\n  triage verify\n",
-    lambda parser: None,
-    _verify,
-    _verify_words,
-)
-history = RecordCommand(
-    "history",
-    "every change to the records, with time and reason",
-    "examples:\n  triage history --last 10\n",
-    _history_arguments,
-    _history,
-    _history_words,
-)
-undo = RecordCommand(
-    "undo",
-    "undo the last change to the records, or a named one",
-    "examples:\n  triage undo\n  triage undo 41\n",
-    lambda parser: (
-        parser.add_argument("change", metavar="N", type=int, nargs="?", help="number of the change (the last)") and None
-    ),
-    _undo,
-    lambda a: f"change {a['undone']} undone; 'triage undo' again brings it back",
-)
+    wanted = sorted({entry.content.sha256 for entry in archive.all("photo")})
+    faults = [*archive.faults(), *photos.faults(iter(wanted))]
+    entries = len(archive.all())
+    found = counted(len(faults), "fault") if faults else "all is well"
+    lines = [f"{entries} entries and {counted(len(wanted), 'photo')} looked at: {found}", *(f"  {fault}" for fault in faults)]
+    answer({"entries": entries, "photos": len(wanted), "faults": faults}, lambda _: "\n".join(lines), as_json=as_json)
+    return 1 if faults else 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from triage.errors import ModelFileError, PhotoError
 from triage.genetics.clutch.model import CrossModel
 from triage.records import PhotoEvidence, Species, VisualCall
 from triage.species.looks_alike import neighbours
-from triage.species.shipped import reader_files
+from triage.species.shipped import ReaderFiles, reader_files
 from triage.vision.colour import find_grey_card, neutral_by_card
 from triage.vision.gate import Gate
 from triage.vision.intake import Photo, cut_to, open_photo
@@ -27,16 +28,26 @@ _NEIGHBOURS_OF = 2
 def load_reader(species: Species) -> PhotoReader | None:
     """The photo model of a species with the weights that come with the program; None where the species has none yet."""
     names = reader_files(species.key)
-    return None if names is None else PhotoReader.load(names=names)
+    return None if names is None else _loaded(names)
+
+
+@cache
+def _loaded(names: ReaderFiles) -> PhotoReader:
+    """Loaded once a process: a reader is never changed."""
+    return PhotoReader.load(names=names)
 
 
 def gate_of(reader: PhotoReader) -> Gate | None:
     """The gate fitted to a reader's weights, or None where the reader is another than the shipped one."""
-    names = reader_files(reader.vocabulary.species)
+    return _gate(reader.sidecar["sha256"], reader_files(reader.vocabulary.species))
+
+
+@cache
+def _gate(reader_sha256: str, names: ReaderFiles | None) -> Gate | None:
     try:
-        return Gate.load(reader.sidecar["sha256"], names=names)
+        return Gate.load(reader_sha256, names=names)
     except ModelFileError:
-        if reader.sidecar["sha256"] == read_sidecar(SHIPPED, names)["sha256"]:
+        if reader_sha256 == read_sidecar(SHIPPED, names)["sha256"]:
             raise
         return None
 

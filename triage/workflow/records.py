@@ -111,10 +111,13 @@ class Book:
         return load_species(entry.content.species)
 
     def title(self, id: str) -> str:
-        """What a keeper calls it: an animal or clutch by its name, an egg by its clutch and label."""
+        """What a keeper calls it: an animal or clutch by its name, an egg by its clutch and label, a pairing by its parents."""
         content = self[id].content
         if self[id].kind == "egg":
             return f"{self[content.clutch].content.name}/{content.label}"
+        if self[id].kind == "pairing":
+            sires = [self.title(one.animal) if one.animal else one.name or "nobody" for one in content.sires]
+            return f"{self.title(content.dam)} with {' or '.join(sires)}"
         return getattr(content, "name", None) or id
 
     def newest(self, entries: Iterable[Entry]) -> Entry | None:

@@ -10,7 +10,6 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 
 from triage.errors import StorageError, TriageError
@@ -257,9 +256,8 @@ def _look_at_all(todo: Sequence[_Order], workers: int | None) -> Iterator[tuple[
             yield waiting[future], future.result()
 
 
-@cache
 def _tools(species: str) -> tuple[PhotoReader | None, Gate | None]:
-    """The reader of a species and its gate, loaded once a process; none where the species has none."""
+    """The reader of a species and its gate; none where the species has none."""
     reader = load_reader(load_species(species))
     return reader, None if reader is None else gate_of(reader)
 
