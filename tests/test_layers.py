@@ -1,15 +1,18 @@
 """The import layers of the package, checked on the source itself."""
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
+
+from triage.species import load_species, species_names
 
 PACKAGE = Path(__file__).parent.parent / "triage"
 
 #: From what a person runs down to the errors; each line may import from lines below it only.
 LAYERS = [
-    {"app", "cli", "training"},
+    {"app", "cli", "training", "face"},
     {"workflow"},
     {"proving"},
     {"vision", "genetics", "storage", "hatchery"},
@@ -37,7 +40,7 @@ def part_of(module: str) -> str | None:
     return words[1] if words[0] == "triage" and len(words) > 1 and words[1] in set().union(*LAYERS) else None
 
 
-FILES = sorted(p for p in PACKAGE.rglob("*.py") if p.parent != PACKAGE or p.stem in ("errors", "records"))
+FILES = sorted(p for p in PACKAGE.rglob("*.py") if p.parent != PACKAGE or p.stem in ("errors", "records", "face"))
 
 
 def own_part(path: Path) -> str:
@@ -81,6 +84,27 @@ def test_no_engine_knows_its_reference():
     for path in FILES:
         if "references" not in path.parts:
             assert not any(m.startswith("triage.genetics.references") for m in imports_of(path)), path.name
+
+
+def names_of_species() -> set[str]:
+    species = [load_species(name) for name in species_names()]
+    return {word for one in species for word in (one.key, one.name, one.scientific_name, *one.synonyms)}
+
+
+def constants_of(path: Path) -> list[str]:
+    """Texts that the code of a file holds, without docstrings and without the examples that a command's help shows."""
+    tree = ast.parse(path.read_text("utf-8"), str(path))
+    docstrings = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    texts = [node for node in ast.walk(tree) if isinstance(node, ast.Constant) and isinstance(node.value, str)]
+    return [one.value for one in texts if id(one) not in docstrings and not one.value.lstrip().startswith(("triage ", "examples:"))]
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_no_code_names_a_species(path):
+    """What differs between species is data."""
+    names = names_of_species()
+    for text in constants_of(path):
+        assert not any(re.search(rf"\b{re.escape(name)}\b", text, re.IGNORECASE) for name in names), text
 
 
 def test_importing_the_package_is_light():

@@ -51,11 +51,3 @@ class StorageError(TriageError):
 
 class TriageWarning(UserWarning):
     """Root of every warning of this program."""
-
-
-class OutOfDomainPhotoWarning(TriageWarning):
-    """A photo unlike anything the model was trained on."""
-
-
-class UnreviewedEntryWarning(TriageWarning):
-    """A result that rests on a catalogue entry nobody has checked against its source."""

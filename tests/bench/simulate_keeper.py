@@ -37,8 +37,10 @@ import argparse
 import itertools
 import math
 import os
+import sys
 from dataclasses import dataclass, field
 from functools import lru_cache
+from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
@@ -49,12 +51,14 @@ from triage.genetics.clutch.model import CrossModel, compile_cross
 from triage.genetics.readings import keeper_reading
 from triage.proving.labels import label_text
 from triage.proving.plans.egg_table import DIED, SLUG, EggTable, HeldBack, Mate, egg_table
-from triage.proving.plans.information import after_outcomes
 from triage.proving.plans.seasons import Season
 from triage.proving.plans.worth import Costs, LabelPrices, hold
 from triage.proving.trays import hidden_genes, remaining_calls
 from triage.records import NORMAL, CallReading, Cross, Egg, Genotype, GenotypePrior, Parent, Sex, VisualCall
 from triage.species import load_species, parse_parent
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "proving"))
+from entered import after_outcomes
 
 SPECIES = load_species("ball python")
 SEASON = Season.usual(SPECIES)

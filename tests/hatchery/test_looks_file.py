@@ -3,7 +3,7 @@
 import pytest
 
 from triage.errors import CatalogueError
-from triage.species.drawing import load_looks, parse_looks, usual_looks
+from triage.species.drawing import looks_of, parse_looks, usual_looks
 
 GOOD = """
 format = 1
@@ -112,8 +112,8 @@ def test_a_bad_file_is_refused_with_the_place(old, new, words):
         parse_looks(GOOD.replace(old, new, 1), "x.toml")
 
 
-def test_an_unreadable_file_is_refused(tmp_path):
-    with pytest.raises(CatalogueError, match=r"none\.toml: cannot be read as text"):
-        load_looks(tmp_path / "none.toml")
+def test_what_is_not_there_is_refused():
+    with pytest.raises(CatalogueError, match="the looks of dragon are not recorded, so none can be drawn"):
+        looks_of("dragon")
     with pytest.raises(CatalogueError, match="No locus is called 'two'"):
         parse_looks(GOOD, "x.toml").locus("two")

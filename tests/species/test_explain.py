@@ -12,7 +12,6 @@ from triage.species.explain import (
     general_cautions,
     list_combinations,
     list_genes,
-    species_facts,
 )
 from triage.species.loader import load_sources, load_species, species_names
 from triage.species.names import normalise
@@ -118,7 +117,7 @@ def test_cautions_come_with_their_citation():
 
 def test_the_general_cautions_and_facts_of_a_species():
     assert len(general_cautions(BALL)) == len(general_cautions(CORN)) == 4
-    assert {f.supports for f in species_facts(BALL)} == {"sex_determination", "paternity", "clutch_size"}
+    assert {e.supports for e in BALL.evidence} == {"sex_determination", "paternity", "clutch_size"}
 
 
 def test_facts_name_their_sources_and_how_far_they_were_read():

@@ -1,4 +1,4 @@
-"""Colour by a grey card or a chart in the picture, checked against colour-science's patch values and illuminants."""
+"""Colour by a grey card in the picture, checked against colour-science's curves and illuminants."""
 
 import colour
 import numpy as np
@@ -6,77 +6,19 @@ import pytest
 
 from triage.hatchery import draws, render
 from triage.vision.colour import (
-    CHART,
-    chart_patches,
     find_grey_card,
-    homography,
     neutral_by_card,
-    neutral_by_chart,
     tightest_rectangle,
     to_linear,
     to_srgb,
 )
 from triage.vision.intake import Photo
 
-CORNERS = ((0.15, 0.20), (0.85, 0.25), (0.80, 0.80), (0.10, 0.75))
-
-
-def reference_chart():
-    """Linear sRGB of colour-science's "ColorChecker24 - After November 2014", Bradford-adapted from D50."""
-    chart = colour.CCS_COLOURCHECKERS["ColorChecker24 - After November 2014"]
-    xyz = colour.xyY_to_XYZ(np.array(list(chart.data.values())))
-    return colour.XYZ_to_RGB(xyz, "sRGB", illuminant=chart.illuminant, chromatic_adaptation_transform="Bradford")
-
-
-def photographed_chart(gains, size=400):
-    """A photo of the chart in perspective, under a light of the given channel gains."""
-    square = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
-    back = np.linalg.inv(homography(square, np.array(CORNERS) * size))
-    x, y = np.meshgrid(np.arange(size) + 0.5, np.arange(size) + 0.5)
-    place = np.stack([x, y, np.ones_like(x)], -1) @ back.T
-    u, v = place[..., 0] / place[..., 2], place[..., 1] / place[..., 2]
-    inside = (u >= 0) & (u < 1) & (v >= 0) & (v < 1)
-    index = (np.clip((v * 4).astype(int), 0, 3) * 6 + np.clip((u * 6).astype(int), 0, 5))[..., None]
-    light = np.where(inside[..., None], np.take_along_axis(CHART[None], index.reshape(1, -1, 1), 1).reshape(size, size, 3), 0.3)
-    pixels = (to_srgb(light * gains) * 255).round().astype(np.uint8)
-    return Photo("chart", pixels, (size, size), "PNG")
-
-
-def difference(patches):
-    """CIE 2000 differences of linear patches from the chart's own, after matching their mean brightness."""
-    usable = np.arange(24) != 17  # cyan lies outside the gamut of sRGB
-    matched = patches * (CHART[usable].mean() / patches[usable].mean())
-    return colour.delta_E(*(colour.XYZ_to_Lab(colour.RGB_to_XYZ(p, "sRGB")) for p in (matched, CHART)), method="CIE 2000")[usable]
-
-
-def test_the_chart_is_the_published_one():
-    assert pytest.approx(reference_chart(), abs=6e-5) == CHART
-
 
 def test_the_curve_is_that_of_srgb():
     values = np.linspace(0, 1, 256)
     assert to_linear(values) == pytest.approx(colour.eotf(values, "sRGB"), abs=1e-7)
     assert to_srgb(colour.eotf(values, "sRGB")) == pytest.approx(values, abs=1e-4)
-
-
-@pytest.mark.parametrize("illuminant", ["A", "D50", "D75", "FL2"])
-def test_a_chart_makes_colours_right_under_another_light(illuminant):
-    """Gains of the illuminant's white point in linear sRGB (colour-science), dimmed so that no patch clips."""
-    white = colour.xy_to_XYZ(colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"][illuminant])
-    gains = colour.XYZ_to_RGB(white, "sRGB", chromatic_adaptation_transform=None)
-    gains = 0.75 * gains / gains.max()
-    photo = photographed_chart(np.maximum(gains, 0.12))
-    before, after = difference(chart_patches(photo, CORNERS)), difference(chart_patches(neutral_by_chart(photo, CORNERS), CORNERS))
-    assert after.mean() < 1.5 and after.mean() < before.mean() / (2 if illuminant in ("D50", "D75") else 5)
-
-
-def test_corners_must_be_four_and_on_a_chart():
-    photo = photographed_chart(np.ones(3))
-    with pytest.raises(ValueError, match="3 corners given"):
-        neutral_by_chart(photo, CORNERS[:3])
-    flat = Photo("flat", np.full((200, 200, 3), 90, np.uint8), (200, 200), "PNG")
-    with pytest.raises(ValueError, match="too little colour"):
-        neutral_by_chart(flat, CORNERS)
 
 
 def card_on_ground(cast, turn=0.4):

@@ -8,7 +8,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from pathlib import Path
 from types import MappingProxyType
 
 from triage.errors import CatalogueError
@@ -86,15 +85,6 @@ def looks_of(key: str) -> Looks:
 def usual_looks() -> Looks:
     """The looks of the species that is meant where none is named."""
     return looks_of(load_species(usual_species()).key)
-
-
-def load_looks(path: Path) -> Looks:
-    """Looks from a file; CatalogueError names the file, the entry and what was needed."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise CatalogueError(f"{path}: cannot be read as text ({error}); give a readable TOML file.") from error
-    return parse_looks(text, place=str(path))
 
 
 def parse_looks(text: str, place: str) -> Looks:

@@ -15,6 +15,7 @@ from triage.records import (
     Appearance,
     Compound,
     Evidence,
+    Genotype,
     Grade,
     Locus,
     Lookalike,
@@ -24,6 +25,7 @@ from triage.records import (
     VisualCall,
     unique,
 )
+from triage.species.cautions import caution_keys
 from triage.species.loader import load_sources
 from triage.species.names import nearest, normalise
 from triage.species.shorthand import known_words, parse_call, parse_parent, reserved_words, write_parent
@@ -177,11 +179,6 @@ def list_combinations(species: Species) -> tuple[CombinationName, ...]:
 def general_cautions(species: Species) -> tuple[CautionText, ...]:
     """The cautions that hold for every animal of a species."""
     return _cautions(species, species.general_cautions)
-
-
-def species_facts(species: Species) -> tuple[CitedFact, ...]:
-    """What the catalogue's sources say of the species as a whole: sex chromosomes, clutch size, paternity."""
-    return _facts(species.evidence)
 
 
 def explain(species: Species, name: str) -> Explanation:
@@ -338,7 +335,7 @@ def _carries(species: Species, genes: str, locus: str, allele: str) -> bool:
 def _compound(species: Species, locus: Locus, compound: Compound) -> CompoundExplanation:
     alike = [a.name for a in species.appearances if a.locus == locus.name and compound.name in a.looks]
     members = [locus.allele(a) for a in sorted(compound.alleles, key=locus.order)]
-    cautions = unique((*compound.cautions, *(key for a in members for key in a.cautions)))
+    cautions = caution_keys(locus, Genotype(*(a.name for a in members)))
     return CompoundExplanation(
         kind="compound",
         name=compound.name,
@@ -357,13 +354,6 @@ def _compound(species: Species, locus: Locus, compound: Compound) -> CompoundExp
 def _appearance(species: Species, appearance: Appearance) -> AppearanceExplanation:
     locus = species.locus(appearance.locus)
     looks = [g for g in locus.genotypes() if locus.look(g) in appearance.looks]
-    keys: list[str] = []
-    for genotype in looks:
-        compound = locus.compound(*genotype.alleles)
-        if compound is not None:
-            keys += compound.cautions
-        elif genotype.first == genotype.second:
-            keys += locus.allele(genotype.first).two_copies_cautions
     return AppearanceExplanation(
         kind="appearance",
         name=appearance.name,
@@ -373,7 +363,7 @@ def _appearance(species: Species, appearance: Appearance) -> AppearanceExplanati
         looks=unique(locus.look(g) for g in looks),
         hides_other_genes=appearance.hides_other_genes,
         lookalikes=_lookalikes(species, lambda call: call.look(locus.name) in appearance.looks),
-        cautions=_cautions(species, unique(keys)),
+        cautions=_cautions(species, unique(key for genotype in looks for key in caution_keys(locus, genotype))),
     )
 
 

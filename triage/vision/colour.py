@@ -1,12 +1,11 @@
-"""Bring a photo's colours to neutral by a grey card or a 24-patch chart in the picture.
+"""Bring a photo's colours to neutral by a grey card in the picture.
 
-All arithmetic is in linear light (IEC 61966-2-1). A grey card gives one gain a channel; a chart gives a 3 x 3 matrix by least
-squares. Without a reference colours stay as they are: what is grey on average cannot be told from a coloured ground.
+All arithmetic is in linear light (IEC 61966-2-1); the card gives one gain a channel. Without one colours stay as they are: what is
+grey on average cannot be told from a coloured ground.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,20 +17,6 @@ from triage.vision.intake import Photo
 
 Corner = tuple[float, float]
 
-#: Linear sRGB of the 24 patches, row by row from dark skin; from the chromaticities "ColorChecker24 - After November 2014"
-#: that colour-science ships, adapted from D50 to D65 by Bradford's transform (the test computes them anew). Cyan lies outside
-#: the gamut of sRGB.
-CHART: NDArray[np.float64] = np.array([
-    (0.1737, 0.0788, 0.0529), (0.5598, 0.2774, 0.2109), (0.1042, 0.1889, 0.3289),
-    (0.1057, 0.1508, 0.0508), (0.2274, 0.2124, 0.4264), (0.1153, 0.5074, 0.4111),
-    (0.7459, 0.2021, 0.0299), (0.0587, 0.1012, 0.3877), (0.5601, 0.0802, 0.1146),
-    (0.1092, 0.0420, 0.1381), (0.3328, 0.4974, 0.0426), (0.7710, 0.3579, 0.0204),
-    (0.0210, 0.0475, 0.2841), (0.0461, 0.2920, 0.0615), (0.4462, 0.0364, 0.0406),
-    (0.8417, 0.5744, 0.0047), (0.5223, 0.0778, 0.2893), (-0.0439, 0.2337, 0.3772),
-    (0.8795, 0.8850, 0.8342), (0.5845, 0.5922, 0.5845), (0.3577, 0.3671, 0.3653),
-    (0.1901, 0.1909, 0.1898), (0.0859, 0.0887, 0.0898), (0.0314, 0.0315, 0.0323)
-])  # fmt: skip
-_CHART_ROWS, _CHART_COLUMNS = 4, 6
 _SIDE = 256  # cards are looked for at this length of the longer side
 _LEAST_SHARE, _MOST_SHARE = 0.004, 0.15  # of the picture
 _FLAT = 6.0  # largest spread within a card, and twice the largest step to a neighbour, of 255
@@ -120,51 +105,6 @@ def neutral_by_card(photo: Photo, card: Card) -> Photo:
     """The photo with the card made neutral; brightness as before."""
     gains = card.colour.mean() / np.maximum(card.colour, 1e-4)
     return _with_matrix(photo, np.diag(gains), "colours corrected by the grey card in the picture")
-
-
-def neutral_by_chart(photo: Photo, corners: Sequence[Corner]) -> Photo:
-    """The photo with its colours fitted to a 24-patch chart.
-
-    `corners` are the chart's, clockwise from the dark-skin patch, as shares of width and height. ValueError if they are not
-    four, or the patches do not determine a matrix.
-    """
-    if len(corners) != 4:
-        raise ValueError(f"{len(corners)} corners given; needed the chart's four, clockwise from the dark-skin patch")
-    measured = chart_patches(photo, corners)
-    if np.linalg.matrix_rank(measured, tol=1e-3) < 3:
-        raise ValueError("the 24 patches have too little colour between them; mark the corners of the chart itself")
-    usable = measured.max(1) < 0.97  # a clipped patch says nothing
-    wanted = CHART * (measured[usable].mean() / CHART[usable].mean())
-    matrix, *_ = np.linalg.lstsq(measured[usable], wanted[usable], rcond=None)
-    return _with_matrix(photo, matrix.T, "colours corrected by the chart in the picture")
-
-
-def chart_patches(photo: Photo, corners: Sequence[Corner]) -> NDArray[np.float64]:
-    """Mean linear light (24, 3) in the middle of each patch of a chart with these corners."""
-    height, width = photo.pixels.shape[:2]
-    square = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
-    to_picture = homography(square, np.array(corners, np.float64) * [width, height])
-    linear = to_linear(photo.pixels.astype(np.float64) / 255)
-    offsets = np.linspace(-0.22, 0.22, 9)
-    patches = []
-    for row in range(_CHART_ROWS):
-        for column in range(_CHART_COLUMNS):
-            u = (column + 0.5 + offsets) / _CHART_COLUMNS
-            v = (row + 0.5 + offsets) / _CHART_ROWS
-            grid = np.stack([*np.meshgrid(u, v), np.ones((9, 9))], -1).reshape(-1, 3) @ to_picture.T
-            x, y = (grid[:, :2] / grid[:, 2:]).T
-            inside = linear[np.clip(y.astype(int), 0, height - 1), np.clip(x.astype(int), 0, width - 1)]
-            patches.append(np.median(inside, 0))
-    return np.array(patches)
-
-
-def homography(source: NDArray[np.float64], target: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The 3 x 3 projective map that takes four points (4, 2) to four others."""
-    rows = []
-    for (x, y), (u, v) in zip(source, target, strict=True):
-        rows.append([x, y, 1, 0, 0, 0, -u * x, -u * y, -u])
-        rows.append([0, 0, 0, x, y, 1, -v * x, -v * y, -v])
-    return np.linalg.svd(np.array(rows))[2][-1].reshape(3, 3)
 
 
 def _with_matrix(photo: Photo, matrix: NDArray[np.float64], remark: str) -> Photo:

@@ -68,11 +68,6 @@ def described(book: Book, id: str) -> str:
     return ", ".join([*filter(None, parts), id])
 
 
-def title_of(archive: Archive, entry: Entry) -> str:
-    """What a keeper calls an entry."""
-    return Book.of(archive).title(entry.id)
-
-
 def _known(titles, kinds: Sequence[str]) -> str:
     listed = sorted(set(titles))
     if not listed:

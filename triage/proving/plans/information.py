@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.errors import WorkTooLargeError
-from triage.proving.plans.egg_table import EggTable, HeldBack
+from triage.proving.plans.egg_table import EggTable
 from triage.proving.plans.seasons import EggCount
 
 Counts = tuple[int, ...]
@@ -75,36 +75,6 @@ def outcome_meanings(table: EggTable, n_eggs: int) -> tuple[OutcomeMeaning, ...]
             seen = tuple((w, n) for w, n in zip(told, counts, strict=True) if n)
             meanings.append(OutcomeMeaning(seen, total, dict(zip(words, (row / total).tolist(), strict=True))))
     return tuple(sorted(meanings, key=lambda m: -m.probability))
-
-
-def after_outcomes(table: EggTable, seen: Mapping[str, int]) -> HeldBack:
-    """The animal after a clutch in which each outcome (words of ``table.outcomes``) was seen so often.
-
-    Raises
-    ------
-    ValueError
-        An outcome is not one of the table's, or the counts are impossible under every hypothesis.
-    """
-    log_likelihood = np.zeros(table.joint.shape)
-    joint, _ = table.per_egg()
-    single = table.chances
-    if table.mate.another_for_each_egg:
-        single = np.einsum("hm,hmo->ho", table.mate_weights, table.chances)[:, None, :]
-        log_likelihood = np.zeros(joint.shape)
-    for words, n in seen.items():
-        if words not in table.outcomes:
-            raise ValueError(f"'{words}' is no outcome of this pairing; it can show: {', '.join(table.outcomes)}")
-        with np.errstate(divide="ignore"):
-            log_likelihood = log_likelihood + (n * np.log(single[..., table.outcomes.index(words)]) if n else 0.0)
-    with np.errstate(divide="ignore"):
-        log_joint = np.log(joint) + log_likelihood
-    if not np.isfinite(log_joint).any():
-        raise ValueError("these outcomes are impossible under every hypothesis; check the mate and what was seen")
-    weights = np.exp(log_joint - log_joint.max()).sum(axis=1)
-    chances: dict = {}
-    for hypothesis, w in zip(table.hypotheses, weights / weights.sum(), strict=True):
-        chances[hypothesis] = chances.get(hypothesis, 0.0) + float(w)
-    return table.held.given(chances)
 
 
 def _informative(table: EggTable) -> list[int]:

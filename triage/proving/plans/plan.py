@@ -8,14 +8,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 
-from triage.errors import ContradictionError, TriageError, UnsupportedInheritanceError
-from triage.genetics.knowledge import offspring
-from triage.genetics.transmission import autosomal, given_hatched, sex_linked
-from triage.proving.plans.egg_table import EggTable, HeldBack, Joint, Mate, egg_table
+from triage.errors import TriageError, UnsupportedInheritanceError
+from triage.proving.plans.egg_table import EggTable, HeldBack, Mate, egg_table
 from triage.proving.plans.information import (
     NATS_PER_BIT,
     OutcomeMeaning,
@@ -32,7 +30,7 @@ from triage.proving.plans.length import (
     young_to_show,
 )
 from triage.proving.plans.seasons import BreedingRules, EarliestDates, EggCount, Season, earliest_dates
-from triage.records import NORMAL, Genotype, GenotypePrior, Parent, Sex, Species, VisualCall
+from triage.records import NORMAL, Genotype, GenotypePrior, Parent, Sex, Species
 
 #: The levels a plan speaks of.
 LEVELS = (0.95, 0.99)
@@ -262,82 +260,3 @@ def _one_copy(species: Species, name: str, allele: str, sex: Sex) -> GenotypePri
     if locus.sex_linked and sex is species.heterogametic:
         return GenotypePrior(((Genotype(allele, NORMAL, True), 0.5), (Genotype(NORMAL, allele, True), 0.5)))
     return GenotypePrior.known(Genotype(allele, NORMAL))
-
-
-def own_offspring(
-    held: HeldBack,
-    other_parent: Parent,
-    *,
-    name: str = "own offspring",
-    look: VisualCall | None = None,
-    another_for_each_egg: bool = False,
-    crossover: Mapping[str, float] | None = None,
-) -> Mate:
-    """An own son or daughter by ``other_parent`` as the mate: what it carries depends on what the animal carries.
-
-    Parameters
-    ----------
-    look
-        How the offspring looks, if known; its chances are kept to what fits.
-
-    Raises
-    ------
-    ContradictionError
-        The two parents have the same sex, or cannot give this look.
-    """
-    if other_parent.sex is held.animal.sex:
-        raise ContradictionError(f"{held.animal.name} x {other_parent.name}: needed: one male and one female")
-    sex = other_parent.sex
-    pair = (held.animal, other_parent) if held.animal.sex is Sex.FEMALE else (other_parent, held.animal)
-    by_hypothesis: dict[Joint, dict[Joint, float]] = {}
-    for hypothesis in held.hypotheses:
-        per_locus = [
-            _young(held, place, genotype, other_parent, sex, look, crossover)
-            for place, genotype in enumerate(hypothesis)
-        ]
-        joint: dict[Joint, float] = {}
-        for states in itertools.product(*(p.items() for p in per_locus)):
-            p = 1.0
-            for _, chance in states:
-                p *= chance
-            joint[tuple(g for g, _ in states)] = p
-        by_hypothesis[hypothesis] = joint
-    elsewhere = offspring(held.species, name, sex, *pair)
-    loci = {n: prior for n, prior in elsewhere.loci.items() if n not in held.loci}
-    return Mate(Parent(name, sex, loci), by_hypothesis, another_for_each_egg)
-
-
-def _young(
-    held: HeldBack, place: int, genotype: Genotype, other: Parent, sex: Sex, look: VisualCall | None, crossover
-) -> dict[Genotype, float]:
-    """P(genotype of an own young of this sex at one locus in question | the animal's genotype there)."""
-    species = held.species
-    locus = species.locus(held.loci[place])
-    chances: dict[Genotype, float] = {}
-    for mate_genotype, p in other.prior(locus, species.heterogametic).states:
-        dam, sire = (genotype, mate_genotype) if held.animal.sex is Sex.FEMALE else (mate_genotype, genotype)
-        if locus.sex_linked:
-            rate = dict(crossover or {}).get(locus.name, locus.crossover)
-            outcomes = sex_linked(locus.name, dam, sire, rate, species.heterogametic)
-        else:
-            outcomes = autosomal(locus.name, dam, sire)
-        given, share = given_hatched(outcomes, {locus.name: locus})
-        for outcome, chance in given.items():
-            young = outcome.genotypes[0][1]
-            if outcome.sex in (None, sex) and (look is None or locus.look(young) == look.look(locus.name)):
-                chances[young] = chances.get(young, 0.0) + float(p) * share * chance
-    total = sum(chances.values())
-    if total <= 0:
-        raise ContradictionError(f"{held.animal.name} cannot have young that look so at {locus.name}; check the look")
-    return {g: p / total for g, p in chances.items()}
-
-
-def marginals(held: HeldBack) -> Mapping[str, Sequence[tuple[Genotype, float]]]:
-    """P(genotype) by locus in question, summed over the joint hypotheses."""
-    result: dict[str, Sequence[tuple[Genotype, float]]] = {}
-    for place, name in enumerate(held.loci):
-        chances: dict[Genotype, float] = {}
-        for hypothesis, p in held.hypotheses.items():
-            chances[hypothesis[place]] = chances.get(hypothesis[place], 0.0) + p
-        result[name] = tuple(chances.items())
-    return result

@@ -109,11 +109,6 @@ class Holding:
     def mean(self) -> float:
         return math.fsum(e.money * e.probability for e in self.ends)
 
-    @property
-    def standard_deviation(self) -> float:
-        mean = self.mean
-        return math.sqrt(math.fsum(e.probability * (e.money - mean) ** 2 for e in self.ends))
-
     def quantile(self, share: float) -> float:
         """Least money that is not exceeded with this chance."""
         total = 0.0
@@ -126,9 +121,6 @@ class Holding:
     def p_above(self, money: float) -> float:
         """Chance to end with more than this."""
         return math.fsum(e.probability for e in self.ends if e.money > money)
-
-    def p_end(self, end: str) -> float:
-        return math.fsum(e.probability for e in self.ends if e.end == end)
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,15 +270,6 @@ def decide(
         ),
         chart=tuple(chart),
     )
-
-
-def best_number_of_seasons(
-    table: EggTable, season: Season, prices: LabelPrices, costs: Costs, *, level: float = 0.95, most: int = 5, **more
-) -> tuple[int, tuple[float, ...]]:
-    """How many seasons to give it at most (0: sell now), and the mean money for 0, 1, ..., ``most``."""
-    means = [_sell_now(prices, table.held, level)]
-    means += [hold(table, season, prices, costs, level=level, n_seasons=n, **more).mean for n in range(1, most + 1)]
-    return int(np.argmax(means)), tuple(means)
 
 
 def _sell_now(prices: LabelPrices, held: HeldBack, level: float) -> float:
