@@ -11,8 +11,10 @@ from triage.genetics.collection import (
     Animal,
     Collection,
     CollectionPosterior,
+    at_most,
     chance_of_call,
     infer_collection,
+    likeliest_look,
     looking,
     with_look,
 )
@@ -184,36 +186,14 @@ class LabelWriter:
         if animal.name not in self.known.book.entries:
             return animal
         if animal.clutch is not None:
-            look = self._likeliest_look(animal.name)
+            look = likeliest_look(self.known.collection, self.known.posterior, animal.name)
         else:
             call = newest_call(self.known.book, animal.name)
             if call is None:
                 return animal
             look = parse_call(self.species, call.content.call)[0]
-        return looking(animal, look) if self._at_most(animal.name, look) >= Settings().label_threshold else animal
-
-    def _likeliest_look(self, id: str) -> VisualCall:
-        """The likeliest look at each locus, by all records."""
-        looks = {}
-        for name, table in self.known.posterior.loci[id].items():
-            chances: dict[str, float] = {}
-            for genotype, p in table.items():
-                word = self.species.locus(name).look(genotype)
-                chances[word] = chances.get(word, 0.0) + p
-            looks[name] = max(chances, key=chances.__getitem__)
-        return self.species.call_of(looks)
-
-    def _at_most(self, id: str, call: VisualCall) -> float:
-        """At most how likely a call is by all records: the least likely of its looks, locus by locus."""
-        least = 1.0
-        for name in {*self.known.posterior.loci[id], *(locus for locus, _ in call.looks)}:
-            locus = self.species.locus(name)
-            table = self.known.posterior.loci[id].get(name)
-            if table is None:
-                least = 0.0  # it can only be wild type there
-                continue
-            least = min(least, sum(p for genotype, p in table.items() if locus.look(genotype) == call.look(name)))
-        return least
+        settled = at_most(self.known.collection, self.known.posterior, animal.name, look) >= Settings().label_threshold
+        return looking(animal, look) if settled else animal
 
     def written(self, id: str) -> str:
         """The text of the label that was written last; empty if none was."""
@@ -228,9 +208,10 @@ class LabelWriter:
         bar = (Settings() if clutch is None else Clutches(self.known.book).settings(clutch)).label_threshold
         text = ""
         if call is not None and not reason:
-            chance = self._at_most(id, call)
+            known = (self.known.collection, self.known.posterior, id, call)
+            chance = at_most(*known)
             if chance >= bar:
-                chance = chance_of_call(self.known.collection, self.known.posterior, id, call)
+                chance = chance_of_call(*known)
             if chance < bar:
                 reason = f"the call {call.name} is not settled: the records give it {percent(chance)}"
             else:

@@ -119,6 +119,16 @@ class CrossModel:
         live = {name for block in self.blocks for name in block.loci}
         return tuple(locus.name for locus in self.species.loci if locus.name in live)
 
+    def prior_of(self, animal: Parent) -> dict[str, dict[Genotype, float]]:
+        """P(genotype) by live locus of the dam or a sire of the cross, before the clutch."""
+        found: dict[str, dict[Genotype, float]] = {}
+        place = None if animal is self.cross.dam else next(k for k, sire in enumerate(self.cross.sires) if sire is animal)
+        for block in self.blocks:
+            dam = place is None
+            states, prior = (block.dam_states, block.dam_prior) if dam else (block.sire_states[place], block.sire_priors[place])
+            found |= genotype_marginals(block.loci, states, prior)
+        return found
+
     def sex_chances(self, candidate: int) -> dict[Sex, float]:
         """P(sex) of a hatchling by this candidate; parthenogenesis gives daughters only where females are XX."""
         if isinstance(self.cross.sires[candidate], Parthenogenesis):

@@ -1,6 +1,6 @@
 """Everything known of every animal of a collection, updated by everything seen of any of them."""
 
-from triage.genetics.collection.calls import chance_of_call, looking, with_look
+from triage.genetics.collection.calls import at_most, chance_of_call, likeliest_look, looking, with_look
 from triage.genetics.collection.grounds import Rest, rests_on
 from triage.genetics.collection.inference import CollectionPosterior, infer_collection
 from triage.genetics.collection.members import Animal, Clutch, Collection
@@ -11,8 +11,10 @@ __all__ = [
     "Collection",
     "CollectionPosterior",
     "Rest",
+    "at_most",
     "chance_of_call",
     "infer_collection",
+    "likeliest_look",
     "looking",
     "rests_on",
     "with_look",

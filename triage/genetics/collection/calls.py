@@ -29,3 +29,26 @@ def chance_of_call(collection: Collection, posterior: CollectionPosterior, anima
     except ContradictionError:
         return 0.0
     return min(1.0, math.exp(seen.log_evidence - posterior.log_evidence))
+
+
+def likeliest_look(collection: Collection, posterior: CollectionPosterior, animal: str) -> VisualCall:
+    """The likeliest look of an animal at each locus by itself."""
+    looks = {}
+    for name, table in posterior.loci[animal].items():
+        chances: dict[str, float] = {}
+        for genotype, p in table.items():
+            word = collection.species.locus(name).look(genotype)
+            chances[word] = chances.get(word, 0.0) + p
+        looks[name] = max(chances, key=chances.__getitem__)
+    return collection.species.call_of(looks)
+
+
+def at_most(collection: Collection, posterior: CollectionPosterior, animal: str, call: VisualCall) -> float:
+    """An upper bound of P(visual call) of one animal: the least likely of its looks, locus by locus."""
+    least = 1.0
+    for name in {*posterior.loci[animal], *(locus for locus, _ in call.looks)}:
+        locus, table = collection.species.locus(name), posterior.loci[animal].get(name)
+        if table is None:
+            return 0.0  # it can only be wild type there
+        least = min(least, sum(p for genotype, p in table.items() if locus.look(genotype) == call.look(name)))
+    return least

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from triage.genetics.clutch.model import Block, CrossModel, genotype_marginals
+from triage.genetics.clutch.model import CrossModel
 from triage.genetics.clutch.posterior import Posterior
 from triage.genetics.clutch.prospects import eggs_until_settled
 from triage.proving.chances import percent
@@ -21,27 +21,12 @@ def parent_reports(model: CrossModel, posterior: Posterior, settled: float) -> t
     reports = []
     animals = [model.cross.dam, *(s for s in model.cross.sires if isinstance(s, Parent))]
     for animal, after in zip(animals, posterior.parents, strict=True):
-        before = _before(model, animal)
+        before = model.prior_of(animal)
         news = []
         for name in model.locus_names:
             news += _news(model, animal, model.species.locus(name), before[name], after.loci[name], settled)
         reports.append(ParentReport(after.role, after.name, before, after.loci, tuple(news)))
     return tuple(reports)
-
-
-def _before(model: CrossModel, animal: Parent) -> dict[str, dict[Genotype, float]]:
-    found: dict[str, dict[Genotype, float]] = {}
-    for block in model.blocks:
-        states, prior = _states(model, block, animal)
-        found.update(genotype_marginals(block.loci, states, prior))
-    return found
-
-
-def _states(model: CrossModel, block: Block, animal: Parent):
-    if animal is model.cross.dam:
-        return block.dam_states, block.dam_prior
-    k = next(i for i, s in enumerate(model.cross.sires) if s is animal)
-    return block.sire_states[k], block.sire_priors[k]
 
 
 def _news(
