@@ -21,8 +21,8 @@ from triage.proving.trays import Tray
 from triage.records import Sex
 from triage.species import load_species
 from triage.storage.kinds import Animal, Hold
+from triage.workflow.book import open_archive
 from triage.workflow.holds import held_back, hold_back
-from triage.workflow.records import open_archive
 from triage.workflow.sheet import load_sheet, sheet_from_form
 from triage.workflow.sort import sort_clutch
 

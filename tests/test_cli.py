@@ -21,7 +21,7 @@ import triage
 from triage.cli.app import server_command
 from triage.cli.main import cli, main
 from triage.cli.output import error_line
-from triage.errors import OutOfDomainPhotoWarning
+from triage.errors import TriageWarning
 
 SHEET = """
 species: ball python
@@ -157,7 +157,7 @@ def test_a_warning_of_this_program_is_a_remark_beside_the_answer(sheet, capsys, 
     from triage.workflow.sheet import load_sheet
 
     def warn(*arguments, **named):
-        warnings.warn(OutOfDomainPhotoWarning("a1.jpg: unlike\n  anything"), stacklevel=1)
+        warnings.warn(TriageWarning("a1.jpg: unlike\n  anything"), stacklevel=1)
         return load_sheet(*arguments, **named)
 
     monkeypatch.setattr("triage.workflow.sheet.load_sheet", warn)

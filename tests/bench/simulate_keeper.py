@@ -49,7 +49,7 @@ import numpy as np
 from triage.genetics.clutch.exact import infer
 from triage.genetics.clutch.model import CrossModel, compile_cross
 from triage.genetics.readings import keeper_reading
-from triage.proving.labels import label_text
+from triage.proving.label_text import label_text
 from triage.proving.plans.egg_table import DIED, SLUG, EggTable, HeldBack, Mate, egg_table
 from triage.proving.plans.seasons import Season
 from triage.proving.plans.worth import Costs, LabelPrices, hold

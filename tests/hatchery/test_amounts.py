@@ -9,7 +9,7 @@ from triage.hatchery.company import has_mate, mate_seeds
 from triage.hatchery.domains import BY_NAME
 from triage.hatchery.express import encode, express
 from triage.hatchery.hands.amounts import FACTORS, own_amounts
-from triage.hatchery.render import _draw
+from triage.hatchery.render import draw_at_once
 from triage.species.drawing import usual_looks
 
 
@@ -61,8 +61,8 @@ def test_the_renderer_draws_settings_as_the_domain_takes_them_also_of_a_second_a
     assert len(photos)
     codes = encode([{}])
     with torch.inference_mode():
-        plain = _draw(codes, photos, photos, 96, "after first shed", looks, BY_NAME["training"])
-        taken = _draw(codes, photos, photos, 96, "after first shed", looks, replace(BY_NAME["training"], take=paler))
+        plain = draw_at_once(codes, photos, photos, 96, "after first shed", looks, BY_NAME["training"])
+        taken = draw_at_once(codes, photos, photos, 96, "after first shed", looks, replace(BY_NAME["training"], take=paler))
     assert [one.tolist() for one in seen] == [photos.tolist(), mate_seeds(photos).tolist()]
     covered = plain.masks[0, 0] > 0.99
     assert taken.images[0, :, covered].mean() > plain.images[0, :, covered].mean() + 0.15

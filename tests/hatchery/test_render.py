@@ -38,7 +38,7 @@ def test_a_photo_does_not_depend_on_its_batch(domain):
     seeds = draws.seed_tensor(animals, "cpu"), draws.seed_tensor(photos, "cpu")
     torch.set_num_threads(1)  # an operation split over threads rounds differently at the seams
     with torch.no_grad():
-        dense = module._draw(encode(MIXED), *seeds, size, None, LOOKS, BY_NAME[domain])
+        dense = module.draw_at_once(encode(MIXED), *seeds, size, None, LOOKS, BY_NAME[domain])
     for number in range(6):
         torch.set_num_threads(1 + number % 2)
         alone = render(MIXED[number : number + 1], animals[number : number + 1], photos[number : number + 1], size=size,

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from triage.proving.labels import label_text, whole_percent
+from triage.proving.label_text import label_text, whole_percent
 from triage.records import Genotype, Sex
 from triage.species import load_species, parse_call
 

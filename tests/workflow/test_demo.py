@@ -10,7 +10,7 @@ from PIL import Image
 from triage.proving.trays import Tray
 from triage.workflow.answers.as_json import to_json
 from triage.workflow.demo import FOLDER, demo_sheet_path
-from triage.workflow.hatch import hatch, orders_from_table
+from triage.workflow.draw import hatch, orders_from_table
 from triage.workflow.sheet import load_sheet
 from triage.workflow.sort import sort_clutch
 

@@ -12,7 +12,7 @@ from triage.cli.main import main
 from triage.errors import PhotoError, SheetError
 from triage.vision.intake import Photo, cut_to
 from triage.workflow.demo import FOLDER
-from triage.workflow.evidence import find_clutch_evidence
+from triage.workflow.evidence_view import find_clutch_evidence
 from triage.workflow.photos import open_source
 from triage.workflow.sheet import load_sheet
 from triage.workflow.sort import sort_clutch

@@ -17,6 +17,7 @@ from triage.storage.archive import Archive
 from triage.storage.database import Database
 from triage.storage.kinds import KINDS, Animal, Call, Line
 from triage.storage.photo_files import PhotoFiles
+from triage.workflow.book import add_entry, change_entry
 from triage.workflow.cards import Card, cards_of, cards_pdf
 from triage.workflow.demo import FOLDER
 from triage.workflow.exchange import from_csv, from_json, guarded, import_entries, to_csv, to_json, unguarded
@@ -25,7 +26,6 @@ from triage.workflow.known import known_of
 from triage.workflow.label import ids_of, sale_labels
 from triage.workflow.names import find_entry
 from triage.workflow.recorded import cross_of
-from triage.workflow.records import add_entry, change_entry
 from triage.workflow.season import egg_of, read_folder
 from triage.workflow.settings import Settings
 from triage.workflow.sheet import load_sheet

@@ -34,7 +34,7 @@ def entry_command(name: str, kind: str, help: str, examples: str) -> click.Group
 
     @verb("add", f"Enter an entry of kind {kind}.", why="entered", params=_options(kind, adding=True))
     def add(reason: str, ids: bool, as_json: bool, **typed) -> None:
-        from triage.workflow.records import Book, add_entry, now, open_archive
+        from triage.workflow.book import Book, add_entry, now, open_archive
 
         archive = open_archive()
         content = _content(Book.of(archive), kind, typed)
@@ -48,7 +48,7 @@ def entry_command(name: str, kind: str, help: str, examples: str) -> click.Group
     @verb("list", "List those that are there.")
     @click.option("--where", metavar="FIELD=VALUE", multiple=True, help="only those with this value; may be given several times")
     def list_(where: tuple[str, ...], ids: bool, as_json: bool) -> None:
-        from triage.workflow.records import Book, open_archive
+        from triage.workflow.book import Book, open_archive
 
         archive = open_archive()
         book = Book.of(archive)
@@ -70,7 +70,7 @@ def entry_command(name: str, kind: str, help: str, examples: str) -> click.Group
     @click.option("--version", type=int, metavar="N", help="refuse unless it is still at this version")
     @which
     def change(which: str, version: int | None, reason: str, ids: bool, as_json: bool, **typed) -> None:
-        from triage.workflow.records import Book, change_entry
+        from triage.workflow.book import Book, change_entry
 
         archive, entry = _found(which, kind)
         content = _content(Book.of(archive), kind, typed)
@@ -79,7 +79,7 @@ def entry_command(name: str, kind: str, help: str, examples: str) -> click.Group
     @verb("remove", "Take one out; it stays in the history.", why="removed", ids=False)
     @which
     def remove(which: str, reason: str, as_json: bool) -> None:
-        from triage.workflow.records import Book
+        from triage.workflow.book import Book
 
         archive, entry = _found(which, kind)
         title = called(Book.of(archive), entry.id)
@@ -133,8 +133,8 @@ def _option(name: str) -> str:
 
 def _found(which: str, kind: str) -> tuple[Any, Any]:
     """The archive, and the entry of a kind in it that goes by a name."""
+    from triage.workflow.book import open_archive
     from triage.workflow.names import find_entry
-    from triage.workflow.records import open_archive
 
     archive = open_archive()
     return archive, find_entry(archive, which, (kind,))
@@ -201,7 +201,7 @@ def _condition(book, kind: str, text: str) -> tuple[str, Any]:
 
 def called(book, id: str) -> str:
     """What an entry is called: by its name, or by whom it is about where it has none."""
-    from triage.workflow.records import whom
+    from triage.workflow.book import whom
 
     title = book.title(id)
     if title != id:
@@ -226,7 +226,7 @@ def _entry_json(book, entry) -> dict:
 
 
 def _show(archive, entry, lead: str, ids: bool, as_json: bool) -> None:
-    from triage.workflow.records import Book
+    from triage.workflow.book import Book
 
     book = Book.of(archive)
 
@@ -250,9 +250,9 @@ def _print_table(book, kind: str, entries, ids: bool) -> None:
 
 def _tell(archive, content, reason: str, ids: bool, as_json: bool) -> None:
     """Keep an outcome and say whose chances and labels it changed."""
+    from triage.workflow.book import Book
     from triage.workflow.known import news_words
     from triage.workflow.outcomes import enter_outcome
-    from triage.workflow.records import Book
 
     told = enter_outcome(archive, content, reason=reason)
     book = Book.of(archive)
@@ -270,7 +270,7 @@ def _tell(archive, content, reason: str, ids: bool, as_json: bool) -> None:
 
 def print_history(archive, revisions, ids: bool, as_json: bool, *, contents: bool) -> None:
     """Print changes, oldest first; with `contents`, what each made of its entry."""
-    from triage.workflow.records import Book
+    from triage.workflow.book import Book
 
     book = Book.of(archive)
 

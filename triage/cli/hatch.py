@@ -32,8 +32,8 @@ _PATH = click.Path(path_type=Path)
 @as_json
 def hatch(genes, into, table, copies, seed, stage, size, domain, quality, as_json) -> None:
     """Draw photos of synthetic hatchlings of given genes, with masks and their truth."""
-    from triage.workflow.hatch import STAGES, orders, orders_from_table
-    from triage.workflow.hatch import hatch as draw
+    from triage.workflow.draw import STAGES, orders, orders_from_table
+    from triage.workflow.draw import hatch as draw
 
     if (table is None) == (not genes):
         raise SheetError("GENES or --table: found both or neither; needed: genes in trade shorthand, or a table of them")

@@ -11,7 +11,7 @@ import click
 from click.shell_completion import shell_complete
 
 import triage
-from triage.cli import app, clutch, collection, completion, entries, genes, hatch, plan, records
+from triage.cli import app, completion, entries, genes, hatch, known, plan, sorting, upkeep
 from triage.cli.command import InOrder
 from triage.cli.output import error_line, remark
 from triage.errors import TriageError, TriageWarning
@@ -26,10 +26,10 @@ cli = InOrder(
     no_args_is_help=False,
     context_settings={"help_option_names": ["-h", "--help"]},
     commands=[
-        clutch.demo, clutch.sort, clutch.keep, clutch.evidence, genes.genes, hatch.hatch, app.app,
-        entries.animal, entries.pair, entries.clutch, entries.egg, records.read, entries.call, entries.hold,
-        collection.known, plan.plan, entries.outcome, entries.laboratory, collection.label, entries.note,
-        records.history, records.undo, records.export, records.import_, records.backup, records.restore, records.verify,
+        sorting.demo, sorting.sort, sorting.keep, sorting.evidence, genes.genes, hatch.hatch, app.app,
+        entries.animal, entries.pair, entries.clutch, entries.egg, upkeep.read, entries.call, entries.hold,
+        known.known, plan.plan, entries.outcome, entries.laboratory, known.label, entries.note,
+        upkeep.history, upkeep.undo, upkeep.export, upkeep.import_, upkeep.backup, upkeep.restore, upkeep.verify,
         completion.completion,
     ],
 )  # fmt: skip

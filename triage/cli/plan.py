@@ -6,8 +6,8 @@ from datetime import date
 
 import click
 
-from triage.cli.collection import known_and_ids, locus_named
 from triage.cli.command import answer, as_json, command, counted, named_number
+from triage.cli.known import known_and_ids, locus_named
 
 EXAMPLES = """\
   triage plan 2031-4/A4 --gene clown
@@ -31,8 +31,8 @@ EXAMPLES = """\
 def plan(name, genes, mate, sex, prices, of, keeping, breeding, death, keep, as_json) -> None:
     """Plan how to prove an animal: mates, eggs, seasons, when to stop, what it is worth."""
     from triage.records import Sex
+    from triage.workflow.book import open_archive
     from triage.workflow.prove import keep_plan, plan_for
-    from triage.workflow.records import open_archive
 
     archive, today = open_archive(), date.today()
     known, (id,) = known_and_ids(archive, [name], ("animal", "egg"))

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from triage.storage.archive import Archive
 from triage.storage.kinds import Hold
-from triage.workflow.records import Book, now
+from triage.workflow.book import Book, now
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,10 +28,10 @@ from triage.storage.photo_files import PhotoFiles
 from triage.vision.intake import Photo as Picture
 from triage.vision.intake import open_photo
 from triage.workflow.answers.report import ClutchReport
+from triage.workflow.book import Book, key_of, now
 from triage.workflow.clutch import ClutchSheet, LabTest, PhotoSource, ReadPhoto, SheetEgg
 from triage.workflow.known import known_of
 from triage.workflow.recorded import Clutches
-from triage.workflow.records import Book, key_of, now
 from triage.workflow.sort_again import sort_entry
 
 

@@ -24,9 +24,9 @@ from triage.records import (
 from triage.species import load_species, parse_call, usual_species
 from triage.species.wording import chances_in_words, words_of
 from triage.storage.archive import Archive, Entry
+from triage.workflow.book import SEXES, Book, whom
 from triage.workflow.clutch import Seen
 from triage.workflow.recorded import Clutches, newest_call, photos_of, recorded_sheet, said_of, shown_by
-from triage.workflow.records import SEXES, Book, whom
 from triage.workflow.sort import clashing_labels
 
 _SETTLED = 1 - 1e-9

@@ -19,7 +19,7 @@ from triage.genetics.collection import (
     with_look,
 )
 from triage.proving.chances import percent
-from triage.proving.labels import label_text
+from triage.proving.label_text import label_text
 from triage.proving.trays import Tray
 from triage.records import Species, VisualCall
 from triage.species import parse_call
@@ -27,9 +27,9 @@ from triage.storage.archive import Archive, Draft
 from triage.storage.kinds import Animal as AnimalEntry
 from triage.storage.kinds import Label
 from triage.workflow.answers.report import ClutchReport
+from triage.workflow.book import now, whom
 from triage.workflow.known import Known, collection_of
 from triage.workflow.recorded import Clutches, newest_call
-from triage.workflow.records import now, whom
 from triage.workflow.settings import Settings
 from triage.workflow.sort_again import look_again
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from triage.errors import StorageError, UnknownNameError
 from triage.species.names import nearest
 from triage.storage.archive import Archive, Entry
-from triage.workflow.records import Book
+from triage.workflow.book import Book
 
 #: Kinds that have a name of their own.
 NAMED = ("animal", "egg", "clutch", "line")

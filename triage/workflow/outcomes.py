@@ -9,9 +9,9 @@ from triage.genetics.readings import proving_reading
 from triage.species.wording import chances_in_words
 from triage.storage.archive import Archive, Entry
 from triage.storage.kinds import Laboratory, Outcome
+from triage.workflow.book import Book, add_entry
 from triage.workflow.known import Known, News, known_of, news
 from triage.workflow.label import LabelWriter, SaleLabel, changed_labels
-from triage.workflow.records import Book, add_entry
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,8 +14,8 @@ from triage.proving.plans.worth import Costs, Decision, LabelPrices, decide
 from triage.records import Sex
 from triage.storage.archive import Archive
 from triage.storage.kinds import Plan
+from triage.workflow.book import now
 from triage.workflow.known import Known
-from triage.workflow.records import now
 
 
 @dataclass(frozen=True, slots=True)

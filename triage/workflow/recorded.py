@@ -27,6 +27,7 @@ from triage.species import parse_call
 from triage.storage.archive import Archive, Entry
 from triage.storage.kinds import Laboratory
 from triage.storage.photo_files import PhotoFiles
+from triage.workflow.book import SEXES, Book, allele_of, call_named, stated_evidence
 from triage.workflow.clutch import (
     UNRECORDED,
     ClutchSheet,
@@ -41,7 +42,6 @@ from triage.workflow.clutch import (
     parent_from,
     spoken_of,
 )
-from triage.workflow.records import SEXES, Book, allele_of, call_named, stated_evidence
 from triage.workflow.settings import Settings
 
 #: What an egg of the records is to a sort: others are not hatched yet, or never were fertile.

@@ -22,10 +22,10 @@ from triage.storage.photo_files import PhotoFiles
 from triage.vision.gate import Gate
 from triage.vision.intake import open_photo
 from triage.vision.reader import PhotoReader, PhotoReading, use_one_thread
+from triage.workflow.book import Book, now
 from triage.workflow.keep import clean_jpeg, reading_entry
 from triage.workflow.photos import evidence_of, gate_of, load_reader, look_at, unlearnt_words, unread_words
 from triage.workflow.recorded import Clutches, newest_call
-from triage.workflow.records import Book, now
 
 _PICTURES = {".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".tif", ".tiff", ".bmp"}
 _MOST_WORKERS = 8

@@ -23,7 +23,7 @@ from triage.workflow.clutch import (
     spoken_of,
 )
 from triage.workflow.nodes import Node, read_document
-from triage.workflow.parents import allele_named, read_parent, read_sire
+from triage.workflow.sheet_parents import allele_named, read_parent, read_sire
 
 
 @dataclass(frozen=True, slots=True)

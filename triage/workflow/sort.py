@@ -17,14 +17,14 @@ from triage.genetics.clutch.model import CrossModel, compile_cross
 from triage.genetics.clutch.posterior import Posterior
 from triage.genetics.readings import photo_reading
 from triage.proving.chances import percent
-from triage.proving.labels import label_text
+from triage.proving.label_text import label_text
 from triage.proving.trays import Tray, choose_tray
 from triage.records import CallReading, Egg, GenotypeReading, PhotoEvidence, Reading, VisualCall
 from triage.species.cautions import cautions_of
 from triage.species.looks_alike import trade_name
 from triage.vision.shortlist import shortlist_of
-from triage.workflow.answers.luck import luck_sentence
-from triage.workflow.answers.parents import parent_reports
+from triage.workflow.answers.luck_words import luck_sentence
+from triage.workflow.answers.parent_news import parent_reports
 from triage.workflow.answers.report import Alternative, ClutchReport, EggReport, StruckOut
 from triage.workflow.clutch import ClutchSheet, ReadPhoto, SheetEgg
 from triage.workflow.settings import Settings

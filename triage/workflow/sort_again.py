@@ -8,9 +8,9 @@ from triage.storage.archive import Archive, Entry
 from triage.storage.kinds import Bars, Sort, SortedEgg
 from triage.storage.photo_files import PhotoFiles
 from triage.workflow.answers.report import ClutchReport
+from triage.workflow.book import Book, now
 from triage.workflow.known import known_elsewhere
 from triage.workflow.recorded import Clutches, recorded_sheet
-from triage.workflow.records import Book, now
 from triage.workflow.settings import Settings
 from triage.workflow.sort import sort_clutch
 

@@ -13,7 +13,7 @@ from triage.records import Cross, Genotype, GenotypePrior, Parent, VisualCall
 
 @dataclass(frozen=True, slots=True)
 class RunnerUp:
-    """The next likely genotype of a parent at a locus, its chance, and how often a clutch comes out no likelier than this one if it is so."""
+    """The next likely genotype of a parent at a locus, its chance, and how often a clutch comes out no likelier than this if it is so."""
 
     parent: str
     locus: str

@@ -14,12 +14,12 @@ from triage.proving.plans.worth import Costs, LabelPrices
 from triage.records import Sex
 from triage.storage.archive import Archive
 from triage.storage.kinds import Outcome
+from triage.workflow.book import now
 from triage.workflow.cards import cards_of, cards_pdf
 from triage.workflow.known import Known, news_words, why
 from triage.workflow.label import LabelWriter, SaleLabel, keep_labels, sale_labels, sell
 from triage.workflow.outcomes import enter_outcome, possible_outcomes
 from triage.workflow.prove import PlanAnswer, plan_for, worth_of
-from triage.workflow.records import now
 
 
 def show_chances(known: Known, id: str) -> None:

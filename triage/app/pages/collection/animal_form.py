@@ -10,7 +10,7 @@ from triage.records import Sex
 from triage.species import load_species, species_names, usual_species
 from triage.storage.archive import Archive
 from triage.storage.kinds import Animal
-from triage.workflow.records import add_entry
+from triage.workflow.book import add_entry
 
 _SEXES = ("female", "male", "unknown")
 #: Fields that are empty again after an animal was entered.

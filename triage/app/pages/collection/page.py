@@ -9,9 +9,9 @@ from triage.app.pages.collection.animal import show_chances, show_label, show_ou
 from triage.app.pages.collection.animal_form import show_animal_form
 from triage.app.pages.collection.rows import animal_rows, last_changes
 from triage.species import usual_species
+from triage.workflow.book import open_archive
 from triage.workflow.known import known_of, species_in
 from triage.workflow.names import described
-from triage.workflow.records import open_archive
 
 _SHOWN = 20
 state = st.session_state

@@ -5,8 +5,8 @@ from itertools import groupby
 import streamlit as st
 
 from triage.app.notices import errors_shown, literal
+from triage.workflow.book import open_archive
 from triage.workflow.holds import Held, held_back, let_go
-from triage.workflow.records import open_archive
 
 
 def undo(id: str) -> None:

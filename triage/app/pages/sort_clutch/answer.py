@@ -13,10 +13,10 @@ from triage.app.shared import photo_reader
 from triage.proving.trays import Tray
 from triage.workflow.answers.report import EggReport
 from triage.workflow.answers.wording import clutch_name, in_tray
-from triage.workflow.evidence import find_clutch_evidence
+from triage.workflow.book import open_archive, open_photos
+from triage.workflow.evidence_view import find_clutch_evidence
 from triage.workflow.holds import Held, held_back, hold_back, let_go
 from triage.workflow.keep import keep_clutch
-from triage.workflow.records import open_archive, open_photos
 from triage.workflow.sheet import FORM
 
 _CARDS_IN_A_ROW = 2

@@ -11,10 +11,10 @@ from triage.app.pages.sort_clutch import draft
 from triage.app.pages.sort_clutch.shelf import SortedClutch
 from triage.app.shared import photo_reader, shelf, small_picture
 from triage.errors import TriageError
+from triage.workflow.book import Book, open_archive, open_photos
 from triage.workflow.clutch import ClutchSheet
 from triage.workflow.demo import demo_sheet_path
 from triage.workflow.keep import KeptClutch
-from triage.workflow.records import Book, open_archive, open_photos
 from triage.workflow.sheet import load_sheet, sheet_from_form
 from triage.workflow.sort import sort_clutch
 from triage.workflow.sort_again import look_again, sort_recorded

@@ -73,8 +73,8 @@ KEEP_EXAMPLES = """\
 @as_json
 def keep(sheet: str, name: str | None, laid: str | None, hatched: str | None, again: bool, ids: bool, as_json: bool, **bars) -> None:
     """Sort a clutch sheet and keep everything in the records."""
+    from triage.workflow.book import open_archive, open_photos
     from triage.workflow.keep import keep_clutch
-    from triage.workflow.records import open_archive, open_photos
 
     report = _sorted(_sheet(sheet, None if sheet == "-" else Path(sheet).name), bars)
     days = {"laid": laid, "hatched": hatched}
@@ -106,7 +106,7 @@ EVIDENCE_EXAMPLES = """\
 @as_json
 def evidence(sheet: str, label: str, call: str | None, other: str | None, target: Path, as_json: bool) -> None:
     """Show where in a photo the evidence for one call over another lies."""
-    from triage.workflow.evidence import find_clutch_evidence
+    from triage.workflow.evidence_view import find_clutch_evidence
 
     if target.exists():
         raise SheetError(f"{target} exists already and is not overwritten; needed: another name after --to")
@@ -144,9 +144,9 @@ def _sorted(sheet, bars: dict | None = None):
 
 def _recorded_sorted(name: str, bars: dict):
     """A clutch of the records, sorted with the bars of its last sort where none are given."""
+    from triage.workflow.book import Book, open_archive, open_photos
     from triage.workflow.names import find_in
     from triage.workflow.recorded import Clutches
-    from triage.workflow.records import Book, open_archive, open_photos
     from triage.workflow.sort_again import sort_recorded
 
     archive = open_archive()

@@ -15,9 +15,9 @@ from triage.errors import StorageError
 
 def known_and_ids(archive, names: Sequence[str], kinds: Sequence[str], species: str | None = None) -> tuple[Any, list[str]]:
     """What is known of the species of the first that is named (of `species` where none is), and the ids of those named."""
+    from triage.workflow.book import Book
     from triage.workflow.known import known_of
     from triage.workflow.names import find_in
-    from triage.workflow.records import Book
 
     book = Book.of(archive)
     ids = [find_in(book, name, kinds).id for name in names]
@@ -27,7 +27,7 @@ def known_and_ids(archive, names: Sequence[str], kinds: Sequence[str], species: 
 
 def locus_named(species, words: str) -> str:
     """The locus of a gene, or of that name; UnknownNameError lists the nearest genes."""
-    from triage.workflow.records import allele_of
+    from triage.workflow.book import allele_of
 
     return words if species.has_locus(words) else allele_of(species, words)[0]
 
@@ -40,7 +40,7 @@ def locus_named(species, words: str) -> str:
 @as_json
 def known(name: str | None, gene: str | None, species: str, ids: bool, as_json: bool) -> None:
     """Say what the records together say of every animal, and what that rests on."""
-    from triage.workflow.records import open_archive
+    from triage.workflow.book import open_archive
 
     found, wanted = known_and_ids(open_archive(), [name] if name else [], ("animal", "egg"), species)
     if name and wanted[0] not in found.animals:
@@ -112,9 +112,9 @@ def _known_words(said: dict, ids: bool) -> str:
 @as_json
 def label(names: tuple[str, ...], to: Path | None, changed: bool, species: str, ids: bool, as_json: bool) -> None:
     """Say what sale labels and hatch cards may promise: no more than the records support."""
+    from triage.workflow.book import open_archive
     from triage.workflow.cards import cards_of, cards_pdf
     from triage.workflow.label import changed_labels, ids_of, keep_labels, sale_labels
-    from triage.workflow.records import open_archive
 
     if not names and not changed:
         raise StorageError("label: nothing named; needed: a clutch ('triage clutch list') or animals, or --changed")

@@ -27,8 +27,8 @@ _PATH = click.Path(path_type=Path)
 @as_json
 def read(folder: Path, clutch: str | None, table: Path | None, workers: int | None, as_json: bool) -> None:
     """Read a season's folder of photos into the records, and go on where it stopped."""
+    from triage.workflow.book import open_archive, open_photos
     from triage.workflow.names import find_entry
-    from triage.workflow.records import open_archive, open_photos
     from triage.workflow.season import read_folder
 
     archive = open_archive()
@@ -48,8 +48,8 @@ def read(folder: Path, clutch: str | None, table: Path | None, workers: int | No
 @as_json
 def history(name: str | None, last: int, ids: bool, as_json: bool) -> None:
     """Show every change to the records, with time and reason."""
+    from triage.workflow.book import open_archive
     from triage.workflow.names import find_entry
-    from triage.workflow.records import open_archive
 
     archive = open_archive()
     found = archive.history(name)  # by id, of entries too that were removed
@@ -63,7 +63,7 @@ def history(name: str | None, last: int, ids: bool, as_json: bool) -> None:
 @as_json
 def undo(change: int | None, as_json: bool) -> None:
     """Undo the last change to the records, or a named one."""
-    from triage.workflow.records import open_archive
+    from triage.workflow.book import open_archive
 
     archive = open_archive()
     if change is None:
@@ -81,8 +81,8 @@ def undo(change: int | None, as_json: bool) -> None:
 @as_json
 def export(file: Path, kind: str | None, as_json: bool) -> None:
     """Write the records to JSON, or one kind of entry to a table."""
+    from triage.workflow.book import open_archive
     from triage.workflow.exchange import to_csv, to_json
-    from triage.workflow.records import open_archive
 
     archive = open_archive()
     if file.suffix.lower() == ".csv":
@@ -103,8 +103,8 @@ def export(file: Path, kind: str | None, as_json: bool) -> None:
 @as_json
 def import_(file: Path, as_json: bool) -> None:
     """Enter what 'triage export' wrote, all of it or nothing."""
+    from triage.workflow.book import open_archive
     from triage.workflow.exchange import from_csv, from_json, import_entries
-    from triage.workflow.records import open_archive
 
     try:
         text = file.read_bytes().decode("utf-8-sig")
@@ -122,7 +122,7 @@ def import_(file: Path, as_json: bool) -> None:
 def backup(file: Path, as_json: bool) -> None:
     """Write everything, with its history and photos, to one file."""
     from triage.storage.backup import back_up
-    from triage.workflow.records import open_archive, open_photos
+    from triage.workflow.book import open_archive, open_photos
 
     with progress_bar("photos") as progress:
         _answer_backup(file, back_up(open_archive(), open_photos(), file, progress), "written to", as_json)
@@ -134,7 +134,7 @@ def backup(file: Path, as_json: bool) -> None:
 def restore(file: Path, as_json: bool) -> None:
     """Fill empty records from a backup."""
     from triage.storage.backup import restore as fill
-    from triage.workflow.records import open_archive, open_photos
+    from triage.workflow.book import open_archive, open_photos
 
     _answer_backup(file, fill(file, open_archive(), open_photos()), "restored from", as_json)
 
@@ -149,7 +149,7 @@ def _answer_backup(file: Path, manifest: dict, done: str, as_json: bool) -> None
 @as_json
 def verify(as_json: bool) -> int:
     """Look for damage: altered changes, broken references, flipped bits in photos."""
-    from triage.workflow.records import open_archive, open_photos
+    from triage.workflow.book import open_archive, open_photos
 
     archive, photos = open_archive(), open_photos()
     wanted = sorted({entry.content.sha256 for entry in archive.all("photo")})
