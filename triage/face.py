@@ -18,13 +18,13 @@ from triage.storage.database import Database
 from triage.storage.photo_files import PhotoFiles
 from triage.vision.intake import open_photo
 from triage.workflow.answers.report import ClutchReport
+from triage.workflow.book import open_archive, open_photos
 from triage.workflow.clutch import ClutchSheet
-from triage.workflow.hatch import genotype_of
+from triage.workflow.draw import genotype_of
 from triage.workflow.keep import KeptClutch, keep_clutch
 from triage.workflow.known import Known, known_of
 from triage.workflow.label import SaleLabel, sale_labels
 from triage.workflow.names import find_entry
-from triage.workflow.records import open_archive, open_photos
 from triage.workflow.settings import Settings
 from triage.workflow.sheet import load_sheet
 from triage.workflow.sort import sort_clutch

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, NoReturn
 
 from triage.errors import CatalogueError
+from triage.records import Range
 
 _MISSING = object()
 
@@ -42,11 +43,12 @@ class Table:
         return self._get(key, bool, f"true or false for '{key}'", default)
 
     def number(self, key: str, low: float, high: float, default: Any = _MISSING) -> Any:
-        needed = f"a number from {low} to {high} for '{key}'"
+        allowed = Range(low, high)
+        needed = f"{allowed.words} for '{key}'"
         value = self._get(key, (int, float), needed, default)
         if value is default:
             return value
-        if not low <= value <= high:
+        if not allowed.holds(value):
             self.refuse(f"'{key}' is {value!r}", needed)
         return float(value)
 

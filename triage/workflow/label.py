@@ -218,9 +218,12 @@ class LabelWriter:
                 text, reason = self._text(id, call)
         lines = list(self._origin(id))
         if call is not None:
-            rests_on += tuple(f"{one.kind if one.kind == 'laboratory' else one.content.by or 'proving'} of {one.content.at[:10]}"
-                              for one in self.known.book.about(id, "outcome", "laboratory"))  # fmt: skip
-            rests_on = tuple(dict.fromkeys(rests_on))
+            told = {
+                f"{by} of {one.content.at[:10]}": by
+                for one in self.known.book.about(id, "outcome", "laboratory")
+                for by in ["laboratory" if one.kind == "laboratory" else one.content.by or "proving"]
+            }
+            rests_on = (*(one for one in rests_on if one not in told.values()), *told)
             lines += [f"call {day}", "rests on " + ", ".join(rests_on)]
         buyer = getattr(self.known.book[id].content, "buyer", None) or ""
         return SaleLabel(id, self.known.title(id), text, reason, tuple(lines), rests_on, self.written(id), buyer)

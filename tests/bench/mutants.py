@@ -1,15 +1,15 @@
-"""How many small faults put into the genetics engine do its tests notice? Prints the share killed and every survivor.
+"""How many small faults put into the engines and the workflow do their tests notice? Prints the share killed and every survivor.
 
     pip install cosmic-ray
-    python tests/bench/mutants_genetics.py --sample 300 --seed 1
-    python tests/bench/mutants_genetics.py --part pedigree --sample 60 --seed 1 --minutes 12
+    python tests/bench/mutants.py --sample 300 --seed 1
+    python tests/bench/mutants.py --part collection --sample 60 --seed 1 --minutes 12
+    python tests/bench/mutants.py --part workflow --sample 60 --seed 1
 
 cosmic-ray makes the mutants; each runs the tests in a child process that sees the changed module in memory, so no file is
 touched. Left out are mutants that cannot change what the engine does: of type annotations, of the flags of ``dataclass``
 and ``zip(..., strict=True)``, of numbers on a line with ``reshape(-1`` (NumPy takes any negative number), and ``is`` for
 ``==`` and back (enumerations, small numbers). The sample is drawn with the seed from all others (0 means all of them). The
-tests are the quick ones of ``tests/genetics`` and two groups of the comparison with the reference, so the share is a lower
-bound for the whole suite.
+tests are the quick ones of each part, so the share is a lower bound for the whole suite.
 """
 
 import argparse
@@ -32,27 +32,40 @@ from cosmic_ray.plugins import get_operator, operator_names
 
 ROOT = Path(__file__).parents[2]
 MODULES = {
-    "clutch": ["transmission", "model", "contraction", "dense", "exact", "posterior"],
-    "pedigree": [f"pedigree.{name}" for name in ("graph", "tree", "web", "network", "inference", "influence", "calls")],
+    "clutch": ["genetics.transmission", *(f"genetics.clutch.{n}" for n in ("model", "contraction", "dense", "exact", "posterior"))],
+    "collection": [f"genetics.collection.{n}" for n in ("graph", "tree", "web", "network", "inference", "grounds", "calls")],
+    "workflow": ["genetics.readings", "workflow.keep", "workflow.recorded", "workflow.sort"],
 }
+_SEEDS = (1, 2, 3, 5, 7, 9, 11, 12, 15, 18, 21, 23, 27, 30, 35, 40)
 TESTS = {
-    "pedigree": ["pedigree/test_tree.py", "pedigree/test_pedigree.py"],
+    "collection": ["genetics/collection/test_tree.py", "genetics/collection/test_pedigree.py"],
     "clutch": [
-        "test_rules_of_thumb.py",
-        "test_engine_details.py",
-        "test_lost_eggs.py",
-        "test_small_numbers.py",
-        "test_errors.py",
-        "test_published.py",
-        "test_published_crosses.py",
-        "test_published_uncertain.py",
-        "test_published_paternity.py",
-        "test_against_reference.py::test_drawn_clutches[0]",
-        "test_against_reference.py::test_drawn_clutches[3]",
+        f"genetics/{name}"
+        for name in (
+            "test_rules_of_thumb.py",
+            "test_engine_details.py",
+            "test_lost_eggs.py",
+            "test_small_numbers.py",
+            "test_errors.py",
+            "test_published.py",
+            "test_published_crosses.py",
+            "test_published_uncertain.py",
+            "test_published_paternity.py",
+            "test_against_reference.py::test_drawn_clutches[0]",
+            "test_against_reference.py::test_drawn_clutches[3]",
+        )
+    ],
+    "workflow": [
+        "genetics/test_readings.py",
+        "workflow/test_sort.py",
+        "workflow/test_answer.py",
+        "workflow/test_sheet.py",
+        "workflow/test_keeping.py",
+        *(f"workflow/test_one_clutch.py::test_kept_known_sorted_again_and_printed_are_what_was_sorted[{seed}]" for seed in _SEEDS),
     ],
 }
 #: Processor seconds after which a mutant counts as killed, because it hangs.
-PATIENCE_S = 60
+PATIENCE_S = 240
 
 
 @dataclass(frozen=True)
@@ -90,7 +103,7 @@ def cannot_matter(operator: str, line: str) -> bool:
 
 
 def file_of(module: str) -> Path:
-    return ROOT / "triage" / "genetics" / (module.replace(".", "/") + ".py")
+    return ROOT / "triage" / (module.replace(".", "/") + ".py")
 
 
 def every_mutant(part: str) -> list[Mutant]:
@@ -117,7 +130,7 @@ class _Changed(importlib.abc.MetaPathFinder, importlib.abc.SourceLoader):
     """Serves one changed module from memory."""
 
     def __init__(self, module: str, source: str) -> None:
-        self._name, self._source = f"triage.genetics.{module}", source
+        self._name, self._source = f"triage.{module}", source
         self._path = str(file_of(module))
 
     def find_spec(self, fullname, path=None, target=None):
@@ -144,14 +157,14 @@ def survives(mutant: Mutant, changed: str, part: str) -> bool:
         os.dup2(silent, 2)
         resource.setrlimit(resource.RLIMIT_CPU, (PATIENCE_S, PATIENCE_S))
         sys.meta_path.insert(0, _Changed(mutant.module, changed))
-        tests = [str(ROOT / "tests" / "genetics" / t) for t in TESTS[part]]
+        tests = [str(ROOT / "tests" / t) for t in TESTS[part]]
         os._exit(pytest.main(["-x", "-q", "-n0", "-p", "no:cacheprovider", f"--rootdir={ROOT}", *tests]))
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
 
 
 def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--part", choices=sorted(MODULES), default="clutch", help="which engine (clutch)")
+    parser.add_argument("--part", choices=sorted(MODULES), default="clutch", help="what to put faults into (clutch)")
     parser.add_argument("--sample", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=25, help="stop after this time; what was tried by then counts")
@@ -164,7 +177,7 @@ def main(argv: list[str] | None = None) -> int:
     import numpy, pytest, scipy.optimize, scipy.stats  # noqa: E401, F401, I001
     import triage.species.loader, triage.records  # noqa: E401, F401
 
-    assert not any(name.startswith("triage.genetics") for name in sys.modules)
+    assert not any(f"triage.{module}" in sys.modules for modules in MODULES.values() for module in modules)
     unchanged = Mutant(MODULES[options.part][-1], "none", 0, 0)
     assert survives(unchanged, file_of(unchanged.module).read_text("utf-8"), options.part), "the tests fail unchanged"
     mutants = every_mutant(options.part)
