@@ -1,17 +1,14 @@
 """Entries, their history, undo, references and refusals, on both databases."""
 
-import json
 from datetime import UTC, datetime
 
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 from sqlalchemy import text
 
 from triage.errors import StorageError
-from triage.storage.archive import StaleEntryError, as_json
+from triage.storage.archive import StaleEntryError
 from triage.storage.database import Database
-from triage.storage.kinds import KINDS, Candidate, Statement, kind_named, needed_words
+from triage.storage.kinds import kind_named
 
 AT = "2031-06-02T10:00:00+00:00"
 ANIMAL = {"name": "Juniper", "species": "ball python", "sex": "female", "genes": "pastel"}
@@ -200,70 +197,42 @@ def test_meddling_with_the_tables_shows(archive):
         assert any(words in fault for fault in archive.faults()), statement
 
 
+@pytest.mark.parametrize("damage", ["{", "[]", '{"name":"J"}', '{"name":"J","sex":"female","species":"x","weight_g":-4}'])
+def test_an_entry_that_is_damaged_is_named_beside_whatever_else_is_wrong(archive, damage):
+    dam, sire, pairing, *_ = season(archive)
+    with archive.database.writing() as connection:
+        for table in ("revision", "record"):
+            statement = text(f"UPDATE {table} SET content = :damage WHERE {'id' if table == 'record' else 'record_id'} = :id")
+            connection.execute(statement, {"damage": damage, "id": sire})
+        connection.execute(text("UPDATE record SET version = 9 WHERE id = :id"), {"id": dam})
+    faults = archive.faults()
+    assert any(fault.startswith(f"{sire}: cannot be read (") for fault in faults)
+    assert any(fault == f"{dam}: differs from its last change" for fault in faults)
+    assert any(fault.startswith("change 1: was altered") for fault in faults)
+    for look in (lambda: archive.find(sire), archive.all):
+        with pytest.raises(StorageError, match=f"{sire}: cannot be read"):
+            look()
+    assert archive.find(pairing).content.dam == dam
+
+
+def test_text_that_is_none_is_refused_where_it_comes_in(archive):
+    season(archive)
+    before = archive.history()
+    with pytest.raises(StorageError, match="holds what is no character; needed: text in UTF-8"):
+        add(archive, "animal", {**ANIMAL, "name": "Junip\udcffr"})
+    with pytest.raises(StorageError, match="holds what is no character; needed: text in UTF-8"):
+        add(archive, "animal", ANIMAL, reason="\udcff")
+    for look in (archive.find, archive.history):
+        with pytest.raises(StorageError, match="holds what is no character; needed: text in UTF-8"):
+            look("\udcff")
+    assert archive.history() == before and archive.faults() == ()
+
+
 def test_an_address_that_is_none_says_so(tmp_path):
     for address, words in (("nonsense", "not an address"), ("mysql://x/y", "begins with sqlite or postgresql"),
                            (f"sqlite:///{tmp_path}", "check that the database is there")):  # fmt: skip
         with pytest.raises(StorageError, match=words):
             Database(address)
-
-
-def content_of(of):
-    """Contents that a kind takes, drawn from what its fields say of themselves."""
-    texts = st.text(st.characters(codec="utf-8", exclude_characters="\x00"), min_size=1, max_size=8).filter(str.strip)
-
-    def value(field):
-        low, high = max(field.range.low, -1e6), min(field.range.high, 1e6)
-        numbers = st.floats(low, high, exclude_min=field.range.above)
-        return {
-            "text": texts,
-            "reference": texts,
-            "choice": st.sampled_from(field.choices or ("x",)),
-            "date": st.dates().map(str),
-            "dates": st.lists(st.dates().map(str), min_size=1, max_size=3),
-            "moment": st.datetimes(timezones=st.just(UTC)).map(datetime.isoformat),
-            "number": numbers,
-            "whole": st.integers(int(low), int(high)),
-            "flag": st.booleans(),
-            "texts": st.lists(texts, min_size=field.length or 1, max_size=field.length or 3),
-            "numbers": st.lists(numbers, min_size=field.length, max_size=field.length),
-            "table": st.dictionaries(texts, numbers, min_size=1, max_size=3),
-            "record": st.just({"dam": {"genes": "pastel"}, "sire": {"looks": "clown", "background": 0.1}}) if field.of is None
-            else st.deferred(lambda: content_of(field.of)),
-            "records": st.lists(st.deferred(lambda: content_of(field.of)), min_size=1, max_size=2) if field.of else st.nothing(),
-        }[field.type]
-
-    fields = of.fields()
-    needed = {name: value(field) for name, field in fields.items() if field.required}
-    others = {name: value(field) for name, field in fields.items() if not field.required}
-    return st.fixed_dictionaries(needed, optional=others).filter(lambda content: is_whole(of, content))
-
-
-def is_whole(of, content):
-    """Whether what must hold between fields does."""
-    known = {"genes", "looks", "offspring_of", "background"} & set(content)
-    if of is Candidate:
-        return sum(bool(content.get(way)) for way in ("animal", "unrecorded", "parthenogenesis")) == 1
-    if issubclass(of, Statement):
-        return known <= {"genes"} or known in ({"looks"}, {"looks", "background"}, {"offspring_of"}, {"offspring_of", "looks"})
-    return True
-
-
-@pytest.mark.parametrize("kind", KINDS)
-@settings(max_examples=25, suppress_health_check=list(HealthCheck))
-@given(st.data())
-def test_contents_come_back_as_they_went_in(kind, data):
-    content = data.draw(content_of(KINDS[kind]))
-    made = KINDS[kind].from_json(content)
-    assert json.loads(as_json(made.to_json())) == json.loads(json.dumps(content))
-    assert KINDS[kind].from_json(made.to_json()) == made
-
-
-def test_every_kind_can_be_described():
-    for kind, of in KINDS.items():
-        assert of.fields() and kind == of.KIND
-        for name, wanted in of.fields().items():
-            assert needed_words(wanted), (kind, name)
-            assert all(choice in KINDS for choice in wanted.choices) or wanted.type == "choice", (kind, name)
 
 
 def test_what_a_candidate_names_is_protected(archive):

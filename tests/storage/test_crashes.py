@@ -71,7 +71,7 @@ def count_up(address, id, times, failures):
             entry = archive.find(id)
             try:
                 with archive.change("one more") as draft:
-                    draft.put(entry, weight_g=entry.get("weight_g", 0) + 1)
+                    draft.put(entry, weight_g=(entry.content.weight_g or 0) + 1)
                 done += 1
             except StaleEntryError:
                 continue
@@ -85,7 +85,7 @@ def look_on(address, failures, stop):
         seen = 0
         while not stop.is_set():
             (entry,) = archive.all("animal")
-            assert entry.version >= seen and entry.get("weight_g", 0) == entry.version - 1
+            assert entry.version >= seen and (entry.content.weight_g or 0) == entry.version - 1
             seen = entry.version
     except Exception as error:
         failures.append(repr(error))

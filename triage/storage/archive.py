@@ -27,6 +27,14 @@ from triage.storage.upgrade import upgraded
 FIRST_HASH = "0" * 64
 _MOST_IN_A_CHANGE = 1_000_000
 _LETTERS = "23456789abcdefghjkmnpqrstvwxyz"  # without those that are taken for one another
+_MADE = func.min(cast(revision.c.change_id, BigInteger) * _MOST_IN_A_CHANGE + revision.c.place).label("made")
+#: Every entry as it is, in the order of their making.
+_IN_ORDER = (
+    select(record, _MADE)
+    .join(revision, revision.c.record_id == record.c.id)
+    .group_by(record.c.id, record.c.kind, record.c.version, record.c.content)
+    .order_by("made")
+)
 
 
 class StaleEntryError(StorageError):
@@ -154,6 +162,7 @@ class Draft:
 
     def _write(self, id: str, version: int, content: Record, *, new: bool) -> None:
         kind, text = content.KIND, as_json(content.to_json())
+        json.dumps(content.to_json(), ensure_ascii=False).encode()  # fails where a text holds what is no character
         row = {"kind": kind, "version": version, "content": text}
         self._connection.execute(
             insert(record).values(id=id, **row) if new else update(record).where(record.c.id == id).values(row)
@@ -198,12 +207,10 @@ class Archive:
 
     def all(self, kind: str | None = None, **where: Any) -> tuple[Entry, ...]:
         """Entries of a kind, or of all, whose fields have these values, in the order of their making."""
-        made = func.min(cast(revision.c.change_id, BigInteger) * _MOST_IN_A_CHANGE + revision.c.place).label("made")
-        wanted = select(record, made).join(revision, revision.c.record_id == record.c.id)
+        wanted = _IN_ORDER
         if kind is not None:
             kind_named(kind)
             wanted = wanted.where(record.c.kind == kind)
-        wanted = wanted.group_by(record.c.id, record.c.kind, record.c.version, record.c.content).order_by("made")
         with self.database.reading() as connection:
             found = [_entry(row) for row in connection.execute(wanted)]
         return tuple(one for one in found if all(getattr(one.content, name) == value for name, value in where.items()))
@@ -229,6 +236,7 @@ class Archive:
         """Put back what a change changed, by another change.
 
         StorageError if there is no such change, or something it touched is no longer as it left it: then undo the later change first.
+        What a change to the form of the records changed stays: what was before has no form today.
         """
         with self.change(f"undo of change {change_id}", who=who, at=at) as draft:
             connection = draft._connection
@@ -249,14 +257,19 @@ class Archive:
                         f"{row.record_id}: was changed again after change {change_id}; undo the later change first"
                     )
                 before = connection.execute(
-                    select(revision.c.content).where(
+                    select(revision.c.kind, revision.c.content).where(
                         revision.c.record_id == row.record_id, revision.c.version == row.version - 1
                     )
-                ).scalar()
-                if before is None and row.content is not None:
+                ).first()
+                if (before is None or before.content is None) and row.content is not None:
                     draft.remove(Entry(row.record_id, row.kind, newest, None))
                     continue
-                content = kind_named(row.kind).from_json(json.loads(before))
+                content = upgraded({row.record_id: (before.kind, json.loads(before.content))}).get(row.record_id)
+                if content is None or (before.content != row.content == as_json(content.to_json())):
+                    raise StorageError(
+                        f"change {change_id}: {row.record_id} was kept in an older form before it, which only the history holds now; "
+                        "enter anew what is to be different"
+                    )
                 if row.content is None:
                     draft.add(content, id=row.record_id)
                 else:
@@ -299,8 +312,9 @@ class Archive:
                     else:
                         entries[id] = (kind, version, content)
                 previous, count = one.hash, count + 1
-            for id, (kind, version, content) in entries.items():
-                connection.execute(insert(record).values(id=id, kind=kind, version=version, content=content))
+            if entries:
+                rows = ((id, *entry) for id, entry in entries.items())
+                connection.execute(insert(record), [dict(zip(("id", "kind", "version", "content"), row, strict=True)) for row in rows])
             bring_up_to_date(connection)
         return count
 
@@ -336,7 +350,12 @@ class Archive:
         ]
         wanted = set()
         for id, (kind, _, content) in expected.items():
-            for name, target, kinds in _content(kind, content).references():
+            try:
+                references = tuple(_content(id, kind, content).references())
+            except StorageError as error:
+                found.append(str(error))
+                continue
+            for name, target, kinds in references:
                 wanted.add((id, name, target))
                 if target not in expected or expected[target][0] not in kinds:
                     found.append(f"{id}: field '{name}' refers to {target}, which is not there")
@@ -365,7 +384,7 @@ def bring_up_to_date(connection: Connection) -> None:
 
     Nothing is written where all are as they should be. The history keeps what was.
     """
-    rows = connection.execute(select(record)).all()
+    rows = connection.execute(_IN_ORDER).all()
     today = upgraded({row.id: (row.kind, json.loads(row.content)) for row in rows})
     revisions: list[tuple[str, str, int, str | None]] = []
     connection.execute(delete(reference))
@@ -384,16 +403,19 @@ def bring_up_to_date(connection: Connection) -> None:
             insert(record).values(id=id, **values) if old is None else update(record).where(record.c.id == id).values(values)
         )
         revisions.append((id, content.KIND, version, text))
-    for id, content in today.items():
-        for name, target, _ in content.references():
-            connection.execute(insert(reference).values(record_id=id, field=name, target=target))
+    pointing = [{"record_id": id, "field": name, "target": to} for id, one in today.items() for name, to, _ in one.references()]
+    if pointing:
+        connection.execute(insert(reference), pointing)
     if revisions:
         _append(connection, datetime.now(UTC).isoformat(), "the program", "records brought to the form of this version", revisions)
 
 
-def _content(kind: str, text: str) -> Record:
-    return kind_named(kind).from_json(json.loads(text))
+def _content(id: str, kind: str, text: str) -> Record:
+    try:
+        return kind_named(kind).from_json(json.loads(text))
+    except (StorageError, ValueError) as error:
+        raise StorageError(f"{id}: cannot be read ({error}); restore a backup") from error
 
 
 def _entry(row: Any) -> Entry:
-    return Entry(row.id, row.kind, row.version, _content(row.kind, row.content))
+    return Entry(row.id, row.kind, row.version, _content(row.id, row.kind, row.content))

@@ -74,6 +74,8 @@ class Database:
             raise StorageError(
                 f"{self.name}: {reason}; check that the database is there, yours, and not full"
             ) from error
+        except UnicodeEncodeError as error:
+            raise StorageError(f"{self.name}: {str(error.object)[:60]!r} holds what is no character; needed: text in UTF-8") from error
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from functools import cache
 from types import MappingProxyType
 from typing import Any, ClassVar, Self
@@ -17,8 +17,9 @@ from triage.errors import StorageError
 from triage.records import Range
 
 ANYTHING = ("animal", "egg")  # what a photo, reading, call, mark or note can be about
-CHANCE = Range(0, 1)
+CHANCE = Range(0, 1 + 1e-9)  # sums of chances may come out a rounding above 1
 _ANY = Range(-1e300, 1e300)
+_LIKELIHOOD = Range(0, 1e300)
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,8 +248,10 @@ class Pairing(Record):
 
     def _check(self) -> None:
         for one in self.sires:
-            if sum(bool(way) for way in (one.animal, one.unrecorded, one.parthenogenesis)) != 1:
-                raise StorageError("pairing, field 'sires': needed: each either an animal, or unrecorded, or parthenogenesis")
+            ways = [name for name in ("animal", "unrecorded", "parthenogenesis") if getattr(one, name)]
+            if len(ways) != 1:
+                raise StorageError(f"pairing, field 'sires': one is {' and '.join(ways) or 'none of the three'}; needed: each either an "
+                                   "animal, or unrecorded, or parthenogenesis")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -296,7 +299,7 @@ class Reading(Record):
     photo: str | None = _reference("photo", required=False)
     at: str = _at()
     log_likelihoods: Mapping[str, float] = _field("table", True)
-    floor: float = _number(0, 1, required=True)
+    floor: float = _number(0, 0.999999, required=True)
     exponent: float = _number(0, 1, required=True)
     shortlist: float = _number(0, 1, required=True)
     weights: str | None = _text()
@@ -309,7 +312,7 @@ class Evidence(Record):
     KIND: ClassVar[str] = "evidence"
     about: str = _reference(*ANYTHING)
     at: str = _at()
-    likelihoods: Mapping[str, float] = _field("table", True, range=Range(0))
+    likelihoods: Mapping[str, float] = _field("table", True, range=_LIKELIHOOD)
     otherwise: float = _number(0, required=True)
 
 
@@ -367,7 +370,7 @@ class Outcome(Record):
     plan: str | None = _reference("plan", required=False)
     animal: str = _reference(*ANYTHING)
     clutch: str | None = _reference("clutch", required=False)
-    says: Mapping[str, float] = _field("table", True, range=Range(0))
+    says: Mapping[str, float] = _field("table", True, range=_LIKELIHOOD)
     by: str | None = _text()
     note: str | None = _text()
     at: str = _at()
@@ -448,11 +451,13 @@ def _checked(where: str, field: Field, value: Any) -> Any:
     """The value as the class holds it; StorageError where it is not what the field takes."""
     if field.type in ("record", "records"):
         of = field.of or Descent
-        if field.type == "record":
-            return value if isinstance(value, of) else of.from_json(value)
-        if not isinstance(value, list | tuple) or not value:
+        if field.type == "records" and (not isinstance(value, list | tuple) or not value):
             raise StorageError(f"{where} is {_shown(value)}; needed: {needed_words(field)}")
-        return tuple(one if isinstance(one, of) else of.from_json(one) for one in value)
+        try:
+            found = tuple(one if isinstance(one, of) else of.from_json(one) for one in (value if field.type == "records" else [value]))
+        except StorageError as error:
+            raise StorageError(f"{where}: {error}") from error
+        return found if field.type == "records" else found[0]
     found = _READ[field.type](field, value)
     if found is None or (field.length and len(found) != field.length):
         raise StorageError(f"{where} is {_shown(value)}; needed: {needed_words(field)}")
@@ -476,8 +481,9 @@ def _as_date(field: Field, value: Any) -> str | None:
 
 def _as_moment(field: Field, value: Any) -> str | None:
     try:
-        return value if isinstance(value, str) and datetime.fromisoformat(value).tzinfo is not None else None
-    except ValueError:
+        moment = datetime.fromisoformat(value) if isinstance(value, str) else None
+        return moment.astimezone(UTC).isoformat() if moment and moment.tzinfo else None  # in one zone, so that texts sort as times do
+    except (ValueError, OverflowError):
         return None
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 from triage.errors import StorageError
@@ -21,14 +22,21 @@ _OLD_BARS = {
 def upgraded(entries: Contents) -> dict[str, Record]:
     """Every entry by id as it is written today; entries that say nothing of their own any more are left out.
 
-    `entries`: (kind, content) by id. StorageError names what cannot be read.
+    `entries`: (kind, content) by id, in the order of their making. StorageError names the entry that cannot be read.
     """
     found: dict[str, Record] = {}
     for id, (kind, content) in entries.items():
-        if kind == "tray" or (kind == "call" and content.get("by") != "keeper" and "probability" in content):
+        if kind == "tray" or _is_by_sorter(kind, content):
             continue  # they stand in the sorts below
-        found[id] = _upgraded(kind, content)
+        try:
+            found[id] = _upgraded(kind, content)
+        except StorageError as error:
+            raise StorageError(f"{id}: {error}; correct or remove it with the version of the program that wrote it") from error
     return found | _sorts(entries)
+
+
+def _is_by_sorter(kind: str, content: Mapping[str, Any]) -> bool:
+    return kind == "call" and content["by"].startswith("sorting (") and "probability" in content
 
 
 def _upgraded(kind: str, content: dict[str, Any]) -> Record:
@@ -46,12 +54,19 @@ def _upgraded(kind: str, content: dict[str, Any]) -> Record:
     try:
         return of.from_json(content)
     except StorageError:  # a number that was never possible, such as a weight of -4 g: the history keeps it, the entry goes on without
-        return of.from_json({name: value for name, value in content.items() if _is_fine(of, name, value)})
+        return of.from_json(_possible(of, content))
 
 
-def _is_fine(of: type[Record], name: str, value: Any) -> bool:
-    field = of.fields().get(name)
-    return field is None or field.required or is_right(field, value)
+def _possible(of: type[Record], content: dict[str, Any]) -> dict[str, Any]:
+    """The content without what can be done without and was never possible; records in lists alike."""
+    kept = {}
+    for name, value in content.items():
+        field = of.fields().get(name)
+        if field is not None and field.of is not None and isinstance(value, list):
+            value = [_possible(field.of, one) for one in value]
+        if field is None or field.required or is_right(field, value):
+            kept[name] = value
+    return kept
 
 
 def _photo_evidence(content: dict[str, Any]) -> Record:
@@ -65,22 +80,25 @@ def _sorts(entries: Contents) -> dict[str, Record]:
     """A sort for each clutch that has trays of the old form: the newest of every egg, with the sorter's call and label beside it."""
     newest: dict[str, dict[str, dict[str, Any]]] = {}
     for kind, content in entries.values():
-        by_sorter = kind == "call" and content.get("by") != "keeper" and "probability" in content
-        if kind in ("tray", "label") or by_sorter:
+        if kind in ("tray", "label") or _is_by_sorter(kind, content):
             of_egg = newest.setdefault(content["about"], {})
-            if kind not in of_egg or content["at"] >= of_egg[kind]["at"]:
+            if kind not in of_egg or _time(content) >= _time(of_egg[kind]):
                 of_egg[kind] = content
-    clutches: dict[str, list[tuple[str, SortedEgg]]] = {}
+    clutches: dict[str, list[tuple[dict[str, Any], SortedEgg]]] = {}
     for id, (kind, egg) in entries.items():
         said = newest.get(id, {})
         if kind == "egg" and "tray" in said:
             called = {said["call"]["call"]: said["call"]["probability"]} if "call" in said else None
-            label = said["label"]["text"] if "label" in said and said["label"]["at"] == said["tray"]["at"] else None
             tray = said["tray"]
+            label = said["label"]["text"] if "label" in said and _time(said["label"]) == _time(tray) else None
             row = SortedEgg(label=egg["label"], tray=tray["tray"], reasons=tray.get("reasons"), calls=called, label_text=label)
-            clutches.setdefault(egg["clutch"], []).append((tray["at"], row))
+            clutches.setdefault(egg["clutch"], []).append((tray, row))
     found: dict[str, Record] = {}
     for clutch, rows in clutches.items():
-        bars, last = Bars(**_OLD_BARS), max(at for at, _ in rows)
+        bars, last = Bars(**_OLD_BARS), max((tray for tray, _ in rows), key=_time)["at"]
         found[f"sort-{clutch.removeprefix('clutch-')}"] = Sort(clutch=clutch, at=last, settings=bars, eggs=[row for _, row in rows])
     return found
+
+
+def _time(content: Mapping[str, Any]) -> datetime:
+    return datetime.fromisoformat(content["at"])
