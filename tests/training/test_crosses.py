@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 import torch
 
-from triage.species import load_species
 from triage.species.drawing import usual_looks
 from triage.training.crosses import (
     HELD_OUT_ONE_IN,
@@ -14,19 +13,17 @@ from triage.training.crosses import (
     TWELVE_GENES,
     candidate_calls,
     classes_of,
-    cross_tables,
     draw_offspring,
     draw_parents,
     held_out,
+    usual_tables,
 )
 from triage.training.photos import SETS, draw_truth, photo_seeds
-from triage.vision.vocabulary import build
 
 
 @pytest.fixture(scope="module")
 def tables():
-    species, looks = load_species("ball python"), usual_looks()
-    return cross_tables(species, looks, build(species, looks), "cpu")
+    return usual_tables("cpu")
 
 
 def test_parents_of_the_twelve_gene_protocol(tables):

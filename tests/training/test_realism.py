@@ -3,34 +3,31 @@
 import numpy as np
 import pytest
 
-from triage.species import load_species
-from triage.species.drawing import usual_looks
-from triage.training import realism
-from triage.vision.vocabulary import build
+from triage.training.measures import realism
+from triage.training.protocol import SHARES_SEEN, quartiles, share_in_words
 
 
 def test_quartiles_equal_scipy():
     """Outside check: scipy.stats.mstats.mquantiles with its (1, 1) plotting positions, which are numpy's default."""
     mstats = pytest.importorskip("scipy.stats").mstats
     values = np.random.default_rng(3).random(37)
-    found = realism.quartiles(values.tolist())
+    found = quartiles(values.tolist())
     outside = mstats.mquantiles(values, (0.25, 0.5, 0.75), alphap=1, betap=1)
     assert [found[k] for k in ("lower quartile", "median", "upper quartile")] == pytest.approx(outside, abs=5e-4)
     assert found["n"] == 37
 
 
 def test_groups_keep_their_own_values():
-    found = realism.by_group([0.1, 0.9, 0.3], ["a", "b", "a"])
-    assert list(found) == ["a", "b"] and found["a"]["n"] == 2
-    assert found["a"]["median"] == 0.2 and found["b"]["median"] == 0.9
+    found = realism._by_name([0.1, 0.9, 0.3], ["b", "a", "b"], ["c", "b", "a"])
+    assert list(found) == ["b", "a"] and found["b"]["n"] == 2
+    assert found["b"]["median"] == 0.2 and found["a"]["median"] == 0.9
 
 
-def test_every_look_of_the_vocabulary_is_measured():
+def test_every_look_of_the_vocabulary_is_measured(bench):
     """Each class of the reader has at least one of its words among the looks, and the wild type is there once."""
-    species = load_species("ball python")
-    looks = realism.single_looks(species)
+    looks = realism.single_looks(bench.species, bench.looks)
     assert looks["wild type"] == {}
-    for locus in build(species, usual_looks()).loci:
+    for locus in bench.vocabulary.loci:
         for words in locus.classes[1:]:
             assert any(word in looks for word in words), words
 
@@ -42,9 +39,15 @@ class CountingGate:
         return float(photo.pixels[..., 0].mean() / 255)
 
 
-def test_looks_differ_in_their_genes_only():
+def test_looks_differ_in_their_genes_only(bench):
     looks = {"wild type": {}, "again": {}, "albino": {"albino": ("albino", "albino")}}
-    masses, names, stages, shares = realism.snake_masses(CountingGate(), looks, 3, 64, "training", 1, "cpu")
+    masses, names, stages, shares = realism.snake_masses(CountingGate(), looks, 3, 64, "training", 1, bench)
     assert names == ["wild type"] * 3 + ["again"] * 3 + ["albino"] * 3
-    assert (masses[:3] == masses[3:6]).all() and (masses[6:] != masses[:3]).all()
-    assert stages[:3] == stages[3:6] == stages[6:] and set(shares) <= {words for _, words in realism._SHARES}
+    assert masses[:3] == masses[3:6] and all(one != other for one, other in zip(masses[6:], masses[:3], strict=True))
+    assert stages[:3] == stages[3:6] == stages[6:] and set(shares) <= set(SHARES_SEEN)
+
+
+def test_shares_seen_lie_in_their_quarters():
+    assert [share_in_words(share) for share in (0.0, 0.2499, 0.25, 0.5, 0.7499, 0.75, 1.0)] == [
+        "under 1/4", "under 1/4", "1/4 to 1/2", "1/2 to 3/4", "1/2 to 3/4", "over 3/4", "over 3/4",
+    ]  # fmt: skip

@@ -1,7 +1,5 @@
 """The stranger: its mosaic follows every setting of the pattern, its pigments the closed form, its photos nothing but their seeds."""
 
-import json
-import shutil
 from importlib import import_module
 from pathlib import Path
 
@@ -13,13 +11,14 @@ from scipy.ndimage import label
 from triage.hatchery.body import GIRTHS
 from triage.hatchery.domains import BY_NAME
 from triage.hatchery.express import encode, express
-from triage.hatchery.render import _draw
+from triage.hatchery.render import draw_at_once
 from triage.hatchery.skin import Noise, make_skin, skin_noise
 from triage.species.drawing import usual_looks
-from triage.training import shift, stranger, stranger_domain
-from triage.training.shift import photographed
+from triage.training import protocol, stranger_domain
+from triage.training.measures import stranger
+from triage.training.photos import draw_photos
 
-MODELS = Path(__file__).parents[2] / "models"
+ROOT = Path(__file__).parents[2]
 LOOKS = usual_looks()
 ROWS, COLUMNS = 1100, 200
 SEEDS = torch.tensor([3, 14, 159, 2653])
@@ -228,10 +227,10 @@ def test_a_photo_does_not_depend_on_its_batch():
         spider = {"spider": ("normal", "spider")}
         codes, seeds = encode([{}, spider, {"pastel": ("pastel", "pastel")}]), torch.tensor([21, 22, 23])
         with torch.inference_mode():
-            many = _draw(codes, seeds, seeds, 96, None, LOOKS, stranger_domain.STRANGER).images
+            many = draw_at_once(codes, seeds, seeds, 96, None, LOOKS, stranger_domain.STRANGER).images
             for row in range(3):
                 here = slice(row, row + 1)
-                alone = _draw(codes[here], seeds[here], seeds[here], 96, None, LOOKS, stranger_domain.STRANGER).images
+                alone = draw_at_once(codes[here], seeds[here], seeds[here], 96, None, LOOKS, stranger_domain.STRANGER).images
                 assert torch.equal(alone[0], many[row])
     finally:
         torch.set_num_threads(threads)
@@ -263,26 +262,18 @@ def test_its_random_numbers_are_its_own():
 
     own = salts(stranger_domain)
     assert len(set(own)) == len(own) == 13
-    others = [import_module(f"triage.{part}.{path.stem}") for part in ("hatchery", "training")
-              for path in sorted((MODELS.parent / "triage" / part).glob("[a-z]*.py"))]  # fmt: skip
+    others = [import_module(".".join(path.relative_to(ROOT).with_suffix("").parts)) for part in ("hatchery", "training")
+              for path in sorted((ROOT / "triage" / part).rglob("[a-z]*.py"))]  # fmt: skip
     taken = {salt for module in others if module is not stranger_domain for salt in salts(module)}
     assert len(taken) > 100 and not taken & set(own)
 
 
-def test_the_command_writes_its_figures(tmp_path, monkeypatch):
-    for name in ("python_regius.json", "python_regius.safetensors"):
-        shutil.copy(MODELS / name, tmp_path)
+def test_it_alone_is_read_unless_others_are_wanted_beside_it(bench, monkeypatch):
     asked = []
-    monkeypatch.setattr(shift, "photographed", lambda truth, domain, *rest: asked.append(domain) or photographed(truth, domain, *rest))
-    stranger.main(["--directory", str(tmp_path), "--photos", "4", "--px", "96"])
+    monkeypatch.setattr(protocol, "draw_photos", lambda truth, px, *, domain: asked.append(domain) or draw_photos(truth, px, domain=domain))
+    found = stranger.figures(bench, stranger.Options(photos=4, px=96))
     assert asked == [stranger_domain.STRANGER]
-    found = json.loads((tmp_path / stranger.FILE).read_text("utf-8"))
-    assert set(found) == {"command", "commit", "data", "reader_sha256", "calibration", "figures"}
-    assert set(found["data"]) == {"looks_sha256", "hatchery_sha256", "stranger_sha256"}
-    assert found["command"] == "python -m triage.training.stranger --photos 4 --px 96 --seed 12"
-    assert found["reader_sha256"] == json.loads((MODELS / "python_regius.json").read_text("utf-8"))["sha256"]
-    assert set(found["figures"]) == {"parents only", "both"} and found["figures"]["both"]["n"] == 4
-    assert "shortlist_coverage" in found["figures"]["both"]
-    beside = stranger.read_stranger(tmp_path, 1, 96, 12, beside=True)
-    assert set(beside["figures"]) == {"parents only", "both", "both, training domain", "both, shifted domain"}
-    assert beside["command"].endswith("--beside")
+    assert set(found) == {"parents only", "both"} and found["both"]["n"] == 4 and "shortlist_coverage" in found["both"]
+    beside = stranger.figures(bench, stranger.Options(photos=1, px=96, beside=True))
+    assert list(beside) == ["parents only", "both", "both, training domain", "both, shifted domain"]
+    assert [domain.name for domain in asked[1:]] == ["stranger", "training", "shifted"]

@@ -11,7 +11,9 @@ from safetensors.torch import save_file
 
 from triage.errors import ModelFileError
 from triage.records import VisualCall
-from triage.training import card, evaluate, train
+from triage.training import calibrate, card, train
+from triage.training.measures import __main__ as measures
+from triage.training.measures.results import read_results
 from triage.training.photos import Batch, Truth
 from triage.training.start_weights import continue_from, load_start
 from triage.vision.intake import open_photo
@@ -160,29 +162,25 @@ def test_fused_operations_stand_in_the_command(trained):
     assert sidecar["command"].endswith(" --compile")
 
 
-def test_evaluation_and_card_fill_the_sidecar(trained):
-    argv = [
-        "--directory",
-        str(trained),
-        "--photos",
-        "6",
-        "--calibration-photos",
-        "8",
-        "--animals",
-        "1",
-        "--pair-photos",
-        "0",
-        "--px",
-        "64",
-    ]
-    figures = evaluate.evaluate(evaluate.parse([*argv, "--device", "cpu"]))
+def test_calibration_fills_the_sidecar_and_the_report_its_file_and_both_the_card(trained):
+    argv = ["--directory", str(trained), "--photos", "8", "--animals", "1", "--px", "64", "--device", "cpu"]
+    fitted = calibrate.main(argv)
     sidecar = load_model(trained).sidecar
-    assert sidecar["metrics"] == figures and sidecar["calibration"]["cautious"]["fitted_on"].startswith("8 crosses")
-    assert figures["training: twelve genes"]["both"]["n"] == 6
-    assert PhotoReader.load(trained).calibration.fitted_on.endswith("shifted domain")
+    assert sidecar["calibration"] == json.loads(json.dumps({name: one.to_json() for name, one in fitted.items()}))
+    assert sidecar["calibration"]["cautious"]["fitted_on"] == "8 crosses and 1 animals of the shifted domain"
+    assert PhotoReader.load(trained).calibration == fitted["cautious"]
+    small = ["--photos", "6", "--animals", "1", "--pair-photos", "0", "--px", "64", "--device", "cpu"]
+    measures.main(["report", "--directory", str(trained), *small])
+    (report,) = read_results(trained)["report"]
+    assert report["figures"]["training"]["twelve genes"]["both"]["n"] == 6 and report["reader_sha256"] == sidecar["sha256"]
     text = card.main(["--directory", str(trained)]).read_text()
-    both = figures["shifted: whole catalogue"]["both"]
+    both = report["figures"]["shifted"]["whole catalogue"]["both"]
     assert f"| both | 6 | {both['top1']:.3f} | {both['nll']:.3f} |" in text and "never seen a real animal" in text
+
+
+def test_animals_kept_for_reports_are_not_calibrated_on(trained):
+    with pytest.raises(SystemExit, match="--animals 301: those after 300 are kept for reports; needed at most 300"):
+        calibrate.calibrate_model(calibrate.Settings(trained, animals=301))
 
 
 def test_folding_the_norms_changes_nothing():

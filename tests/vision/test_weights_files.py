@@ -5,14 +5,15 @@ import json
 import shutil
 import subprocess
 import sys
+from types import SimpleNamespace
 
 import pytest
 from safetensors import safe_open
 
-from triage.errors import ModelFileError
-from triage.species import load_species
+from triage.errors import CatalogueError, ModelFileError
+from triage.species import load_species, shipped, species_names
 from triage.species.drawing import usual_looks
-from triage.species.shipped import usual_reader_files
+from triage.species.shipped import reader_files, usual_reader_files
 from triage.vision.likelihood import Calibration
 from triage.vision.vocabulary import build
 from triage.vision.weights import LARGEST_BYTES, SHIPPED, load_model
@@ -62,7 +63,7 @@ def test_the_mix_is_a_mix_per_locus(files):
 
 
 def test_the_sidecar_says_how_it_was_made(files):
-    for key in ("seed", "command", "commit", "data", "licence", "metrics", "history", "torch", "device"):
+    for key in ("seed", "command", "commit", "data", "licence", "history", "torch", "device"):
         assert files.sidecar[key], key
     assert files.sidecar["command"].startswith("python -m triage.training.train ")
     assert {"cautious", "training domain"} <= set(files.calibrations)
@@ -140,3 +141,35 @@ def test_a_sidecar_that_is_no_json_is_refused(copy):
     (copy / SIDECAR_NAME).write_text("{")
     with pytest.raises(ModelFileError, match="cannot be read as JSON"):
         load_model(copy)
+
+
+def test_a_species_has_a_reader_of_its_own_or_none():
+    found = {key: reader_files(key) for key in (load_species(name).key for name in species_names())}
+    assert found == {"python_regius": usual_reader_files(), "pantherophis_guttatus": None}
+
+
+NAMES = 'format = 1\nweights = "w"\nsidecar = "s"\ngate_weights = "g"\ngate_sidecar = "h"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (NAMES.replace("format = 1", "format = 2"), "'format' is 2; needed: a number from 1 to 1"),
+        (NAMES.replace('sidecar = "s"\n', ""), "'sidecar' is missing"),
+        (NAMES.replace('"w"', "3"), "'weights' is 3; needed: text"),
+        (NAMES + 'gate = "h"\n', "unknown key 'gate'"),
+        ("format = = 1", "not valid TOML"),
+        (b"weights = '\xff'", "not valid TOML"),
+    ],
+)
+def test_a_file_that_names_no_whole_reader_is_refused(tmp_path, monkeypatch, text, words):
+    reader_files.cache_clear()
+    path = tmp_path / "data" / "drawn_snake" / "reader.toml"
+    path.parent.mkdir(parents=True)
+    monkeypatch.setattr(shipped, "resources", SimpleNamespace(files=lambda package: tmp_path))
+    path.write_text(NAMES)
+    assert reader_files("drawn_snake").gate_sidecar == "h"  # so that each refusal below is due to its one change
+    reader_files.cache_clear()
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    with pytest.raises(CatalogueError, match=rf"^drawn_snake/reader\.toml: {words}"):
+        reader_files("drawn_snake")

@@ -61,18 +61,20 @@ def render(
     size: int = 224,
     stage: str | Sequence[str] | None = None,
     device: torch.device | str = "cpu",
-    domain: str = "training",
+    domain: str | Domain = "training",
     looks: Looks | None = None,
 ) -> Photos:
     """One photo per (genotype, animal, photo) triple.
 
     `genotypes`: mappings locus -> (allele, allele), or the tensor of `encode`. The animal seed fixes the individual,
     the photo seed everything about the picture: pose, stage unless given, light, ground, camera. A photo has the same
-    bits whatever else is in the call. `size` is in pixels, a multiple of 16, 64 or more. ValueError on bad arguments,
-    UnknownNameError on a genotype the looks do not know.
+    bits whatever else is in the call. `size` is in pixels, a multiple of 16, 64 or more. `domain` is one of DOMAINS by name, or
+    any other as it is. ValueError on bad arguments, UnknownNameError on a genotype the looks do not know.
     """
-    if domain not in DOMAINS:
-        raise ValueError(f"domain {domain!r} is not one of {', '.join(DOMAINS)}")
+    if isinstance(domain, str):
+        if domain not in DOMAINS:
+            raise ValueError(f"domain {domain!r} is not one of {', '.join(DOMAINS)}")
+        domain = BY_NAME[domain]
     if size < 64 or size % 16:
         raise ValueError(f"size {size}: needed a multiple of 16, at least 64")
     looks = looks or usual_looks()
@@ -88,7 +90,7 @@ def render(
     def one_pass(rows: slice) -> Photos:
         part = stage if stage is None or isinstance(stage, str) else list(stage)[rows]
         with torch.inference_mode():
-            return _draw(codes[rows], animals[rows], photos[rows], size, part, looks, BY_NAME[domain])
+            return draw_at_once(codes[rows], animals[rows], photos[rows], size, part, looks, domain)
 
     # On a CPU one photo at a time stays in the cache; a GPU wants as many as its memory holds, and of like coverage,
     # because a pass has as many columns of pixels as its fullest photo.
@@ -96,7 +98,7 @@ def render(
     if device.type != "cpu":
         step = max(1, _PIXELS_A_BATCH // (size * size))
         if len(codes) > step:
-            order = _coverage(photos, stage, BY_NAME[domain]).argsort()
+            order = _coverage(photos, stage, domain).argsort()
             codes, animals, photos = codes[order], animals[order], photos[order]
             if stage is not None and not isinstance(stage, str):
                 stage = [stage[row] for row in order.tolist()]
@@ -135,10 +137,11 @@ def skin_size(size: int) -> tuple[int, int]:
     return 16 * round(size * 2.9 / 16), 16 * round(size * 0.52 / 16)
 
 
-def _draw(
+def draw_at_once(
     codes: Tensor, animals: Tensor, photos: Tensor, size: int, stage_name: str | Sequence[str] | None, looks: Looks,
     domain: Domain,
 ) -> Photos:  # fmt: skip
+    """Photos of `codes` (B, n_loci, 2) for their seeds (B,), all in one pass on one device; `render` says when that pays."""
     batch, device = len(codes), codes.device
     stage = make_stage(photos, stage_name)
     look = domain.take(express(codes, animals, stage.age, looks), animals)

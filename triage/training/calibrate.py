@@ -1,28 +1,41 @@
-"""Fit how far readings are to be believed: exponent, floor, trust by locus, weight of further photos, and the 95 % shortlist.
+"""Calibrate a trained model, into its sidecar: `python -m triage.training.calibrate --directory models`.
 
-Fit, calibrate and report use photos of different sets, split by cross.
+Fits how far readings are to be believed: exponent, floor, trust by locus, weight of further photos, and the 95 % shortlist; in the
+domain the model was trained on, and for the cautious calibration in the shifted one, which it never saw. Fit, calibrate and report
+use photos of different sets, split by cross.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import torch
 from scipy.optimize import minimize
 
 from triage.genetics.readings import combine_photos
-from triage.training.crosses import CrossTables
-from triage.training.photos import draw_photos, draw_truth, photo_seeds
-from triage.training.protocol import Case, evidence_by_part, posterior, read_batch, trusted
+from triage.hatchery import REPORTED_DOMAINS
+from triage.training.bench import Bench
+from triage.training.options import device_of, option, parse
+from triage.training.protocol import Case, evidence_by_part, posterior, trusted
 from triage.vision.likelihood import Calibration
-from triage.vision.network import ReaderNetwork
+from triage.vision.reader import CAUTIOUS, TRAINING_DOMAIN
 from triage.vision.shortlist import mass_above
+from triage.vision.weights import write_sidecar
 
 _BETAS = np.geomspace(0.15, 1.6, 24)
 _FLOORS = np.geomspace(3e-4, 0.3, 14)
 #: Share of animals whose true call may be missing from the shortlist.
 MISSED = 0.05
+#: Recipes of the crosses that are calibrated and reported on.
+PROTOCOLS = ("twelve genes", "whole catalogue")
+#: The calibration of each reported domain.
+OWN_CALIBRATION = dict(zip(REPORTED_DOMAINS, (TRAINING_DOMAIN, CAUTIOUS), strict=True))
+#: Animals of the set "several photos" that calibration may take; those after them are reported.
+MOST_ANIMALS = 300
 #: How far the trust in one locus' evidence may lie from another's: standard deviations of its logarithm, 0 for all alike.
 TRUST_SPREADS = (0.0, 0.06, 0.12, 0.25, 0.5)
 
@@ -64,9 +77,7 @@ def choose_spread(cases: list[Case], beta: float, eps: float, offsets: np.ndarra
     return next(s for s, one in nll.items() if (one - best).mean() <= (one - best).std() / len(cases) ** 0.5)
 
 
-def fit_trust(
-    cases: list[Case], beta: float, eps: float, offsets: np.ndarray, spread: float
-) -> tuple[tuple[float, ...], float]:
+def fit_trust(cases: list[Case], beta: float, eps: float, offsets: np.ndarray, spread: float) -> tuple[tuple[float, ...], float]:
     """Trust in each locus' evidence, and in what pairs of looks and the critic add, beside `beta`.
 
     The most probable logarithms a posteriori, each normal around 0 with standard deviation `spread`: a locus that the cases
@@ -123,30 +134,6 @@ def shortlist_limit(above_truth: np.ndarray, missed: float = MISSED) -> float:
     return float(np.sort(above_truth)[-k]) if k >= 1 else 1.0
 
 
-def several_photos(
-    network: ReaderNetwork,
-    tables: CrossTables,
-    log_mix: torch.Tensor,
-    animals: int,
-    photos: int,
-    *,
-    seed: int,
-    px: int,
-    domain: str,
-) -> list[list[Case]]:
-    """`animals` animals of the twelve-gene recipe with `photos` photos each."""
-    found: list[list[Case]] = [[] for _ in range(animals)]
-    step = min(128, animals)
-    for start in range(0, animals, step):
-        seeds = photo_seeds("several photos", start, min(step, animals - start), seed, tables.device)
-        truth = draw_truth(tables, seeds, "twelve genes", keep_out=False)
-        for number in range(photos):
-            batch = draw_photos(truth, px, domain=domain, photo=number)
-            for row, case in enumerate(read_batch(network, tables, log_mix, batch)):
-                found[start + row].append(case)
-    return found
-
-
 def calibrate(cases: list[Case], animals: list[list[Case]], fitted_on: str, offsets: np.ndarray) -> Calibration:
     """Even cases fit exponent, floor and trust, odd ones the shortlist; `animals` the weight of further photos.
 
@@ -162,3 +149,50 @@ def calibrate(cases: list[Case], animals: list[list[Case]], fitted_on: str, offs
     above_truth = np.array([mass_above(posterior(case, beta, eps))[case.truth] for case in cases[1::2]])
     limit = math.ceil(shortlist_limit(above_truth) * 1e8) / 1e8  # up, so that rounding never shortens a list
     return Calibration(round(beta, 4), round(eps, 6), round(exponent, 3), limit, fitted_on, loci, together)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Every default, with its reason."""
+
+    directory: Path = Path("models")
+    photos: int = option(6000, "per domain, half of either protocol")
+    animals: int = option(MOST_ANIMALS, "with three photos each, per domain; no more than this")
+    px: int = option(400, "side of a rendered photo")
+    seed: int = 1
+    device: str = "auto"
+
+
+def calibrate_model(settings: Settings) -> dict[str, Calibration]:
+    """Read, fit and write the sidecar; returns the calibrations by name."""
+    if settings.animals > MOST_ANIMALS:
+        raise SystemExit(f"--animals {settings.animals}: those after {MOST_ANIMALS} are kept for reports; needed at most {MOST_ANIMALS}.")
+    bench = Bench(settings.directory, device_of(settings.device))
+    found = {}
+    for domain, name in OWN_CALIBRATION.items():
+        asked: dict[str, Any] = {"seed": settings.seed, "px": settings.px, "domain": domain}
+        read = [bench.cases(protocol, "calibrate", settings.photos // 2, **asked) for protocol in PROTOCOLS]
+        animals = bench.animals(0, settings.animals, 3, **asked)
+        mixed = [case for both in zip(*read, strict=True) for case in both]
+        words = f"{len(mixed)} crosses and {len(animals)} animals of the {domain} domain"
+        found[name] = calibrate([mixed[i] for i in _alternate(len(mixed))], animals, words, bench.offsets)
+        bench.note(f"{name}: fitted")
+    fitted = {name: calibration.to_json() for name, calibration in found.items()}
+    write_sidecar(settings.directory, {**bench.files.sidecar, "calibration": fitted})
+    return found
+
+
+def _alternate(n: int) -> list[int]:
+    """Order in which even and odd places hold both protocols alike: 0 2 1 3 4 6 5 7 ..."""
+    order = list(range(n))
+    for start in range(0, n - 3, 4):
+        order[start + 1], order[start + 2] = order[start + 2], order[start + 1]
+    return order
+
+
+def main(argv: list[str] | None = None) -> dict[str, Calibration]:
+    return calibrate_model(parse(Settings, "calibrate", __doc__, argv))
+
+
+if __name__ == "__main__":
+    main()

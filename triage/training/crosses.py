@@ -14,8 +14,9 @@ from torch import Tensor
 
 from triage.hatchery import draws
 from triage.records import Mode, Species
-from triage.species.drawing import Looks
-from triage.vision.vocabulary import Vocabulary, class_table
+from triage.species import load_species, usual_species
+from triage.species.drawing import Looks, usual_looks
+from triage.vision.vocabulary import Vocabulary, build, class_table
 
 _SALT_PARENTS, _SALT_RECIPE, _SALT_OFFSPRING, _SALT_HELD_OUT = 9001, 9002, 9003, 9004
 
@@ -58,13 +59,15 @@ def cross_tables(species: Species, looks: Looks, vocabulary: Vocabulary, device:
     offsets = torch.tensor(vocabulary.offsets)
     hashes = draws.uniform(torch.tensor([_SALT_HELD_OUT]), _SALT_HELD_OUT, vocabulary.n_total)[0]
     hashes = (hashes * HELD_OUT_ONE_IN * 1000).long()
-    recipes = (
-        _twelve_genes(species, looks),
-        _whole_catalogue(species, looks, 1.0),
-        _whole_catalogue(species, looks, 0.5),
-    )
+    recipes = _twelve_genes(species, looks), _whole_catalogue(species, looks, 1.0), _whole_catalogue(species, looks, 0.5)
     moved = tuple(Recipe(r.p_one.to(device), r.p_two.to(device), r.allele.to(device)) for r in recipes)
     return CrossTables(moved, table.to(device), offsets.to(device), hashes.to(device), device)
+
+
+def usual_tables(device: str) -> CrossTables:
+    """Those of the species that is meant where none is named."""
+    species, looks = load_species(usual_species()), usual_looks()
+    return cross_tables(species, looks, build(species, looks), device)
 
 
 def _twelve_genes(species: Species, looks: Looks) -> Recipe:

@@ -31,18 +31,16 @@ from triage.errors import PhotoError
 from triage.hatchery import REPORTED_DOMAINS, STAGES
 from triage.hatchery.company import has_mate
 from triage.hatchery.stages import make_stage
-from triage.species import load_species
-from triage.species.drawing import usual_looks
 from triage.species.shipped import usual_reader_files
-from triage.training.crosses import cross_tables
+from triage.training.crosses import usual_tables
 from triage.training.photos import draw_photos, draw_truth, photo_seeds
+from triage.training.protocol import quartiles
+from triage.training.provenance import commit_of_code
 from triage.training.start_weights import WHEEL, load_everyday, start_file
-from triage.training.train import commit_of_code
 from triage.vision.gate import PROBE, Gate, log_odds, probe_input
 from triage.vision.intake import Photo, open_photo
 from triage.vision.quality import judge
 from triage.vision.reader import PhotoReader, PhotoReading
-from triage.vision.vocabulary import build
 from triage.vision.weights import sha256_of
 
 _PICTURES = {".jpg", ".jpeg", ".png", ".webp"}
@@ -117,10 +115,8 @@ def look_at(photos: Sequence[tuple[str, Photo, str]], reader: PhotoReader, gate:
 
 def hatchlings(photo_set: str, domain: str, count: int, seed: int, px: int) -> list[tuple[str, Photo, str]]:
     """Rendered photos (group = stage, photo, key) of a set, genotypes as in training."""
-    species, looks = load_species("ball python"), usual_looks()
-    tables = cross_tables(species, looks, build(species, looks), "cpu")
     seeds = photo_seeds(photo_set, 0, count, seed, "cpu")
-    batch = draw_photos(draw_truth(tables, seeds, "training", keep_out=False), px, domain=domain)
+    batch = draw_photos(draw_truth(usual_tables("cpu"), seeds, "training", keep_out=False), px, domain=domain)
     return [
         (STAGES[stage], Photo(f"{domain} {number}", image.permute(1, 2, 0).numpy(), (px, px), "drawn"), "")
         for number, (image, stage) in enumerate(zip(batch.images, batch.stages.tolist(), strict=True))
@@ -150,8 +146,7 @@ def company_limit(reader: PhotoReader, seed: int, count: int) -> tuple[float, di
     px = reader.looking_px
 
     def said(photo_set: str, domain: str) -> tuple[np.ndarray, np.ndarray]:
-        species, looks = load_species("ball python"), usual_looks()
-        tables = cross_tables(species, looks, build(species, looks), "cpu")
+        tables = usual_tables("cpu")
         seeds = photo_seeds(photo_set, 0, 60 * count, seed, "cpu")
         lone = torch.zeros(len(seeds), dtype=torch.bool)
         outside = make_stage(seeds, None).in_egg.logical_not()
@@ -243,11 +238,7 @@ def fit(
             if here:
                 refused[domain][stage] = rate([not kept(one) for one in here])
                 masses[stage] = [one.mass for one in here]
-        realism[domain] = {
-            name: {"n": len(values), **{k: round(float(np.quantile(values, q)), 3)
-                                        for k, q in (("lower quartile", 0.25), ("median", 0.5), ("upper quartile", 0.75))}}
-            for name, values in masses.items()
-        }  # fmt: skip
+        realism[domain] = {name: quartiles(values) for name, values in masses.items()}
     sidecar = {
         "format": 1,
         "command": f"python -m triage.training.gate --photographs ... --photos {photos} --company-photos {company_photos} "
@@ -277,28 +268,18 @@ def fit(
 def main(argv: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="python -m triage.training.gate", description=__doc__.splitlines()[0])
     parser.add_argument("--directory", type=Path, default=Path("models"), help="default models")
-    parser.add_argument(
-        "--photographs", type=Path, nargs="+", required=True, help="folders of pictures that show no snake"
-    )
+    parser.add_argument("--photographs", type=Path, nargs="+", required=True, help="folders of pictures that show no snake")
     parser.add_argument("--photos", type=int, default=400, help="rendered photos to fit on, and per domain to report")
-    parser.add_argument(
-        "--company-photos", type=int, default=400, help="rendered photos to find that limit on, per domain"
-    )
+    parser.add_argument("--company-photos", type=int, default=400, help="rendered photos to find that limit on, per domain")
     parser.add_argument("--px", type=int, default=320, help="side of a rendered photo")
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args(argv)
     for folder in given.photographs:
         if not folder.is_dir():
-            parser.error(
-                f"--photographs {folder}: no such folder; unpack the packages named in this module's first lines"
-            )
+            parser.error(f"--photographs {folder}: no such folder; unpack the packages named in this module's first lines")
     sidecar = fit(given.directory, given.photographs, given.photos, given.company_photos, given.px, given.seed)
-    print(
-        json.dumps(
-            {key: sidecar[key] for key in ("least_probe", "least_mass", "false_accept", "false_refuse", "company")},
-            indent=1,
-        )
-    )
+    shown = ("least_probe", "least_mass", "false_accept", "false_refuse", "company")
+    print(json.dumps({key: sidecar[key] for key in shown}, indent=1))
 
 
 if __name__ == "__main__":

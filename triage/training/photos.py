@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
+import numpy as np
 import torch
 from torch import Tensor
 
 from triage.hatchery import render
-from triage.training.crosses import CrossTables, classes_of, draw_offspring, draw_parents, held_out
+from triage.hatchery.domains import Domain
+from triage.training.crosses import CrossTables, candidate_calls, classes_of, draw_offspring, draw_parents, held_out
 
 #: Photo numbers are seeds; these sets never meet. Each may hold 10**9 photos.
 SETS = {"train": 0, "validate": 1, "calibrate": 2, "report": 3, "held out": 4, "look-alikes": 5, "several photos": 6}
@@ -64,16 +67,18 @@ def draw_truth(tables: CrossTables, seeds: Tensor, recipe: str, *, keep_out: boo
     return Truth(seeds, parents, brood[row, first], codes[row, first], kept.any(1))
 
 
-def draw_photos(truth: Truth, px: int, *, domain: str = "training", photo: int = 0) -> Batch:
+def possible_calls(tables: CrossTables, truth: Truth) -> Iterator[tuple[np.ndarray, np.ndarray, int]]:
+    """Of each photo: the calls its cross can give (n, n_loci), their chances (n,), and the row of the true one."""
+    class_of, parents, codes = (values.cpu().numpy() for values in (tables.class_of, truth.parents, truth.codes))
+    for pair, shown in zip(parents, codes, strict=True):
+        calls, prior = candidate_calls(class_of, pair)
+        yield calls, prior, int(np.flatnonzero((calls == shown).all(1))[0])
+
+
+def draw_photos(truth: Truth, px: int, *, domain: str | Domain = "training", photo: int = 0) -> Batch:
     """Render the animals of `truth`; `photo` numbers further photos of the same animals."""
-    photos = render(
-        truth.genotypes,
-        truth.seeds,
-        truth.seeds + photo * 7919 * 10**9,
-        size=px,
-        device=str(truth.seeds.device),
-        domain=domain,
-    )
+    others = truth.seeds + photo * 7919 * 10**9
+    photos = render(truth.genotypes, truth.seeds, others, size=px, device=str(truth.seeds.device), domain=domain)
     return Batch(
         truth,
         (photos.images * 255).round().to(torch.uint8),

@@ -1,7 +1,7 @@
 """Pictures of the model card: `python -m triage.training.pictures --directory models`.
 
 Contact sheets (one a locus: every pair of alleles, one animal, one pose), the most confident mistakes drawn again from their
-seeds, learning curves and reliability. Everything is drawn from the looks file and the sidecar.
+seeds, learning curves and reliability. Everything is drawn from the looks file, the sidecar and the file of figures.
 """
 
 from __future__ import annotations
@@ -19,11 +19,12 @@ from PIL import Image, ImageDraw, ImageFont
 from triage.errors import ModelFileError
 from triage.hatchery import REPORTED_DOMAINS, STAGES, render
 from triage.records import Genotype
-from triage.species import load_species
+from triage.species import load_species, usual_species
 from triage.species.drawing import NORMAL, LocusLooks, usual_looks
-from triage.species.shipped import usual_reader_files
+from triage.training.calibrate import PROTOCOLS
 from triage.training.crosses import cross_tables
-from triage.training.evaluate import PROTOCOLS, words_of
+from triage.training.measures.report import words_of
+from triage.training.measures.results import FILE, read_results
 from triage.training.photos import Truth, draw_photos, draw_truth
 from triage.vision.vocabulary import build
 from triage.vision.weights import read_sidecar
@@ -65,7 +66,7 @@ def as_image(planes: torch.Tensor) -> Image.Image:
 
 def contact_sheet(locus: LocusLooks) -> Image.Image:
     """Every look of a locus, seen clean, on one animal in one pose after its first shed, then two copies of its first allele by stage."""
-    known = load_species("ball python").locus(locus.name)
+    known = load_species(usual_species()).locus(locus.name)
     shown = []
     for pair in locus.effects:
         name = known.look(Genotype(*pair))
@@ -81,25 +82,25 @@ def contact_sheet(locus: LocusLooks) -> Image.Image:
 
 def truth_of_seeds(seeds: Sequence[int], protocol: str) -> tuple[Truth, list[str]]:
     """Report photos of a protocol drawn again from their seeds, and the looks of their animals in words."""
-    species, looks = load_species("ball python"), usual_looks()
+    species, looks = load_species(usual_species()), usual_looks()
     vocabulary = build(species, looks)
     truth = draw_truth(cross_tables(species, looks, vocabulary, "cpu"), torch.tensor(seeds), protocol, keep_out=False)
     return truth, [words_of(codes, vocabulary) for codes in truth.codes.numpy()]
 
 
-def failures(sidecar: dict[str, Any], domain: str, protocol: str, px: int) -> Image.Image | None:
-    """The most confident mistakes of a protocol in one domain, drawn again; None if the sidecar names none.
+def failures(report: dict[str, Any], domain: str, protocol: str, px: int) -> Image.Image | None:
+    """The most confident mistakes of a protocol in one domain, drawn again; None if the report names none.
 
-    ModelFileError if the seeds no longer give the animals that the sidecar names.
+    `report` as `triage.training.measures.report` gives it. ModelFileError if the seeds no longer give the animals that it names.
     """
-    wrong = sidecar.get("metrics", {}).get(f"{domain}: {protocol}", {}).get("mistakes", [])
+    wrong = report.get(domain, {}).get(protocol, {}).get("mistakes", [])
     if not wrong:
         return None
     truth, animals = truth_of_seeds([one["seed"] for one in wrong], protocol)
     if animals != [one["truth"] for one in wrong]:
         raise ModelFileError(
-            f"{usual_reader_files().sidecar}: metrics, {domain}: {protocol}, mistakes: the seeds no longer give the animals named there; "
-            "the crosses or the catalogue have changed since: run python -m triage.training.evaluate again."
+            f"{FILE}: report, {domain}, {protocol}, mistakes: the seeds no longer give the animals named there; the crosses or the "
+            "catalogue have changed since: run python -m triage.training.measures report again."
         )
     drawn = draw_photos(truth, px, domain=domain)
     captions = [f"{one['truth']}, called {one['called']} ({100 * one['probability']:.0f}\u00a0%)" for one in wrong]
@@ -118,7 +119,7 @@ def runs_of(sidecar: dict[str, Any]) -> list[dict[str, Any]]:
     return runs
 
 
-def draw_curves(sidecar: dict[str, Any], path: Path) -> None:
+def draw_curves(sidecar: dict[str, Any], report: dict[str, Any], path: Path) -> None:
     """Validation NLL against views and seconds, and stated against observed share right, as one PNG."""
     import matplotlib
 
@@ -141,7 +142,7 @@ def draw_curves(sidecar: dict[str, Any], path: Path) -> None:
         axes.title.set_fontsize(9)
     left.legend(fontsize=7, loc="upper right")
     for domain in REPORTED_DOMAINS:
-        bins = sidecar["metrics"].get(f"{domain}: twelve genes", {}).get("reliability", [])
+        bins = report.get(domain, {}).get("twelve genes", {}).get("reliability", [])
         right.plot([b["stated"] for b in bins], [b["right"] for b in bins], marker="o", label=f"{domain} domain")
     right.plot([0, 1], [0, 1], color="grey", linewidth=0.8)
     right.set(xlabel="stated chance of the best call", ylabel="share right")
@@ -162,13 +163,13 @@ def main(argv: list[str] | None = None) -> None:
         if given.loci is None or locus.name in given.loci:
             contact_sheet(locus).save(folder / f"{locus.name.replace(' ', '_')}.jpg", quality=80)
             print(locus.name, file=sys.stderr, flush=True)
-    px = sidecar.get("evaluation", {}).get("px", 256)
+    report = read_results(given.directory).get("report", [{"figures": {}, "options": {"px": 256}}])[-1]
     for domain in REPORTED_DOMAINS:
         for protocol in PROTOCOLS:
-            picture = failures(sidecar, domain, protocol, px)
+            picture = failures(report["figures"], domain, protocol, report["options"]["px"])
             if picture is not None:
                 picture.save(folder / f"mistakes_{domain}_{protocol.replace(' ', '_')}.jpg", quality=80)
-    draw_curves(sidecar, folder / "curves.png")
+    draw_curves(sidecar, report["figures"], folder / "curves.png")
 
 
 if __name__ == "__main__":

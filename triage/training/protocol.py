@@ -6,8 +6,10 @@ A case keeps log prior and log-likelihood per possible call, so calibration and 
 from __future__ import annotations
 
 import copy
+import itertools
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import torch
@@ -15,12 +17,17 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from triage.genetics.readings import temper
-from triage.training.crosses import CrossTables, candidate_calls, held_out
-from triage.training.photos import Batch, draw_photos, draw_truth, photo_seeds
+from triage.hatchery.domains import Domain
+from triage.training.crosses import CrossTables, held_out
+from triage.training.photos import Batch, draw_photos, draw_truth, photo_seeds, possible_calls
 from triage.vision.crop import MARGIN, WIDE_ENOUGH, boxes_of, cut, stay_inside
 from triage.vision.likelihood import Calibration, divide_out_training_mix, joint_log_likelihood
 from triage.vision.network import Outputs, ReaderNetwork
 from triage.vision.shortlist import mass_above
+
+SHARES_SEEN = ("under 1/4", "1/4 to 1/2", "1/2 to 3/4", "over 3/4")
+_AT_ONCE, _AT_ONCE_ON_A_GPU = 64, 256
+Value = TypeVar("Value")
 
 
 @dataclass(frozen=True)
@@ -83,17 +90,14 @@ def read_batch(network: ReaderNetwork, tables: CrossTables, log_mix: Tensor, bat
     pairs, embedding = outputs.pairs.double().cpu(), network.pair_embedding.detach().double().cpu()
     critic, encoder = outputs.critic.double().cpu(), network.look_encoder
     encoder = None if encoder is None else copy.deepcopy(encoder).double().cpu().requires_grad_(False)
-    offsets, class_of = tables.offsets.cpu(), tables.class_of.cpu().numpy()
-    parents, codes = batch.truth.parents.cpu().numpy(), batch.truth.codes.cpu().numpy()
+    offsets = tables.offsets.cpu()
     stages, visible, seeds = batch.stages.tolist(), batch.visible.tolist(), batch.truth.seeds.tolist()
     cases = []
-    for row in range(len(codes)):
-        options, prior = candidate_calls(class_of, parents[row])
+    for row, (options, prior, truth) in enumerate(possible_calls(tables, batch.truth)):
         choice = torch.from_numpy(options)
         here = slice(row, row + 1)
         joint = joint_log_likelihood(ratios[here], pairs[here], embedding, choice, offsets, critic[here], encoder)[0]
         single = ratios[row][choice + offsets].sum(1)
-        truth = int(np.flatnonzero((options == codes[row]).all(1))[0])
         said = ratios[row].float().numpy()
         cases.append(Case(options, prior, joint.numpy(), single.numpy(), truth, stages[row], visible[row], seeds[row], said))
     return cases
@@ -109,29 +113,38 @@ def read_protocol(
     *,
     seed: int,
     px: int,
-    domain: str = "training",
+    domain: str | Domain = "training",
     only_held_out: bool = False,
-    photo: int = 0,
-    step: int = 256,
+    note: Callable[[int], None] = lambda read: None,
 ) -> list[Case]:
     """`count` photos of a set, each of its own cross, rendered at `px` and read. Same arguments, same cases.
 
-    With `only_held_out`, crosses are drawn until `count` animals show a combination kept out of training.
+    With `only_held_out`, crosses are drawn until `count` animals show a combination kept out of training. `note` takes the
+    number of photos read so far.
     """
     network.eval()
+    if only_held_out:
+        seeds = _held_out_seeds(tables, recipe, photo_set, count, seed)
+    else:
+        seeds = photo_seeds(photo_set, 0, count, seed, tables.device)
     cases: list[Case] = []
-    first = 0
-    step = min(step, count)
-    while len(cases) < count:
-        seeds = photo_seeds(photo_set, first, step, seed, tables.device)
-        if only_held_out:
-            many = photo_seeds(photo_set, first * 40, step * 40, seed, tables.device)  # about one in 25 is wanted
-            seeds = many[held_out(tables, draw_truth(tables, many, recipe, keep_out=False).codes)][:step]
-        seeds = seeds[: count - len(cases)]
-        first += step
-        truth = draw_truth(tables, seeds, recipe, keep_out=False)
-        cases += read_batch(network, tables, log_mix, draw_photos(truth, px, domain=domain, photo=photo))
+    for part in seeds.split(_AT_ONCE if tables.device == "cpu" else _AT_ONCE_ON_A_GPU):
+        truth = draw_truth(tables, part, recipe, keep_out=False)
+        cases += read_batch(network, tables, log_mix, draw_photos(truth, px, domain=domain))
+        note(len(cases))
     return cases
+
+
+def _held_out_seeds(tables: CrossTables, recipe: str, photo_set: str, count: int, seed: int) -> Tensor:
+    """Seeds (count,) of photos that show a combination kept out of training, at most 256 from each 10,240 of the set: about one in
+    25 does."""
+    found, kept = torch.empty(0, dtype=torch.int64, device=tables.device), 256
+    for first in itertools.count(0, 40 * kept):
+        many = photo_seeds(photo_set, first, 40 * kept, seed, tables.device)
+        shown = held_out(tables, draw_truth(tables, many, recipe, keep_out=False).codes)
+        found = torch.cat([found, many[shown][:kept]])
+        if len(found) >= count:
+            return found[:count]
 
 
 def posterior(case: Case, beta: float, eps: float, use: str = "both") -> np.ndarray:
@@ -190,9 +203,7 @@ def metrics(
     posteriors = [posterior(case, beta, eps, use) for case in cases]
     top = np.array([p.max() for p in posteriors])
     # equal chances share the point: without a photo the likeliest calls are often tied
-    right = np.array(
-        [(p[c.truth] >= p.max() - 1e-12) / (p >= p.max() - 1e-12).sum() for p, c in zip(posteriors, cases)]
-    )
+    right = np.array([(p[c.truth] >= p.max() - 1e-12) / (p >= p.max() - 1e-12).sum() for p, c in zip(posteriors, cases)])
     at_truth = np.array([p[c.truth] for p, c in zip(posteriors, cases)])
     sure = top > 0.95
     found = {
@@ -212,9 +223,30 @@ def metrics(
     return {name: round(value, 4) if isinstance(value, float) else value for name, value in found.items()}
 
 
-def groups(cases: list[Case], beta: float, eps: float, keys: list[str]) -> dict[str, dict[str, Any]]:
-    """`metrics` per group, for each group name with at least one case, in first-seen order sorted by name."""
-    found: dict[str, list[Case]] = {}
-    for case, key in zip(cases, keys):
-        found.setdefault(key, []).append(case)
-    return {key: metrics(found[key], beta, eps) for key in sorted(found)}
+def quartiles(values: Sequence[float]) -> dict[str, float]:
+    """Number of values and their quartiles, three decimals.
+
+    >>> quartiles([0.0, 0.1, 0.2, 0.3, 0.4])
+    {'n': 5, 'lower quartile': 0.1, 'median': 0.2, 'upper quartile': 0.3}
+    """
+    low, middle, high = np.quantile(np.asarray(values, np.float64), (0.25, 0.5, 0.75))
+    return {"n": len(values), "lower quartile": round(float(low), 3), "median": round(float(middle), 3),
+            "upper quartile": round(float(high), 3)}  # fmt: skip
+
+
+def grouped(values: Iterable[Value], names: Iterable[str]) -> dict[str, list[Value]]:
+    """The values of each name, in the order in which names first appear."""
+    found: dict[str, list[Value]] = {}
+    for value, name in zip(values, names, strict=True):
+        found.setdefault(name, []).append(value)
+    return found
+
+
+def groups(cases: list[Case], beta: float, eps: float, names: list[str]) -> dict[str, dict[str, Any]]:
+    """`metrics` per group that has a case, sorted by name."""
+    return {name: metrics(part, beta, eps) for name, part in sorted(grouped(cases, names).items())}
+
+
+def share_in_words(share: float) -> str:
+    """The quarter in which the share of the body lies that is seen, one of SHARES_SEEN."""
+    return SHARES_SEEN[(share >= 0.25) + (share >= 0.5) + (share >= 0.75)]

@@ -7,16 +7,14 @@ triage.training.train ...`). Stopped runs go on with `--resume`.
 
 from __future__ import annotations
 
-import argparse
 import copy
 import json
 import math
 import os
-import subprocess
 import sys
 import time
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -27,11 +25,13 @@ from torch import Tensor, distributed, nn
 
 from triage.hatchery import REPORTED_DOMAINS, STAGES, draws
 from triage.species import load_species, usual_species
-from triage.species.drawing import LOOKS, usual_looks
+from triage.species.drawing import usual_looks
+from triage.training import options
 from triage.training.augment import vary
 from triage.training.crosses import CrossTables, classes_of, cross_tables, draw_offspring, held_out
 from triage.training.photos import Batch, Truth, draw_photos, draw_truth, photo_seeds
 from triage.training.protocol import metrics, read_protocol
+from triage.training.provenance import commit_of_code, data_hashes, device_name
 from triage.training.start_weights import continue_from, load_start, start_file
 from triage.vision.likelihood import divide_out_training_mix
 from triage.vision.network import PLAIN_DEPTHS, NetworkShape, Outputs, ReaderNetwork
@@ -40,10 +40,6 @@ from triage.vision.weights import save_model
 
 _SALT_ROWS = 9201
 _STEPS_TO_AGREE = 10
-_SWITCHES = {
-    "compile": "fuse operations first: about a minute on a GPU, then steps are quicker",
-    "resume": "go on from the checkpoint in --directory",
-}
 
 
 @dataclass(frozen=True)
@@ -73,28 +69,18 @@ class Settings:
     sibling_weight: float = 1.0  # of that loss beside the losses per locus
     critic_width: int = 192  # numbers of the critic's codes beside heads and pair terms; 0 for none
     depths: str = ",".join(map(str, PLAIN_DEPTHS))  # blocks of each stage of the backbone; those beyond the plain ones start as nothing
-    start_from: str = (
-        "imagenet"  # "imagenet", "none", a file of backbone weights (.pth), or a trained reader (.safetensors)
-    )
+    start_from: str = "imagenet"  # "imagenet", "none", a file of backbone weights (.pth), or a trained reader (.safetensors)
     mix_photos: int = 200_000  # animals counted (not rendered) for the class mix that is divided out
     validate_every: float = 90.0  # seconds
     validate_photos: int = 512
     device: str = "auto"
     precision: str = "auto"  # "bfloat16" on a GPU, "float32" on a CPU
-    compile: bool = False  # fuse the network's and the variations' operations first: a minute on a GPU, then quicker steps
-    resume: bool = False
+    compile: bool = options.option(False, "fuse operations first: about a minute on a GPU, then steps are quicker")
+    resume: bool = options.option(False, "go on from the checkpoint in --directory")
 
 
 def parse(argv: list[str] | None = None) -> Settings:
-    parser = argparse.ArgumentParser(prog="python -m triage.training.train", description=__doc__.splitlines()[0])
-    for field in fields(Settings):
-        flag = "--" + field.name.replace("_", "-")
-        if isinstance(field.default, bool):
-            parser.add_argument(flag, action="store_true", help=_SWITCHES[field.name])
-        else:
-            kind = type(field.default) if not isinstance(field.default, Path) else Path
-            parser.add_argument(flag, type=kind, default=field.default, help=f"default {field.default}")
-    return Settings(**vars(parser.parse_args(argv)))
+    return options.parse(Settings, "train", __doc__, argv)
 
 
 @dataclass(frozen=True)
@@ -227,9 +213,7 @@ def parameter_groups(network: ReaderNetwork, settings: Settings) -> list[dict[st
     groups: dict[tuple[float, float], list[nn.Parameter]] = {}
     for name, parameter in network.named_parameters():
         rate = settings.rate * (learnt if name.startswith("backbone.") else 1.0)
-        decay = (
-            settings.weight_decay if parameter.dim() > 1 and "query" not in name and "embedding" not in name else 0.0
-        )
+        decay = settings.weight_decay if parameter.dim() > 1 and "query" not in name and "embedding" not in name else 0.0
         groups.setdefault((rate, decay), []).append(parameter)
     return [{"params": p, "lr": r, "peak": r, "weight_decay": d} for (r, d), p in groups.items()]
 
@@ -264,7 +248,7 @@ def settle_statistics(network: nn.Module, batches: Iterable[Tensor]) -> None:
 def train(settings: Settings) -> Path:
     """Run the whole schedule; returns the directory that holds the weights and the sidecar."""
     rank, world = int(os.environ.get("RANK", 0)), int(os.environ.get("WORLD_SIZE", 1))
-    device = settings.device if settings.device != "auto" else "cuda" if torch.cuda.is_available() else "cpu"
+    device = options.device_of(settings.device)
     if world > 1:
         if device == "cuda":
             torch.cuda.set_device(int(os.environ.get("LOCAL_RANK", 0)))
@@ -272,7 +256,7 @@ def train(settings: Settings) -> Path:
     precision = settings.precision if settings.precision != "auto" else "bfloat16" if device == "cuda" else "float32"
     torch.manual_seed(settings.seed)
 
-    species, looks = load_species("ball python"), usual_looks()
+    species, looks = load_species(usual_species()), usual_looks()
     vocabulary = build(species, looks)
     tables = cross_tables(species, looks, vocabulary, device)
     log_mix = training_mix(tables, vocabulary, settings.seed, settings.mix_photos)
@@ -420,7 +404,7 @@ def describe(
 ) -> dict[str, Any]:
     """The sidecar before calibration and report: what was trained, on what, how."""
     uncalibrated = {"beta": 1.0, "eps": 1e-3, "photo_exponent": 0.5, "shortlist": 1.0, "fitted_on": "not calibrated"}
-    kept = {k: (v.name if isinstance(v, Path) else v) for k, v in asdict(settings).items() if k not in _SWITCHES}
+    kept = {k: (v.name if isinstance(v, Path) else v) for k, v in asdict(settings).items() if not isinstance(v, bool)}
     if settings.start_from.endswith(".pth"):
         kept["start_from"] = "imagenet"
     kept["start_from"] = Path(kept["start_from"]).name  # no path of the machine that trained
@@ -433,15 +417,14 @@ def describe(
         "stages": list(STAGES),
         "calibration": {"cautious": uncalibrated, "training domain": uncalibrated},
         "seed": settings.seed,
-        "command": "python -m triage.training.train " + " ".join(f"--{k.replace('_', '-')} {v}" for k, v in kept.items())
-        + (" --compile" if settings.compile else ""),
+        "command": options.command_line("train", {**kept, "compile": settings.compile}),
         "settings": kept,
         "commit": commit_of_code(),
         "data": data_hashes(),
         "processes": world,
         "continued_from": _continued_from(settings.start_from),
         "torch": torch.__version__,
-        "device": torch.cuda.get_device_name() if torch.cuda.is_available() else "CPU",
+        "device": device_name(),
         "history": history,
         "licence": "MIT; the backbone started from EfficientNet-Lite0 ImageNet weights (Apache 2.0)"
         if settings.start_from != "none" else "MIT",
@@ -459,42 +442,6 @@ def _continued_from(start: str) -> dict[str, Any] | None:
         for k in ("command", "seed", "settings", "commit", "data", "history", "cut_off", "sha256", "continued_from")
         if k in beside
     }
-
-
-def commit_of_code() -> str:
-    """The commit the code stands at, or "unknown" outside a checkout; GIT_COMMIT in the environment wins."""
-    given = os.environ.get("GIT_COMMIT")
-    if given:
-        return given
-    root = Path(__file__).resolve().parents[2]
-    try:
-        return subprocess.run(
-            ["git", "rev-parse", "HEAD"], cwd=root, check=True, capture_output=True, text=True
-        ).stdout.strip()
-    except (OSError, subprocess.CalledProcessError):
-        return "unknown"
-
-
-def data_hashes() -> dict[str, str]:
-    """What, together with the seeds, says which photos were drawn."""
-    return {"looks_sha256": looks_hash(), "hatchery_sha256": hatchery_hash()}
-
-
-def looks_hash() -> str:
-    from triage.vision.weights import sha256_of
-
-    return sha256_of(Path(__file__).resolve().parents[1] / "species" / "data" / load_species(usual_species()).key / LOOKS)
-
-
-def hatchery_hash() -> str:
-    """One hash over the renderer's source: seeds and this say which photos were seen."""
-    import hashlib
-
-    whole = hashlib.sha256()
-    folder = Path(__file__).resolve().parents[1] / "hatchery"
-    for path in sorted(folder.rglob("*.py")):
-        whole.update(path.relative_to(folder).as_posix().encode() + path.read_bytes())
-    return whole.hexdigest()
 
 
 def _keep(
