@@ -11,6 +11,7 @@ import torch
 from PIL import Image
 
 from triage.hatchery import render
+from triage.species import load_species, parse_call
 from triage.vision.intake import open_photo
 from triage.vision.reader import PhotoReader, padded_square, sample
 from triage.vision.weights import load_model
@@ -40,7 +41,7 @@ def main():
         data = io.BytesIO()
         Image.fromarray((image.permute(1, 2, 0).numpy() * 255).astype(np.uint8)).save(data, "JPEG", quality=90)
         files.append(data.getvalue())
-    calls = [{}, {"pastel": "pastel"}, {"pastel": "super pastel"}, {"clown": "clown"}]
+    calls = [parse_call(load_species("ball python"), words)[0] for words in ("normal", "pastel", "super pastel", "clown")]
     squares = torch.stack([sample(padded_square(open_photo(f)), (0, 0, 1), reader.input_px) for f in files])
     squares = squares.contiguous(memory_format=torch.channels_last)  # as the reader keeps its network
     network = reader._network
@@ -57,7 +58,7 @@ def main():
 
     def whole():
         for reading in reader.read([open_photo(f) for f in files]):
-            reading.log_likelihoods(calls)
+            reading.evidence(calls)
 
     opened = [open_photo(f) for f in files]
     cut = sum(r.box[2] < 1 for r in reader.read(opened))

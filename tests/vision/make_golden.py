@@ -6,13 +6,23 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from triage.genetics.readings import photo_reading
 from triage.hatchery import render
+from triage.species import load_species, parse_call
 from triage.vision.intake import open_photo
 from triage.vision.reader import PhotoReader, padded_square, sample
 
 FOLDER = Path(__file__).parent / "golden"
-CALLS = [{}, {"pastel": "pastel"}, {"pastel": "super pastel"}, {"enchi": "enchi"}, {"pastel": "pastel", "enchi": "enchi"},
-         {"clown": "clown"}, {"spider": "spider"}, {"pastel": "pastel", "spider": "spider"}]  # fmt: skip
+WORDS = ("normal", "pastel", "super pastel", "enchi", "pastel enchi", "clown", "spider", "pastel spider")
+CALLS = [parse_call(load_species("ball python"), words)[0] for words in WORDS]
+
+
+def log_likelihoods(reading):
+    """What one photo says of the calls: logarithms of likelihoods that sum to 1."""
+    likelihoods = photo_reading([reading.evidence(CALLS)]).likelihoods
+    found = np.array([likelihoods[call] for call in CALLS])
+    return np.log(found / found.sum())
+
 
 if __name__ == "__main__":
     drawn = render(
@@ -32,6 +42,6 @@ if __name__ == "__main__":
         "weights": reader.sidecar["sha256"],
         "looks": [round(float(v), 5) for v in outputs.looks[0]],
         "pairs": [round(float(v), 5) for v in outputs.pairs[0]],
-        "log_likelihoods": [round(float(v), 5) for v in reading.log_likelihoods(CALLS)],
+        "log_likelihoods": [round(float(v), 5) for v in log_likelihoods(reading)],
     }
     (FOLDER / "reading.json").write_text(json.dumps(answer, indent=1) + "\n")

@@ -4,12 +4,13 @@ import torch
 
 from triage.genetics.clutch.exact import infer
 from triage.genetics.clutch.model import compile_cross
+from triage.genetics.readings import photo_reading
 from triage.hatchery import render
 from triage.records import Cross, Egg, Genotype, Sex
 from triage.species import load_species, parse_parent
 from triage.vision.intake import Photo
 from triage.vision.reader import PhotoReader
-from triage.workflow.photos import reading_of
+from triage.workflow.photos import evidence_of
 
 PHOTOS, PX, STEP = 1000, 96, 40
 
@@ -28,8 +29,8 @@ def test_photos_do_not_move_what_cannot_be_seen():
         drawn = render([genes[seed % 4] for seed in seeds], seeds, seeds, size=PX)
         pixels = (drawn.images * 255).round().to(torch.uint8).permute(0, 2, 3, 1).numpy()
         photos = [Photo(str(seed), image, (PX, PX), "PNG") for seed, image in zip(seeds, pixels, strict=True)]
-        for photo_reading in reader.read(photos, batch=STEP):
-            reading = reading_of(model, (), [photo_reading])
+        for found in reader.read(photos, batch=STEP):
+            reading = photo_reading([evidence_of(model, (), reader, found)])
             (egg,) = infer(model, [Egg("A1", readings=(reading,))]).eggs
             pied, albino = egg.loci["piebald"], egg.loci["albino"]
             assert abs(pied[Genotype("normal", "piebald")] - 1 / 3) < 1e-9

@@ -6,16 +6,15 @@ import torch
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from triage.genetics.readings import combine_photos, temper
 from triage.vision.critic import LookEncoder
 from triage.vision.likelihood import (
     Calibration,
-    combine_photos,
     divide_out_training_mix,
     joint_log_likelihood,
-    mass_above,
     pair_terms,
-    temper,
 )
+from triage.vision.shortlist import mass_above
 
 COUNTS = (3, 2, 4)
 

@@ -1,5 +1,6 @@
-"""Reading photos: likelihoods over visual calls, blind to what cannot be seen, the same in any batch."""
+"""Reading photos: evidence over visual calls, blind to what cannot be seen and to what was never learnt, the same in any batch."""
 
+import hashlib
 import io
 
 import numpy as np
@@ -7,13 +8,15 @@ import pytest
 import torch
 from PIL import Image
 
-from triage.errors import UnknownNameError
+from triage.genetics.readings import photo_reading
 from triage.hatchery import render
 from triage.records import VisualCall
+from triage.species.shipped import usual_reader_files
 from triage.vision.crop import boxes_of, cut, stay_inside
 from triage.vision.intake import open_photo
 from triage.vision.quality import Fault, judge
-from triage.vision.reader import CAUTIOUS, TRAINING_DOMAIN, PhotoReader, combine, corner_box, padded_square, sample
+from triage.vision.reader import CAUTIOUS, TRAINING_DOMAIN, PhotoReader, corner_box, padded_square, sample
+from triage.vision.weights import SHIPPED
 
 GENOTYPES = [
     {},
@@ -21,7 +24,8 @@ GENOTYPES = [
     {"spider": ("normal", "spider")},
     {"piebald": ("piebald", "piebald")},
 ]
-CALLS = [{}, {"albino": "albino"}, {"spider": "spider"}, {"piebald": "piebald"}]
+CALLS = [VisualCall(), *(VisualCall(((name, name),)) for name in ("albino", "spider", "piebald"))]
+SERIES = "blue-eyed-leucistic series"
 
 
 @pytest.fixture(scope="module")
@@ -33,6 +37,19 @@ def as_photo(image, name="photo", kind="PNG"):
     data = io.BytesIO()
     Image.fromarray((image.permute(1, 2, 0).numpy() * 255).round().astype(np.uint8)).save(data, kind)
     return open_photo(data.getvalue(), name=name)
+
+
+def evidence(reading, calls=CALLS):
+    """What a photo says of calls, float64 (n,), before the floor is laid."""
+    found = reading.evidence(calls).log_likelihoods
+    return np.array([found[call] for call in calls])
+
+
+def told(readings, calls=CALLS):
+    """Likelihoods of one animal's photos, summing to 1."""
+    found = photo_reading([one.evidence(calls) for one in readings]).likelihoods
+    listed = np.array([found[call] for call in calls])
+    return listed / listed.sum()
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +65,7 @@ def readings(reader, photos):
 
 def test_striking_looks_are_read_right(readings):
     """Albino, spider and piebald are told from the wild look and from one another on most of eight renders."""
-    found = [int(r.log_likelihoods(CALLS).argmax()) for r in readings]
+    found = [int(evidence(r).argmax()) for r in readings]
     assert sum(f == n % 4 for n, f in enumerate(found)) >= 6
 
 
@@ -58,52 +75,83 @@ def test_an_unseen_het_changes_not_a_bit(reader):
         [{}, {"clown": ("clown", "normal"), "axanthic line A": ("axanthic line A", "normal")}], [5, 5], [9, 9], size=192
     )
     a, b = reader.read([as_photo(image) for image in drawn.images])
-    assert np.array_equal(a.log_likelihoods(CALLS), b.log_likelihoods(CALLS))
+    assert np.array_equal(evidence(a), evidence(b))
 
 
 def test_a_reading_does_not_depend_on_its_batch(reader, photos, readings):
     for photo, together in zip(photos[:3], readings):
         alone = reader.read([photo])[0]
-        assert alone.log_likelihoods(CALLS) == pytest.approx(together.log_likelihoods(CALLS), abs=1e-3)
+        assert evidence(alone) == pytest.approx(evidence(together), abs=1e-3)
 
 
-def test_likelihoods_are_float64_finite_and_follow_the_calls(readings):
-    out = readings[0].log_likelihoods(CALLS)
-    assert out.dtype == np.float64 and out.shape == (4,) and np.isfinite(out).all()
-    assert readings[0].log_likelihoods(CALLS[::-1]) == pytest.approx(out[::-1])
-    assert readings[0].log_likelihoods([VisualCall((("spider", "spider"),)), VisualCall()]).shape == (2,)
-    assert np.exp(out).min() >= readings[0].calibration.eps / 4 * (1 - 1e-9)
+def test_evidence_follows_the_calls_in_any_order(readings):
+    out = evidence(readings[0])
+    assert np.isfinite(out).all() and len(set(out)) == 4
+    assert evidence(readings[0], CALLS[::-1]) == pytest.approx(out[::-1], abs=1e-12)
 
 
-def test_calls_that_look_alike_get_the_same_likelihood(readings):
-    series = "blue-eyed-leucistic series"
-    alike = [{series: "lesser"}, {series: "butter"}, {series: "lesser mojave"}, {series: "super lesser"}]
-    out = readings[0].log_likelihoods(alike)
-    assert out[0] == out[1] and out[2] == out[3]
+def test_calls_that_look_alike_get_the_same_evidence(readings):
+    alike = [VisualCall(((SERIES, look),)) for look in ("lesser", "butter", "lesser mojave", "super lesser")]
+    out = evidence(readings[0], alike)
+    assert out[0] == out[1] and out[2] == out[3] != out[0]
 
 
-def test_unknown_looks_are_refused(readings, reader):
-    with pytest.raises(UnknownNameError, match="does not know the look 'purple'"):
-        readings[0].log_likelihoods([{"pastel": "purple"}])
-    assert reader.knows(VisualCall((("pastel", "pastel"),))) and not reader.knows(VisualCall((("pastel", "purple"),)))
+def test_evidence_carries_how_far_it_is_believed_and_what_read_it(readings):
+    found, calibration = readings[0].evidence(CALLS), readings[0].calibration
+    weights = hashlib.sha256((SHIPPED / usual_reader_files().weights).read_bytes()).hexdigest()
+    assert found.weights == weights[:12]
+    assert (found.floor, found.exponent, found.shortlist) == (calibration.eps, calibration.photo_exponent, calibration.shortlist)
 
 
-def test_photos_of_one_animal_are_joined_by_the_learned_exponent(readings):
-    one = combine(readings[:1], CALLS)
-    assert one == pytest.approx(readings[0].log_likelihoods(CALLS))
-    twice = combine([readings[0], readings[0]], CALLS)
-    exponent = readings[0].calibration.photo_exponent
-    raw = readings[0].raw_log_likelihoods(CALLS) * 2 ** (1 - exponent)
-    beta, eps = readings[0].calibration.beta, readings[0].calibration.eps
-    scaled = np.exp(beta * raw - (beta * raw).max())
-    assert np.exp(twice) == pytest.approx((1 - eps) * scaled / scaled.sum() + eps / 4, rel=1e-6)
-    with pytest.raises(ValueError, match="at least one reading"):
-        combine([], CALLS)
+@pytest.mark.parametrize("copies", [1, 2, 3])
+def test_photos_of_one_animal_are_joined_by_the_learned_exponent(readings, copies):
+    """(1 - eps) L^beta / norm + eps / n by hand, with L to the power n^(1 - exponent) for n photos alike."""
+    calibration = readings[0].calibration
+    raw = calibration.beta * readings[0].raw_log_likelihoods(CALLS) * copies ** (1 - calibration.photo_exponent)
+    scaled = np.exp(raw - raw.max())
+    wanted = (1 - calibration.eps) * scaled / scaled.sum() + calibration.eps / 4
+    assert told([readings[0]] * copies) == pytest.approx(wanted, rel=1e-9)
+    assert told([readings[0]] * copies).min() >= calibration.eps / 4 * (1 - 1e-9)
+
+
+def with_look(call, locus, look):
+    return VisualCall((*(pair for pair in call.looks if pair[0] != locus), (locus, look)))
+
+
+def test_a_look_at_a_locus_never_learnt_says_nothing(readings):
+    for reading in readings:
+        assert evidence(reading, [with_look(call, "dusk", "dusk") for call in CALLS]) == pytest.approx(evidence(reading), abs=1e-12)
+
+
+@pytest.mark.parametrize("locus", ["pastel", SERIES])
+def test_a_new_look_of_a_known_locus_says_what_the_known_ones_say_on_average(readings, reader, locus):
+    """The mean of likelihoods over its classes, look words that no photo can tell apart counted once, the rest of the call as it is."""
+    one_word = {number: word for word, number in reader.vocabulary.class_of[locus].items()}
+    for reading in readings[:2]:
+        for call in CALLS:
+            known = [with_look(call, locus, word) if word else call for word in one_word.values()]
+            wanted = np.log(np.exp(evidence(reading, known)).mean())
+            (found,) = evidence(reading, [with_look(call, locus, "purple")])
+            assert found == pytest.approx(wanted, abs=1e-9)
+
+
+def test_unlearnt_calls_beside_known_ones_do_not_move_them(readings):
+    strange = [with_look(call, *look) for look in (("dusk", "dusk"), ("pastel", "purple")) for call in CALLS]
+    for reading in readings:
+        for calls in ([*CALLS, *strange], [*strange, *CALLS]):
+            found = reading.evidence(calls).log_likelihoods
+            assert [found[call] for call in CALLS] == pytest.approx(evidence(reading), abs=1e-12)
+
+
+def test_the_reader_says_which_looks_it_never_learnt(reader):
+    strange = [with_look(with_look(CALLS[1], "dusk", "dusk"), "pastel", "purple"), with_look(CALLS[2], "dusk", "dusk")]
+    assert reader.unlearnt([*CALLS, *strange]) == ("dusk", "purple")
+    assert reader.unlearnt(CALLS) == ()
 
 
 def test_cautious_is_less_sure_than_the_training_domain(photos):
     cautious, sure = (PhotoReader.load(calibration=c).read(photos[:4]) for c in (CAUTIOUS, TRAINING_DOMAIN))
-    spread = [[np.exp(r.log_likelihoods(CALLS)).max() for r in rows] for rows in (cautious, sure)]
+    spread = [[told([r]).max() for r in rows] for rows in (cautious, sure)]
     assert np.mean(spread[0]) < np.mean(spread[1])
 
 
@@ -149,7 +197,7 @@ def png(image):
 def test_any_shape_is_read(reader, shape):
     noise = np.random.default_rng(0).integers(0, 255, (shape[1] // 10, shape[0] // 10, 3), np.uint8)
     reading = reader.read([open_photo(png(Image.fromarray(noise).resize(shape)))])[0]
-    assert np.isfinite(reading.log_likelihoods(CALLS)).all()
+    assert np.isfinite(evidence(reading)).all()
 
 
 def test_cutting_in_torch_and_in_pillow_agree():

@@ -156,3 +156,17 @@ def test_form_refusals_name_the_field(changes, message):
     form = {"dam_name": "Juniper", "dam_genes": "pastel", "sires": (SireForm("Basil", "enchi"),), "eggs": (EggForm("A1"),)}
     with pytest.raises(SheetError, match=message):
         sheet_from_form(ClutchForm(**{**form, **changes}))
+
+
+def test_a_half_written_sheet_is_read_or_refused_in_one_line():
+    """Cut off after every few signs: what is left is a sheet with fewer eggs, or a refusal that names the place."""
+    read = 0
+    for end in range(0, len(GOOD), 3):
+        try:
+            sheet = load_sheet(text=GOOD[:end], name="clutch.yaml")
+        except SheetError as error:
+            assert str(error).startswith("clutch.yaml") and "\n" not in str(error)
+        else:
+            read += 1
+            assert sheet.eggs
+    assert read > 3

@@ -142,10 +142,6 @@ class PhotoReader:
             readings += self._read_batch(photos[start : start + batch])
         return readings
 
-    def knows(self, call: VisualCall) -> bool:
-        """Whether every look of a call was learnt."""
-        return self.vocabulary.covers(call)
-
     def unlearnt(self, calls: Sequence[VisualCall]) -> tuple[str, ...]:
         """Look words of some calls that the model never learnt, each once."""
         looks = dict.fromkeys(look for call in calls for look in call.looks)

@@ -69,11 +69,6 @@ class Vocabulary:
                 codes[row, place[locus]] = self.class_of[locus][look]
         return codes
 
-    def covers(self, call: Call) -> bool:
-        """Whether the model learnt every look of a call."""
-        looks = dict(call.looks if isinstance(call, VisualCall) else call)
-        return all(look in self.class_of.get(locus, {}) for locus, look in looks.items())
-
     def projected(self, call: VisualCall) -> tuple[VisualCall, ...]:
         """Calls of known looks that stand for a call: itself where every look was learnt.
 

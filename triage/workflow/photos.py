@@ -6,8 +6,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
 
-import numpy as np
-
 from triage.errors import ModelFileError, PhotoError
 from triage.genetics.clutch.model import CrossModel
 from triage.records import PhotoEvidence, Species, VisualCall
@@ -139,9 +137,16 @@ def unlearnt_words(reader: PhotoReader, model: CrossModel) -> tuple[str, ...]:
 
 def evidence_of(model: CrossModel, called: Sequence[VisualCall], reader: PhotoReader, reading: PhotoReading) -> PhotoEvidence:
     """What one photo says of every call that the parents can give, those the keeper called, and neighbours of the calls that fit it
-    best: so that a photo can also say that no call of this cross fits."""
+    best: so that a photo can also say that no call of this cross fits.
+
+    Calls that the model sees alike for want of a look it never learnt count as one of the best. Of such looks only the cross's own
+    are listed: a gene in the catalogue moves nothing until a parent carries it.
+    """
     first = reading.evidence(model.calls).log_likelihoods
-    values = np.array([first[call] for call in model.calls])
-    best = [model.calls[i] for i in np.argsort(-values, kind="stable")[:_NEIGHBOURS_OF]]
-    around = [call for call in neighbours(model.species, best) if reader.knows(call)]
+    likeliest = sorted(model.calls, key=first.__getitem__, reverse=True)
+    seen = {call: reading.vocabulary.projected(call) for call in likeliest}
+    best = list(dict.fromkeys(seen.values()))[:_NEIGHBOURS_OF]
+    own = set(reader.unlearnt(model.calls))
+    around = neighbours(model.species, [call for call in likeliest if seen[call] in best])
+    around = [call for call in around if own.issuperset(reader.unlearnt([call]))]
     return reading.evidence(list(dict.fromkeys([*model.calls, *called, *around])))
