@@ -1,6 +1,6 @@
 """Time the collection engine, and measure its approximation: `python tests/bench/bench_pedigree.py [--plot FILE]`.
 
-Collections like a keeper's of ten years (tests/genetics/pedigree/draws.py), one core. Prints the time of a full update, of an
+Collections like a keeper's of ten years (tests/genetics/collection/draws.py), one core. Prints the time of a full update, of an
 update after one new clutch (median and slowest of twenty drawn pairs), and whether every part was exact; then the error of the
 ways that wide parts are answered, on collections small enough to be answered exactly.
 """

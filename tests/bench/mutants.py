@@ -38,7 +38,7 @@ MODULES = {
 }
 _SEEDS = (1, 2, 3, 5, 7, 9, 11, 12, 15, 18, 21, 23, 27, 30, 35, 40)
 TESTS = {
-    "collection": ["genetics/collection/test_tree.py", "genetics/collection/test_pedigree.py"],
+    "collection": [f"genetics/collection/test_{name}.py" for name in ("tree", "pedigree", "like_the_clutch_engine")],
     "clutch": [
         f"genetics/{name}"
         for name in (
@@ -61,6 +61,7 @@ TESTS = {
         "workflow/test_answer.py",
         "workflow/test_sheet.py",
         "workflow/test_keeping.py",
+        "workflow/test_what_others_tell.py",
         *(f"workflow/test_one_clutch.py::test_kept_known_sorted_again_and_printed_are_what_was_sorted[{seed}]" for seed in _SEEDS),
     ],
 }

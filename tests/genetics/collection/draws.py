@@ -108,7 +108,7 @@ def odd_collection(seed):
     for name, clutch in clutches.items():
         more = {"crossover": {"banana": draw.choice([0.0, 0.3])}} if draw.random() < 0.5 else {}
         if linked and draw.random() < 0.7:
-            phases = {one: draw.choice(list(Phase)) for one in clutch.parents if one[0] in "FM" and draw.random() < 0.4}
+            phases = {one: draw.choice(list(Phase)) for one in animals if draw.random() < 0.25}  # of founders and of young
             known = {one: phase for other in clutches.values() for linkage in other.linkages for one, phase in linkage.phases.items()}
             rates = {Sex.FEMALE: 0.1, Sex.MALE: draw.choice([0.1, 0.25])}
             more["linkages"] = (Linkage(*autosomal, rates, phases | {one: known[one] for one in phases if one in known}),)

@@ -283,14 +283,15 @@ class Network:
             self._of_candidate([v for own in variables for v in own], 1 - joint, candidate, clutch, chooser)
 
     def _of_candidate(self, variables: list[int], table: Table, candidate: int, clutch: Clutch, chooser: int | None) -> None:
-        """A table that holds if the egg is by this candidate."""
+        """A table that holds if the egg is by this candidate; one that says nothing is left out."""
+        if np.all(table == 1):
+            return
         if chooser is None:
             self._factor(variables, table)
             return
         choice = np.ones((len(clutch.sires), *table.shape))
         choice[candidate] = table
-        if not np.all(choice == 1):
-            self._factor([chooser, *variables], choice)
+        self._factor([chooser, *variables], choice)
 
     def _add_founder(self, animal: Animal, unit: Unit) -> None:
         priors = [animal.prior(locus, self.collection.species.heterogametic) for locus in unit.loci]
@@ -361,8 +362,6 @@ class Network:
             keep = [(v, axis) for v, axis in axes if v is not None]
             dropped = tuple(axis for v, axis in axes if v is None)
             reduced = spread.sum(dropped) if dropped else spread  # axes of constants have length 1
-            if chooser is None and keep and len(keep) == 1 and keep[0][0] != variable:
-                continue
             self._of_candidate([v for v, _ in keep], reduced, candidate, clutch, chooser)
 
     def _settle(self, animal: Animal, unit: Unit, states: tuple[State, ...]) -> int | None:
@@ -477,8 +476,12 @@ def _units(collection: Collection) -> tuple[Unit, ...]:
     for clutch in collection.clutches.values():
         for linkage in clutch.linkages:
             for one, other in ((linkage.first, linkage.second), (linkage.second, linkage.first)):
+                if not collection.species.has_locus(one):
+                    raise UnsupportedInheritanceError(
+                        f"clutch {clutch.name}: linkage names '{one}', which is no locus of the {collection.species.name}"
+                    )
                 if collection.species.locus(one).sex_linked:
-                    raise UnsupportedInheritanceError(f"linkage of '{one}': linked sex-linked loci are not computed")
+                    raise UnsupportedInheritanceError(f"clutch {clutch.name}: linkage of '{one}': linked sex-linked loci are not computed")
                 known, where = partner.setdefault(one, (other, clutch.name))
                 if known != other:
                     raise UnsupportedInheritanceError(
