@@ -133,6 +133,13 @@ def test_words_say_both_sides():
     assert decide(table(), SEASON, PRICES, Costs(500)).words()[0].startswith("Selling now is worth ")
 
 
+def test_a_rare_end_is_under_one_percent_and_not_none():
+    """A female that lays in 1 year of 200: 2/3 x 1/200 at most of a proved het, the one end above today's price."""
+    season = Season(EggCount.exactly(6), p_lays=0.005, p_slug=0, p_lost=0)
+    words = " ".join(decide(table(season=season), season, PRICES, Costs(1), n_seasons=1).words())
+    assert "it ends above today's price with a chance of under 1 %" in words
+
+
 def test_prices_of_something_else_are_refused():
     with pytest.raises(ValueError, match="'het piebald' is no answer in question; needed one of: het clown, no clown"):
         decide(table(), SEASON, LabelPrices("het piebald", {}, {}, 50.0), COSTS)

@@ -9,7 +9,6 @@ from triage.species.explain import (
     NOT_RECORDED,
     as_data,
     explain,
-    general_cautions,
     list_combinations,
     list_genes,
 )
@@ -115,8 +114,7 @@ def test_cautions_come_with_their_citation():
     assert any("Bulging eyes" in c.text for c in explain(BALL, "blue-eyed leucistic").cautions)
 
 
-def test_the_general_cautions_and_facts_of_a_species():
-    assert len(general_cautions(BALL)) == len(general_cautions(CORN)) == 4
+def test_the_facts_of_a_species():
     assert {e.supports for e in BALL.evidence} == {"sex_determination", "paternity", "clutch_size"}
 
 

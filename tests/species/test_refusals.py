@@ -100,6 +100,7 @@ CASES = {
         "clutch_mean = 6\neggs = 6",
         "species: unknown key 'eggs'; needed: one of clutch",
     ),
+    "usual as text": ("clutch_mean = 6", 'clutch_mean = 6\nusual = "yes"', "species: 'usual' is 'yes'; needed: true or false"),
     "mixed beyond 1": ("clutch_mean = 6", "clutch_mean = 6\nmixed = 2", "'mixed' is 2; needed: a number from 0 to 1"),
     "true is no number": ("clutch_mean = 6", "clutch_mean = true", "'clutch_mean' is True; needed: a number"),
     "clutch mean out of range": (
@@ -300,6 +301,43 @@ def test_two_genes_may_not_share_a_look(tmp_path):
     twice = GOOD.replace('look_for = "Lines."', 'look_for = "Lines."\nvisible_het = "dotted"')
     with pytest.raises(CatalogueError, match="locus line series: two genotypes share the look 'dotted'"):
         load_species_file(write(tmp_path, twice))
+
+
+@pytest.fixture
+def catalogue(tmp_path, monkeypatch):
+    """A catalogue of two species of our own, each marked as the usual one or not."""
+    caches = (loader._species_files, loader._usual_key)
+
+    def forget():
+        for cache in caches:
+            cache.cache_clear()
+
+    def made(**usual):
+        for name, marked in usual.items():
+            (tmp_path / name).mkdir(exist_ok=True)
+            text = GOOD.replace("test snake", f"{name} snake").replace("Serpens probatus", f"Serpens {name}")
+            text = text.replace("clutch_mean", "usual = true\nclutch_mean") if marked else text
+            (tmp_path / name / loader.GENES).write_text(text, "utf-8")
+        forget()
+
+    monkeypatch.setattr(loader, "_DATA", tmp_path)
+    yield made
+    monkeypatch.undo()
+    forget()
+
+
+def test_one_species_is_the_usual_one(catalogue):
+    catalogue(first=False, second=True)
+    assert loader.usual_species() == "second snake"
+
+
+@pytest.mark.parametrize(
+    ("marked", "found"), [((False, False), r"0 species files \(none\)"), ((True, True), r"2 species files \(first, second\)")]
+)
+def test_none_or_two_usual_species_are_refused(catalogue, marked, found):
+    catalogue(first=marked[0], second=marked[1])
+    with pytest.raises(CatalogueError, match=f"usual = true stands in {found}; needed: in one"):
+        loader.usual_species()
 
 
 def test_missing_file(tmp_path):

@@ -176,11 +176,6 @@ def list_combinations(species: Species) -> tuple[CombinationName, ...]:
     return tuple(CombinationName(c.name, c.genes) for c in species.combinations)
 
 
-def general_cautions(species: Species) -> tuple[CautionText, ...]:
-    """The cautions that hold for every animal of a species."""
-    return _cautions(species, species.general_cautions)
-
-
 def explain(species: Species, name: str) -> Explanation:
     """All that the catalogue knows of a gene, a compound, an appearance or a combination, by any of its names.
 
@@ -238,7 +233,7 @@ def _summary(locus: Locus, allele: Allele) -> GeneSummary:
         two_copies=_two_copies(allele),
         look_for=allele.look_for,
         grade=_best_grade(allele),
-        has_cautions=bool(allele.cautions or allele.two_copies_cautions),
+        has_cautions=bool(caution_keys(locus, Genotype(allele.name, allele.name))),
     )
 
 
@@ -281,7 +276,7 @@ def _gene(species: Species, locus: Locus, allele: Allele) -> GeneExplanation:
             for c in species.combinations
             if _carries(species, c.genes, locus.name, allele.name)
         ),
-        cautions=_cautions(species, unique((*allele.cautions, *allele.two_copies_cautions))),
+        cautions=_cautions(species, caution_keys(locus, Genotype(allele.name, allele.name))),
         notes=tuple(n for n in (allele.notes, locus.notes) if n),
         facts=_facts((*allele.evidence, *locus.evidence)),
     )

@@ -108,9 +108,9 @@ def load_species(name: str) -> Species:
 
 @cache
 def _usual_key() -> str:
-    usual = [key for key in _species_files() if _head_of(key).flag("usual", False)]
+    usual = [key for key in sorted(_species_files()) if _head_of(key).flag("usual", False)]
     if len(usual) != 1:
-        raise CatalogueError(f"usual = true stands in {len(usual)} species files ({', '.join(usual)}); needed: in one")
+        raise CatalogueError(f"usual = true stands in {len(usual)} species files ({', '.join(usual) or 'none'}); needed: in one")
     return usual[0]
 
 

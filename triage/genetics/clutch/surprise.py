@@ -32,7 +32,7 @@ def surprise(model: CrossModel, posterior: Posterior, most: int) -> tuple[float,
     for parent in posterior.parents:
         for locus, chances in parent.loci.items():
             ranked = sorted(chances, key=lambda genotype: -chances[genotype])
-            if len(ranked) > 1 and chances[ranked[0]] > 0:
+            if len(ranked) > 1 and chances[ranked[1]] > 0:
                 others.append((chances[ranked[1]], parent.name, locus, ranked[1]))
     runners_up = []
     for chance, parent, locus, genotype in sorted(others, key=lambda one: -one[0])[:most]:

@@ -7,7 +7,6 @@ taken as sexed. Season, age and mass rules are settings (`triage.proving.plans.s
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
@@ -38,14 +37,13 @@ LEVELS = (0.95, 0.99)
 
 @dataclass(frozen=True, slots=True)
 class RankedMate:
-    """What one mate would teach: nats per egg, per clutch and per year, and the chance that one season settles it.
+    """What one mate would teach: nats per egg and per year, and the chance that one season settles it.
 
     ``refusal`` says why a mate could not be computed or used; its numbers are then 0.
     """
 
     mate: Mate
     nats_per_egg: float
-    nats_per_clutch: float
     nats_per_year: float
     p_one_season_settles: float
     refusal: str = ""
@@ -77,8 +75,6 @@ class ProvingPlan:
 
     Attributes
     ----------
-    open_nats
-        Entropy of the answers: what there is to learn.
     eggs, seasons
         Distributions until settled, one per level of ``LEVELS``.
     p_one_season_settles
@@ -93,13 +89,9 @@ class ProvingPlan:
         First clutch by age, mass and season; None where the hatch date is not known.
     """
 
-    held: HeldBack
     mate: Mate
     season: Season
     table: EggTable
-    open_nats: float
-    nats_per_egg: float
-    nats_per_year: float
     eggs: tuple[UntilSettled, ...]
     seasons: tuple[UntilSettled, ...]
     p_one_season_settles: Mapping[float, float]
@@ -134,13 +126,12 @@ def rank_mates(
                 RankedMate(
                     mate,
                     information_nats(table, EggCount.exactly(1)),
-                    information_nats(table, season.clutch),
                     information_nats(table, eggs),
                     p_settled_by(table, eggs, level),
                 )
             )
         except TriageError as error:
-            ranked.append(RankedMate(mate, 0.0, 0.0, 0.0, 0.0, str(error)))
+            ranked.append(RankedMate(mate, 0.0, 0.0, 0.0, str(error)))
     return sorted(ranked, key=lambda r: (bool(r.refusal), -r.nats_per_year, r.mate.name))
 
 
@@ -185,13 +176,9 @@ def proving_plan(
     if hatch_date is not None and today is not None:
         earliest = earliest_dates(held.animal.sex, hatch_date, today, rules or BreedingRules.rule_of_thumb(), mass_g=mass_g)
     return ProvingPlan(
-        held=held,
         mate=mate,
         season=season,
         table=table,
-        open_nats=entropy_nats(held.answers.values()),
-        nats_per_egg=information_nats(table, EggCount.exactly(1)),
-        nats_per_year=information_nats(table, eggs),
         eggs=tuple(eggs_until_settled(table, level) for level in LEVELS),
         seasons=tuple(seasons_until_settled(table, eggs, level, n_seasons=n_seasons) for level in LEVELS),
         p_one_season_settles={level: p_settled_by(table, eggs, level) for level in LEVELS},
@@ -203,15 +190,6 @@ def proving_plan(
         outcomes=outcome_meanings(table, n_eggs)[:n_outcomes],
         earliest=earliest,
     )
-
-
-def entropy_nats(chances: Iterable[float]) -> float:
-    """Shannon entropy in nats.
-
-    >>> round(entropy_nats([0.5, 0.5]), 4)
-    0.6931
-    """
-    return -math.fsum(p * math.log(p) for p in chances if p > 0)
 
 
 def _table(held: HeldBack, mate: Mate, season: Season, crossover) -> EggTable:

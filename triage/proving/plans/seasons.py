@@ -13,6 +13,7 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from triage.errors import CatalogueError
 from triage.records import Sex, Species
 
 _DAYS_PER_YEAR = 365.25
@@ -60,11 +61,14 @@ class EggCount:
 
         Raises
         ------
-        ValueError
-            The catalogue states no clutch size for this species; give one.
+        CatalogueError
+            The catalogue states no clutch size for this species.
         """
         if species.clutch_size is None:
-            raise ValueError(f"the catalogue has no clutch size for the {species.name}; state one")
+            raise CatalogueError(
+                f"{species.name}: its file states no clutch size, so eggs and seasons cannot be counted; "
+                "needed: clutch_mean, clutch_smallest and clutch_largest"
+            )
         return cls.truncated_poisson(*species.clutch_size)
 
     @property
@@ -166,7 +170,6 @@ class BreedingRules:
 class EarliestDates:
     """When an animal can first be paired, when that clutch hatches, and when its looks are settled; and what it waits for."""
 
-    ready: date
     paired: date
     hatched: date
     first_shed: date
@@ -201,7 +204,7 @@ def earliest_dates(
     else:
         waits_for = "mass" if by_mass > by_age else "age"
     hatched = paired + timedelta(days=rules.pairing_to_laying_days + rules.incubation_days)
-    return EarliestDates(ready, paired, hatched, hatched + timedelta(days=rules.first_shed_days), waits_for)
+    return EarliestDates(paired, hatched, hatched + timedelta(days=rules.first_shed_days), waits_for)
 
 
 def _in_season(day: date, rules: BreedingRules) -> date:

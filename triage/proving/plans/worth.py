@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from triage.proving.chances import percent
 from triage.proving.plans.egg_table import EggTable, HeldBack, Joint, egg_table
 from triage.proving.plans.length import Standing, season_ends
 from triage.proving.plans.seasons import Season
@@ -162,7 +163,7 @@ class Decision:
         sentences = [
             f"{better} is worth {abs(self.gain):,.0f} more on average: {h.mean:,.0f} against {self.sell_now:,.0f} today.",
             f"In one case in ten holding ends at {h.quantile(0.1):,.0f} or less, in one in ten at {h.quantile(0.9):,.0f} or more; "
-            f"it ends above today's price with a chance of {100 * h.p_above(self.sell_now):.0f} %.",
+            f"it ends above today's price with a chance of {percent(h.p_above(self.sell_now))}.",
         ]
         if self.flips_at:
             at = " and ".join(f"{100 * p:.1f} %" for p in self.flips_at)
