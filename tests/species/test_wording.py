@@ -47,3 +47,19 @@ def test_cautions_of_a_call_are_those_of_its_genotypes_each_once():
     found = cautions_of(BALL, call)
     assert BALL.caution("spider_wobble").text in found and len(found) == len(set(found))
     assert cautions_of(BALL, parse_call(BALL, "pastel")[0]) == ()
+
+
+@pytest.mark.parametrize(
+    ("words", "keys"),
+    [
+        ("spotnose", ()),
+        ("super spotnose", ("spotnose_super_wobble",)),
+        ("lesser", ()),
+        ("super lesser", ("bulging_eyes",)),
+        ("lesser butter", ("bulging_eyes",)),  # a compound's own
+        ("champagne spotnose", ("champagne_wobble", "homozygote_lost")),
+    ],
+)
+def test_one_copy_two_copies_and_a_compound_have_cautions_of_their_own(words, keys):
+    (call,) = parse_call(BALL, words)
+    assert cautions_of(BALL, call) == tuple(BALL.caution(key).text for key in keys)

@@ -178,6 +178,13 @@ def test_luck_line_names_a_number():
     assert report.luck.startswith("Luck: 1 in 64 clutches of these parents come out no likelier than this one")
 
 
+def test_luck_where_the_likeliest_parents_together_cannot_give_the_clutch():
+    """One clown by one of three males, each normal at no less than 2 in 3 by itself."""
+    sires = ", ".join(f"{{name: {name}, genes: 10% het clown}}" for name in ("Basil", "Flint", "Sorrel"))
+    report = sorted_clutch("evidence: {clown: 1}", dam="clown", sires=sires)
+    assert report.luck.startswith("Luck: parents that are each what is likeliest of them cannot give this clutch; ")
+
+
 def test_cautions_stand_with_the_call_they_belong_to():
     spider, plain = sorted_clutch("evidence: {spider: 1}", "evidence: {normal: 1}", dam="spider", sires="{name: Basil, genes: normal}").eggs
     assert any("balance" in c for c in spider.cautions)

@@ -27,7 +27,11 @@ def luck_sentence(model: CrossModel, posterior: Posterior) -> str:
 
 def _sentence(model: CrossModel, posterior: Posterior) -> str:
     tail, others = surprise(model, posterior, _MOST_RUNNERS_UP)
-    sentence = f"Luck: {one_in(tail)} clutches of these parents come out no likelier than this one"
+    sentence = (
+        f"Luck: {one_in(tail)} clutches of these parents come out no likelier than this one"
+        if tail > 0
+        else "Luck: parents that are each what is likeliest of them cannot give this clutch"
+    )
     runners_up = [
         f"{one_in(one.tail)} if {one.parent} {_state(model, one.locus, one.genotype)} ({percent(one.probability)})" for one in others
     ]

@@ -8,7 +8,7 @@ import streamlit as st
 
 from triage.app.notices import errors_shown, literal
 from triage.app.pages.collection.rows import chance_rows, settled_rows, worth_rows
-from triage.errors import StorageError
+from triage.errors import TriageError
 from triage.proving.chances import percent
 from triage.proving.plans.worth import Costs, LabelPrices
 from triage.records import Sex
@@ -119,7 +119,7 @@ def show_plan(known: Known, id: str) -> None:
             sex = Sex(st.radio("Its sex is not recorded; plan for", [one.value for one in Sex], horizontal=True, key="collection-sex"))
         try:
             answer = plan_for(known, id, sex=sex)
-        except StorageError as refusal:
+        except TriageError as refusal:
             st.caption(literal(str(refusal)))
             return
         st.dataframe(
