@@ -143,6 +143,7 @@ def test_an_unrecorded_sire_is_nobody_s_father_elsewhere(archive, photos):
     [
         ({"genes": "pastel, 50% het clown"}, "Juniper: the clutch says 'pastel, 66% het clown', the records say 'pastel, 50% het clown'; "
                                              "needed: the same in both. Either change the records"),
+        ({"unknown_hets": {"clown": 0.25}, "genes": "pastel"}, "the records say 'pastel', 25 % unrecorded het clown; needed: the same"),
         ({"sex": "male"}, "Juniper: is female here and male in the records"),
     ],
 )  # fmt: skip
@@ -230,6 +231,13 @@ def test_a_clutch_is_sorted_again_as_photos_sheds_and_outcomes_come_in(archive, 
     assert "proving" in sort_recorded(archive, clutch).egg("A2").rests_on
     dam = next(parent for parent in third.parents if parent.role == "dam")
     assert dam.after["clown"][Genotype("clown", "normal")] == pytest.approx(1)
+
+
+def test_a_clutch_sorted_again_without_a_word_keeps_the_bars_of_its_last_sort(archive, photos):
+    keep(archive, photos, load_sheet(text=SHEET.replace(", photos: [a1.jpg]", "")), name="2031-1")
+    clutch = find_entry(archive, "2031-1")
+    sort_recorded(archive, clutch, settings=Settings(label_threshold=0.85))
+    assert sort_recorded(archive, clutch).settings.label_threshold == 0.85
 
 
 def test_names_find_entries_and_ambiguity_is_listed(archive, photos, sheet):
