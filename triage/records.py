@@ -67,6 +67,15 @@ class Grade(StrEnum):
     BREEDING_RECORD = "breeding_record"
     KEEPER_CONSENSUS = "keeper_consensus"
     SINGLE_CLAIM = "single_claim"
+    DISPUTED = "disputed"
+
+
+class SecondReading(StrEnum):
+    """What somebody who read the catalogue a second time said of a fact."""
+
+    AGREES = "agrees"
+    AMENDED = "amended"
+    ADDED = "added"
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -115,13 +124,19 @@ class Genotype:
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """Where a fact comes from: a key of sources.toml, the place in it, what it supports, and its grade."""
+    """Where a fact comes from: a key of sources.toml, the place in it, what it supports, and its grade.
+
+    ``second`` is what a second reader made of it, None where nobody read it again; ``sure`` how sure they were, in percent,
+    where they said so.
+    """
 
     source: str
     supports: str
     grade: Grade
     place: str = ""
     note: str = ""
+    second: SecondReading | None = None
+    sure: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -247,7 +247,7 @@ def _two_copies(allele: Allele) -> str:
 
 
 def _best_grade(allele: Allele) -> str:
-    strongest_first = (Grade.PEER_REVIEWED, Grade.BREEDING_RECORD, Grade.KEEPER_CONSENSUS, Grade.SINGLE_CLAIM)
+    strongest_first = (Grade.PEER_REVIEWED, Grade.BREEDING_RECORD, Grade.KEEPER_CONSENSUS, Grade.SINGLE_CLAIM, Grade.DISPUTED)
     grades = {e.grade for e in allele.evidence if e.supports == "mode"}
     return next(g.value for g in strongest_first if g in grades)
 

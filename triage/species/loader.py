@@ -22,6 +22,7 @@ from triage.records import (
     Locus,
     Lookalike,
     Mode,
+    SecondReading,
     Sex,
     Species,
     VisualCall,
@@ -34,6 +35,7 @@ _DATA = resources.files("triage.species") / "data"
 GENES = "genes.toml"
 _MODES = tuple(m.value for m in Mode)
 _GRADES = tuple(g.value for g in Grade)
+_SECOND = tuple(s.value for s in SecondReading)
 _SUPPORTS = (
     "mode",
     "look",
@@ -45,6 +47,8 @@ _SUPPORTS = (
     "name",
     "clutch_size",
     "paternity",
+    "fertility",
+    "hiding",
 )
 
 
@@ -205,6 +209,8 @@ def _evidence(table: Table) -> tuple[Evidence, ...]:
         source = entry.text("source")
         if source not in known:
             entry.refuse(f"source '{source}' is unknown", "a key of sources.toml: " + ", ".join(sorted(known)))
+        second = entry.one_of("second", _SECOND, None)
+        sure = entry.number("sure", 0, 100, None)
         found.append(
             Evidence(
                 source=source,
@@ -212,6 +218,8 @@ def _evidence(table: Table) -> tuple[Evidence, ...]:
                 grade=Grade(entry.one_of("grade", _GRADES)),
                 place=entry.text("place", ""),
                 note=entry.text("note", ""),
+                second=None if second is None else SecondReading(second),
+                sure=None if sure is None else int(sure),
             )
         )
         entry.finish()
