@@ -248,9 +248,9 @@ def test_information_never_exceeds_what_is_open():
 
 def test_independent_loci_add_up():
     """With one certain mate two unlinked loci teach the sum of what each teaches."""
-    both = information_nats(table("66% het clown, 50% het piebald", "clown, piebald"), EggCount.exactly(3))
+    both = information_nats(table("66% het clown, 50% het ghost", "clown, ghost"), EggCount.exactly(3))
     one = information_nats(table("66% het clown", "clown"), EggCount.exactly(3))
-    other = information_nats(table("50% het piebald", "piebald"), EggCount.exactly(3))
+    other = information_nats(table("50% het ghost", "ghost"), EggCount.exactly(3))
     assert both == pytest.approx(one + other, abs=1e-12)
 
 
