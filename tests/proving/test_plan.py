@@ -341,6 +341,16 @@ def test_a_white_young_hides_what_it_carries():
     assert information_nats(hiding, one) == pytest.approx(0.75 * information_nats(clear, one), abs=1e-12)
 
 
+@pytest.mark.parametrize(("other", "shown"), [("clown", 1 / 2), ("mojave, clown", 3 / 8), ("champagne, clown", 3 / 8)])
+def test_a_look_that_hides_a_gene_costs_the_plan_eggs(other, shown):
+    """P(an egg of a het clown lesser shows clown): 1/2, but not on the white quarter, and on a champagne half only half the time."""
+    found = egg_table(held("lesser, 50% het clown", loci=("clown",)), mate(other), SPOTLESS)
+    clown = [k for k, words in enumerate(found.outcomes) if "clown" in words]
+    het = next(i for i, hypothesis in enumerate(found.hypotheses) if hypothesis[0].copies("clown"))
+    assert found.chances[het, 0, clown].sum() == pytest.approx(shown, abs=1e-12)
+
+
+
 def test_look_alikes_that_only_breeding_tells_are_one_outcome():
     """Super cinnamon or cinnamon black pastel (GENES.md: common practice, no source): a quarter of the eggs either way, so no news."""
     prior = GenotypePrior(((Genotype("cinnamon", "normal"), 0.5), (Genotype("black pastel", "normal"), 0.5)))

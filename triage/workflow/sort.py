@@ -344,10 +344,11 @@ def _struck_out(
 ) -> tuple[StruckOut, ...]:
     """Impossible calls worth a word: those named by an observer, and those one look away from the likeliest call."""
     found: dict[str, str] = {}
-    named = [*egg.called, *(egg.evidence.likelihoods if egg.evidence else ())]
-    for call in named:
+    # words that fit several looks mean those that these parents can give
+    called = [call for call in egg.called if why_impossible(model, call) is None] or egg.called
+    for call in (*called, *(egg.evidence.likelihoods if egg.evidence else ())):
         why = why_impossible(model, call)
-        if call in egg.called and (covered := _covered(model.species, call)):
+        if call in called and (covered := _covered(model.species, call)):
             found[covered] = "this animal could not show it: the word counts neither for it nor against it"
         if why is not None:
             found[call.name] = why
