@@ -246,6 +246,11 @@ class Pairing(Record):
     begun: str | None = _field("date")
     ended: str | None = _field("date")
 
+    @property
+    def parents(self) -> tuple[str, ...]:
+        """Ids of the dam and of those sires that are animals."""
+        return (self.dam, *(one.animal for one in self.sires if one.animal))
+
     def _check(self) -> None:
         for one in self.sires:
             ways = [name for name in ("animal", "unrecorded", "parthenogenesis") if getattr(one, name)]

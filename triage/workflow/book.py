@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cached_property, lru_cache
@@ -119,10 +119,6 @@ class Book:
             sires = [self.title(one.animal) if one.animal else one.name or "nobody" for one in content.sires]
             return f"{self.title(content.dam)} with {' or '.join(sires)}"
         return getattr(content, "name", None) or id
-
-    def newest(self, entries: Iterable[Entry]) -> Entry | None:
-        """The last entered of those with the latest time."""
-        return max(entries, key=lambda one: one.content.at, default=None) if entries else None
 
 
 def whom(entry: Entry) -> str | None:

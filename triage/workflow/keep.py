@@ -174,7 +174,7 @@ def _refuse_twins(book: Book, sheet: ClutchSheet, pictures: Sequence[tuple], the
     mine = [(egg.label, egg.sex.value if egg.sex else None, egg.words, egg.hatched) for egg in sheet.eggs]
     for entry in book.all("clutch"):
         pairing = book[entry.content.pairing].content
-        if pairing.dam != dam or {one.animal for one in pairing.sires if one.animal} != set(there.values()) - {dam}:
+        if pairing.dam != dam or set(pairing.parents) != set(there.values()):
             continue
         theirs = []
         for egg in book.eggs(entry.id):

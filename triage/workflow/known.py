@@ -135,7 +135,7 @@ def collection_of(
         gone = {
             id
             for id, clutch in clutches.items()
-            if id not in left_out and any(book.clutch_of(p) in left_out for p in (clutch.dam, *clutch.sires) if p in book.entries)
+            if id not in left_out and any(book.clutch_of(p) in left_out for p in clutch.parents if p in book.entries)
         }
         if not gone:
             break
@@ -169,7 +169,7 @@ class _Made:
     def clutch(self, entry: Entry) -> Clutch:
         cross = self.clutches.cross(entry.id)
         pairing = self.book[entry.content.pairing].content
-        named = {self.book.title(id): id for id in (pairing.dam, *(one.animal for one in pairing.sires if one.animal))}
+        named = {self.book.title(id): id for id in pairing.parents}
         sires = tuple(
             one if isinstance(one, Parthenogenesis) else candidate.animal or f"{entry.id}/{one.name}"
             for one, candidate in zip(cross.sires, pairing.sires, strict=True)
@@ -238,16 +238,9 @@ def _known_founder(clutches: Clutches, id: str, sex: Sex | None) -> dict[str, Ge
 
 def known_elsewhere(book: Book, clutch: str) -> dict[str, Parent]:
     """Parents of a clutch of whom other clutches tell something, by id, as everything but this clutch and its descendants leaves them."""
-    pairing = book[book[clutch].content.pairing].content
-    parents = [pairing.dam, *(one.animal for one in pairing.sires if one.animal)]
-    others = {
-        id
-        for entry in book.all("clutch")
-        if entry.id != clutch
-        for own in [book[entry.content.pairing].content]
-        for id in (own.dam, *(one.animal for one in own.sires if one.animal))
-    }
-    wanted = [id for id in parents if book.clutch_of(id) is not None or id in others]
+    parents = {entry.id: book[entry.content.pairing].content.parents for entry in book.all("clutch")}
+    others = {id for other, ids in parents.items() if other != clutch for id in ids}
+    wanted = [id for id in parents[clutch] if book.clutch_of(id) is not None or id in others]
     if not wanted:
         return {}
     collection = collection_of(book, book.species(clutch), without=frozenset({clutch}))

@@ -159,7 +159,7 @@ class LabelWriter:
         self.species: Species = known.collection.species
         counts = lambda entry: entry.kind in ("outcome", "laboratory") and whom(entry) not in known.left_out  # noqa: E731
         proved = collection_of(known.book, self.species, counts)
-        bred = {name for clutch in proved.clutches.values() for name in (clutch.dam, *clutch.sires)}
+        bred = {name for clutch in proved.clutches.values() for name in clutch.parents}
         animals = {name: self._as_seen(one) if name in bred else one for name, one in proved.animals.items()}
         self.supported = Collection(self.species, animals, proved.clutches)
 

@@ -64,7 +64,7 @@ class Clutches:
         pairing = self.book[content.pairing].content
         species = self.book.species(clutch)
         parent_of = parent_of or self.recorded
-        names = [self.book.title(id) for id in (pairing.dam, *(one.animal for one in pairing.sires if one.animal))]
+        names = [self.book.title(id) for id in pairing.parents]
         twin = next((name for name in names if names.count(name) > 1), None)
         if twin is not None:
             raise StorageError(f"clutch {content.name}: two of its parents are called '{twin}'; needed: names that differ")
@@ -227,10 +227,7 @@ def recorded_sheet(
         raise StorageError(f"clutch {content.name}: no egg has hatched; needed: one that has ('triage egg change ... --state hatched')")
     better = known_elsewhere(clutch) if known_elsewhere is not None else {}
     cross = clutches.cross(clutch, lambda id, sex: better.get(id) or clutches.recorded(id, sex))
-    said = {}
-    for id in (pairing.dam, *(one.animal for one in pairing.sires if one.animal)):
-        if id not in better:
-            said[book.title(id)] = _said_of_parent(clutches, species, id, cross)
+    said = {book.title(id): _said_of_parent(clutches, species, id, cross) for id in pairing.parents if id not in better}
     read, with_photos = [], []
     for egg, entry in zip(eggs, [e for e in book.eggs(clutch) if e.content.state in _COUNTED], strict=True):
         photos = photos_of(book, species, entry.id, files)
