@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from triage.errors import ContradictionError, ShorthandError, StorageError
 from triage.genetics.collection import Animal, Clutch, Collection, CollectionPosterior, Rest, infer_collection, rests_on
-from triage.genetics.transmission import OTHER_LOSS
 from triage.proving.chances import percent
 from triage.records import (
     NORMAL,
@@ -42,8 +41,12 @@ class Known:
 
     collection: Collection
     posterior: CollectionPosterior
-    book: Book
+    clutches: Clutches
     left_out: tuple[str, ...] = ()  # what was seen of these cannot be true together with the records
+
+    @property
+    def book(self) -> Book:
+        return self.clutches.book
 
     @property
     def entries(self) -> Mapping[str, Entry]:
@@ -88,25 +91,25 @@ def known_of(archive: Archive, species_name: str | None = None, previous: Known 
     An animal with an egg in the records is from that egg's clutch, and its genes are what that clutch and all readings make them;
     what was seen of the egg was seen of it. ContradictionError names records that cannot all be true.
     """
-    book, species = Book.of(archive), load_species(species_name or usual_species())
-    collection, before = collection_of(book, species), previous.posterior if previous is not None else None
+    clutches, species = Clutches(Book.of(archive)), load_species(species_name or usual_species())
+    collection, before = collection_of(clutches, species), previous.posterior if previous is not None else None
     try:
-        return Known(collection, infer_collection(collection, before), book)
+        return Known(collection, infer_collection(collection, before), clutches)
     except ContradictionError:
-        clashing = _clashing(book, species)
+        clashing = _clashing(clutches, species)
         if not clashing:
             raise
-    collection = collection_of(book, species, lambda entry: whom(entry) not in clashing)
-    return Known(collection, infer_collection(collection, before), book, tuple(clashing))
+    collection = collection_of(clutches, species, lambda entry: whom(entry) not in clashing)
+    return Known(collection, infer_collection(collection, before), clutches, tuple(clashing))
 
 
-def _clashing(book: Book, species: Species) -> list[str]:
+def _clashing(clutches: Clutches, species: Species) -> list[str]:
     """Eggs, and the animals they became, that sorting leaves out of what it says of the others of their clutch."""
-    found = []
+    book, found = clutches.book, []
     for entry in book.all("clutch"):
         if book.species(entry.id) is species and any(egg.content.state == "hatched" for egg in book.eggs(entry.id)):
-            sheet, photos = recorded_sheet(book, entry.id)
-            labels = clashing_labels(sheet, Clutches(book).settings(entry.id), photos)
+            sheet, photos = recorded_sheet(clutches, entry.id)
+            labels = clashing_labels(sheet, clutches.settings(entry.id), photos)
             eggs = [egg.id for egg in book.eggs(entry.id) if egg.content.label in labels]
             found += [*eggs, *(book.animal_of_egg[egg] for egg in eggs if egg in book.animal_of_egg)]
     return found
@@ -118,14 +121,15 @@ def species_in(archive: Archive) -> tuple[str, ...]:
 
 
 def collection_of(
-    book: Book, species: Species, counts: Counts | None = None, *, without: frozenset[str] = frozenset()
+    recorded: Clutches, species: Species, counts: Counts | None = None, *, without: frozenset[str] = frozenset()
 ) -> Collection:
     """The animals and clutches of one species, with what the entries that count say of them.
 
     The young of clutches `without` are left out, and everybody who descends from them.
     """
+    book = recorded.book
     seen = book if counts is None else Book({id: one for id, one in book.entries.items() if whom(one) is None or counts(one)})
-    made = _Made(Clutches(book), species, seen)
+    made = _Made(recorded, species, seen)
     left_out = set(without)
     clutches: dict[str, Clutch] = {}
     for entry in book.all("clutch"):
@@ -141,17 +145,15 @@ def collection_of(
             break
         left_out |= gone
     animals: dict[str, Animal] = {}
-    for id, clutch in clutches.items():
-        if id not in left_out:
-            animals |= made.strangers(id, clutch)
+    kept = {id: clutch for id, clutch in clutches.items() if id not in left_out}
+    for id, clutch in kept.items():
+        animals |= made.strangers(id, clutch)
     for entry in book.all("animal"):
         if entry.content.species == species.name and book.clutch_of(entry.id) not in left_out:
             animals[entry.id] = made.animal(entry)
-    for entry in book.all("egg"):
-        counted = entry.content.state in ("hatched", "dead") and entry.id not in book.animal_of_egg
-        if counted and entry.content.clutch in clutches and entry.content.clutch not in left_out:
-            animals[entry.id] = made.egg(entry)
-    return Collection(species, animals, {id: clutch for id, clutch in clutches.items() if id not in left_out})
+    counted = {egg.id for id in kept for egg in recorded.counted(id)} - book.animal_of_egg.keys()
+    animals |= {egg.id: made.egg(egg) for egg in book.all("egg") if egg.id in counted}
+    return Collection(species, animals, kept)
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,7 +180,7 @@ class _Made:
             Linkage(one.first, one.second, one.recombination, {named[name]: phase for name, phase in one.phases.items()})
             for one in cross.linkages
         )
-        loss = OTHER_LOSS if entry.content.other_loss is None else entry.content.other_loss
+        loss = self.clutches.other_loss(entry.id)
         mixed = cross.mixed if len(sires) > 1 else 0.0
         return Clutch(entry.id, pairing.dam, sires, cross.shares, mixed, dict(cross.crossover), linkages, loss)
 
@@ -236,14 +238,15 @@ def _known_founder(clutches: Clutches, id: str, sex: Sex | None) -> dict[str, Ge
     return found
 
 
-def known_elsewhere(book: Book, clutch: str) -> dict[str, Parent]:
+def known_elsewhere(clutches: Clutches, clutch: str) -> dict[str, Parent]:
     """Parents of a clutch of whom other clutches tell something, by id, as everything but this clutch and its descendants leaves them."""
+    book = clutches.book
     parents = {entry.id: book[entry.content.pairing].content.parents for entry in book.all("clutch")}
     others = {id for other, ids in parents.items() if other != clutch for id in ids}
     wanted = [id for id in parents[clutch] if book.clutch_of(id) is not None or id in others]
     if not wanted:
         return {}
-    collection = collection_of(book, book.species(clutch), without=frozenset({clutch}))
+    collection = collection_of(clutches, book.species(clutch), without=frozenset({clutch}))
     posterior = infer_collection(collection)
     return {id: _as_parent(collection, posterior, id, book.title(id), None) for id in wanted}
 
