@@ -17,7 +17,7 @@ from triage.storage.folder import data_folder
 from triage.storage.kinds import Animal, Call, Evidence, Laboratory, Outcome, Record
 from triage.storage.old_marks import take_over_old_marks
 from triage.storage.photo_files import PhotoFiles
-from triage.workflow.clutch import parent_from
+from triage.workflow.clutch import allele_of, parent_from
 
 #: Sexes as records name them; any other word means that it is not known.
 SEXES = {"male": Sex.MALE, "female": Sex.FEMALE}
@@ -177,12 +177,6 @@ def tidy_genes(species: Species, words: str, sex: Sex) -> str:
     except TriageError:
         return words
     return written if parse_parent(species, written, name="animal", sex=sex) == typed else words
-
-
-def allele_of(species: Species, words: str) -> tuple[str, str]:
-    """Locus and allele that one gene word names."""
-    (locus,) = parse_parent(species, f"het {words}", name="this gene", sex=Sex.FEMALE).loci.items()
-    return locus[0], next(a for a in locus[1].states[0][0].alleles if a in species.locus(locus[0]).allele_names)
 
 
 @lru_cache(maxsize=200_000)

@@ -29,7 +29,7 @@ from triage.species import parse_call
 from triage.storage.archive import Archive, Entry
 from triage.storage.kinds import Laboratory
 from triage.storage.photo_files import PhotoFiles
-from triage.workflow.book import SEXES, Book, allele_of, call_named, stated_evidence
+from triage.workflow.book import SEXES, Book, call_named, stated_evidence
 from triage.workflow.clutch import (
     UNRECORDED,
     ClutchSheet,
@@ -40,6 +40,7 @@ from triage.workflow.clutch import (
     Seen,
     SheetEgg,
     Sire,
+    allele_of,
     make_cross,
     parent_from,
     spoken_of,
