@@ -151,7 +151,11 @@ class Statement(Record):
 
     def statement(self) -> Statement:
         """The same without what else is said of the animal."""
-        return Statement(**{name: getattr(self, name) for name in Statement.fields()})
+        return Statement(**self.stated())
+
+    def stated(self) -> dict[str, Any]:
+        """The fields of a statement alone."""
+        return {name: getattr(self, name) for name in Statement.fields()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
