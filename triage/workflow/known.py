@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from triage.errors import ContradictionError, ShorthandError, StorageError
@@ -24,7 +24,8 @@ from triage.species import load_species, parse_call, usual_species
 from triage.species.wording import chances_in_words, words_of
 from triage.storage.archive import Archive, Entry
 from triage.workflow.book import SEXES, Book, whom
-from triage.workflow.clutch import Seen
+from triage.workflow.clutch import Seen, locus_named
+from triage.workflow.names import find_in
 from triage.workflow.recorded import Clutches, newest_call, photos_of, recorded_sheet, said_of, shown_by
 from triage.workflow.sort import clashing_labels
 
@@ -113,6 +114,30 @@ def _clashing(clutches: Clutches, species: Species) -> list[str]:
             eggs = [egg.id for egg in book.eggs(entry.id) if egg.content.label in labels]
             found += [*eggs, *(book.animal_of_egg[egg] for egg in eggs if egg in book.animal_of_egg)]
     return found
+
+
+def ids_of(known: Known, ids: Sequence[str]) -> list[str]:
+    """Animals and hatched eggs by their ids, a clutch standing for its young; StorageError for what is neither."""
+    found: list[str] = []
+    for id in ids:
+        if known.book[id].kind == "clutch":
+            found += [name for name in known.animals if known.collection.animals[name].clutch == id]
+            continue
+        id = known.book.animal_of_egg.get(id, id)
+        if id not in known.animals:
+            raise StorageError(f"{known.title(id)}: is no clutch, animal or hatched egg of the {known.collection.species.name}")
+        found.append(id)
+    return found
+
+
+def known_and_ids(
+    archive: Archive, names: Sequence[str], kinds: Sequence[str] = ("animal", "egg"), species: str | None = None
+) -> tuple[Known, list[str]]:
+    """What is known of the species of the first that is named (of `species` where none is), and as `ids_of` says whom names mean."""
+    book = Book.of(archive)
+    ids = [find_in(book, name, kinds).id for name in names]
+    known = known_of(archive, book.species(ids[0]).name if ids else species)
+    return known, ids_of(known, ids)
 
 
 def species_in(archive: Archive) -> tuple[str, ...]:
@@ -296,13 +321,14 @@ class Reasons:
         return f"Of {self.readings:,} readings in this family the {self.tried} of the nearest relatives were left out in turn."
 
 
-def why(known: Known, id: str, locus: str) -> Reasons:
-    """What the chances of an animal at a locus rest on. StorageError where nothing is open there."""
+def why(known: Known, id: str, gene: str) -> Reasons:
+    """What the chances of an animal at a gene's locus rest on. StorageError where nothing is open there."""
+    species = known.collection.species
+    locus = locus_named(species, gene)
     table = known.posterior.loci.get(id, {}).get(locus)
     if table is None:
         open_loci = ", ".join(known.posterior.loci.get(id, {})) or "none"
         raise StorageError(f"{known.name(id)}: nothing is open at '{locus}'; needed: one of {open_loci}")
-    species = known.collection.species
     grounds = rests_on(known.collection, known.posterior, id, locus)
     likeliest: dict[str, Genotype] = {}
     for genotype in sorted(table, key=lambda g: table[g]):

@@ -76,20 +76,6 @@ class SaleLabel:
         return bool(self.text) and self.written != self.text
 
 
-def ids_of(known: Known, ids: Sequence[str]) -> list[str]:
-    """Animals and hatched eggs by their ids, a clutch standing for its young; StorageError for what is neither."""
-    found: list[str] = []
-    for id in ids:
-        if known.book[id].kind == "clutch":
-            found += [name for name in known.animals if known.collection.animals[name].clutch == id]
-            continue
-        id = known.book.animal_of_egg.get(id, id)
-        if id not in known.animals:
-            raise StorageError(f"{known.title(id)}: is no clutch, animal or hatched egg of the {known.collection.species.name}")
-        found.append(id)
-    return found
-
-
 def sale_labels(known: Known, ids: Iterable[str], *, writer: LabelWriter | None = None) -> tuple[SaleLabel, ...]:
     """The labels of some animals of the collection, in their order.
 
