@@ -151,7 +151,11 @@ class Statement(Record):
 
     def statement(self) -> Statement:
         """The same without what else is said of the animal."""
-        return Statement(**{name: getattr(self, name) for name in Statement.fields()})
+        return Statement(**self.stated())
+
+    def stated(self) -> dict[str, Any]:
+        """The fields of a statement alone."""
+        return {name: getattr(self, name) for name in Statement.fields()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -245,6 +249,11 @@ class Pairing(Record):
     mixed: float | None = _number(0, 1)
     begun: str | None = _field("date")
     ended: str | None = _field("date")
+
+    @property
+    def parents(self) -> tuple[str, ...]:
+        """Ids of the dam and of those sires that are animals."""
+        return (self.dam, *(one.animal for one in self.sires if one.animal))
 
     def _check(self) -> None:
         for one in self.sires:
