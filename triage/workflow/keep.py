@@ -273,6 +273,7 @@ def reading_entry(species: Species, about: str, photo: str, evidence: PhotoEvide
         exponent=evidence.exponent,
         shortlist=evidence.shortlist,
         weights=evidence.weights or None,
+        shot=evidence.shot or None,
     )
 
 
