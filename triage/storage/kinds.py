@@ -6,6 +6,7 @@ Contents go to the database as plain JSON values (`to_json`), so that every chan
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -312,6 +313,11 @@ class Reading(Record):
     exponent: float = _number(0, 1, required=True)
     shortlist: float = _number(0, 1, required=True)
     weights: str | None = _text()
+    shot: str | None = _text()
+
+    def _check(self) -> None:
+        if self.shot is not None and not re.fullmatch("[0-9a-f]{25}", self.shot):
+            raise StorageError(f"{self._where()}, field 'shot' is {_shown(self.shot)}; needed: 25 hexadecimal digits, or nothing")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

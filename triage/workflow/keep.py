@@ -272,6 +272,7 @@ def add_photo(draft: Draft, species: Species, photo: Photo, evidence: PhotoEvide
             exponent=evidence.exponent,
             shortlist=evidence.shortlist,
             weights=evidence.weights or None,
+            shot=evidence.shot or None,
         )
         draft.add(reading)
 

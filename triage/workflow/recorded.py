@@ -215,7 +215,7 @@ def photo_evidence(species: Species, reading: Entry) -> PhotoEvidence:
     """What an entry says that the photo model made of a photo."""
     content = reading.content
     logs = {call_named(species, key): value for key, value in content.log_likelihoods.items()}
-    return PhotoEvidence(logs, content.floor, content.exponent, content.shortlist, content.weights or "")
+    return PhotoEvidence(logs, content.floor, content.exponent, content.shortlist, content.weights or "", content.shot or "")
 
 
 def photos_of(book: Book, species: Species, egg: str, files: PhotoFiles | None = None) -> tuple[ReadPhoto, ...]:
