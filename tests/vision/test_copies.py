@@ -118,5 +118,5 @@ def test_one_file_listed_often_moves_no_egg(tmp_path, copies):
 
 def test_a_fingerprint_that_is_none_is_refused():
     fields = {"about": "x", "at": "2031-06-02T18:04:11+00:00", "log_likelihoods": {"normal": 0}, "floor": 0, "exponent": 0, "shortlist": 1}
-    with pytest.raises(StorageError, match="reading, field 'shot' is 'zz'; needed: 25 hexadecimal digits, or nothing"):
+    with pytest.raises(StorageError, match="reading, field 'shot' is 'zz'; needed: 25 hexadecimal digits"):
         Reading(**fields, shot="zz")

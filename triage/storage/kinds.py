@@ -30,7 +30,7 @@ class Field:
     Attributes
     ----------
     type
-        "text", "date", "moment" (with time zone), "number", "whole", "flag", "choice", "reference"; several: "texts", "dates",
+        "text", "digits" (hexadecimal), "date", "moment" (with time zone), "number", "whole", "flag", "choice", "reference"; several: "texts", "dates",
         "numbers", "table" (text to number); "record", "records": structured values of the class `of`.
     choices
         Accepted words, or the kinds that a reference may point to.
@@ -313,11 +313,7 @@ class Reading(Record):
     exponent: float = _number(0, 1, required=True)
     shortlist: float = _number(0, 1, required=True)
     weights: str | None = _text()
-    shot: str | None = _text()
-
-    def _check(self) -> None:
-        if self.shot is not None and not re.fullmatch("[0-9a-f]{25}", self.shot):
-            raise StorageError(f"{self._where()}, field 'shot' is {_shown(self.shot)}; needed: 25 hexadecimal digits, or nothing")
+    shot: str | None = _field("digits", length=25)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -439,6 +435,7 @@ def needed_words(field: Field) -> str:
     return {
         "choice": f"one of {', '.join(field.choices)}",
         "reference": f"{' or '.join(field.choices)}, by name",
+        "digits": f"{field.length} hexadecimal digits",
         "date": "a date such as 2031-06-02",
         "dates": "dates such as 2031-06-02",
         "moment": "a time with its zone, such as 2031-06-02T18:04:11+00:00",
@@ -481,6 +478,10 @@ def _checked(where: str, field: Field, value: Any) -> Any:
 
 def _as_text(field: Field, value: Any) -> str | None:
     return value if isinstance(value, str) else None
+
+
+def _as_digits(field: Field, value: Any) -> str | None:
+    return value if isinstance(value, str) and re.fullmatch("[0-9a-f]+", value) else None
 
 
 def _as_choice(field: Field, value: Any) -> str | None:
@@ -531,7 +532,7 @@ def _several(one: Any) -> Any:
 
 
 _READ = {
-    "text": _as_text, "reference": _as_text, "choice": _as_choice, "date": _as_date, "moment": _as_moment, "number": _as_number,
+    "text": _as_text, "digits": _as_digits, "reference": _as_text, "choice": _as_choice, "date": _as_date, "moment": _as_moment, "number": _as_number,
     "whole": _as_whole, "flag": _as_flag, "table": _as_table, "texts": _several(_as_text), "dates": _several(_as_date),
     "numbers": _several(_as_number),
 }  # fmt: skip
