@@ -30,8 +30,8 @@ class Field:
     Attributes
     ----------
     type
-        "text", "digits" (hexadecimal), "date", "moment" (with time zone), "number", "whole", "flag", "choice", "reference"; several: "texts", "dates",
-        "numbers", "table" (text to number); "record", "records": structured values of the class `of`.
+        "text", "digits" (hexadecimal), "date", "moment" (with time zone), "number", "whole", "flag", "choice", "reference"; several: "texts",
+        "dates", "numbers", "table" (text to number); "record", "records": structured values of the class `of`.
     choices
         Accepted words, or the kinds that a reference may point to.
     range
@@ -532,7 +532,8 @@ def _several(one: Any) -> Any:
 
 
 _READ = {
-    "text": _as_text, "digits": _as_digits, "reference": _as_text, "choice": _as_choice, "date": _as_date, "moment": _as_moment, "number": _as_number,
+    "text": _as_text, "reference": _as_text, "digits": _as_digits, "choice": _as_choice, "date": _as_date,
+    "moment": _as_moment, "number": _as_number,
     "whole": _as_whole, "flag": _as_flag, "table": _as_table, "texts": _several(_as_text), "dates": _several(_as_date),
     "numbers": _several(_as_number),
 }  # fmt: skip
