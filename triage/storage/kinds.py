@@ -30,8 +30,8 @@ class Field:
     Attributes
     ----------
     type
-        "text", "digits" (hexadecimal), "date", "moment" (with time zone), "number", "whole", "flag", "choice", "reference"; several: "texts",
-        "dates", "numbers", "table" (text to number); "record", "records": structured values of the class `of`.
+        "text", "digits" (hexadecimal), "date", "moment" (with time zone), "number", "whole", "flag", "choice", "reference"; several:
+        "texts", "dates", "numbers", "table" (text to number); "record", "records": structured values of the class `of`.
     choices
         Accepted words, or the kinds that a reference may point to.
     range
