@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -118,6 +118,17 @@ class CrossModel:
         """Live loci in catalogue order."""
         live = {name for block in self.blocks for name in block.loci}
         return tuple(locus.name for locus in self.species.loci if locus.name in live)
+
+    def at_share(self, mixed: float) -> CrossModel:
+        """The same cross with another chance that several sires share the clutch; nothing is compiled again."""
+        if mixed == self.mixed:
+            return self
+        tables = self.kept.setdefault("reading tables", {})  # what readings say of the calls is the same at every share
+        model = CrossModel(replace(self.cross, mixed=mixed), self.blocks, self.shares, float(mixed), {"reading tables": tables})
+        for name in ("look_axes", "calls", "place_of_call", "_expected_by_shares"):
+            if name in self.__dict__:
+                model.__dict__[name] = self.__dict__[name]
+        return model
 
     def prior_of(self, animal: Parent) -> dict[str, dict[Genotype, float]]:
         """P(genotype) by live locus of the dam or a sire of the cross, before the clutch."""
