@@ -45,8 +45,10 @@ def _parents(state) -> Species:
     if len(rows) > 1:
         if state["mixed_percent"] is None:
             state["mixed_percent"] = 100 * species.mixed
+        # a stop of the sheet's own stays once it is there: a slider that loses a stop would jump to its first
+        state["mixed_stops"] = sorted({*SHARING_STOPS, *state.get("mixed_stops", ()), state["mixed_percent"]})
         st.select_slider(
-            "May several males share the clutch?", sorted({*SHARING_STOPS, state["mixed_percent"]}),
+            "May several males share the clutch?", state["mixed_stops"],
             key="mixed_percent", format_func=sharing_text,
         )  # fmt: skip
         st.caption(published_text(species))
