@@ -9,18 +9,21 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from triage.genetics.harm import PairingCaution, pairing_cautions
 from triage.genetics.transmission import autosomal, given_hatched, sex_linked
 from triage.records import NORMAL, Genotype, GenotypePrior, Locus, Parent, Sex, Species, VisualCall
+from triage.species.cautions import harmful_loci
 
 
 @dataclass(frozen=True, slots=True)
 class Pairing:
-    """What one pairing gives: P(look word) by live locus, and the share of eggs expected to hatch."""
+    """What one pairing gives: P(look word) by live locus, the share of eggs expected to hatch, and what to know before it is made."""
 
     dam: str
     sire: str
     looks: Mapping[str, Mapping[str, float]]
     hatched: float
+    cautions: tuple[PairingCaution, ...] = ()
 
     def chance(self, call: VisualCall, *, exactly: bool = True) -> float:
         """P(a hatchling has this visual call), or, not ``exactly``, that it shows at least these looks."""
@@ -36,8 +39,9 @@ class Pairing:
 
 
 def what_if(species: Species, pairs: Iterable[tuple[Parent, Parent]], *, crossover: Mapping[str, float] | None = None) -> list[Pairing]:
-    """Look chances of each (dam, sire) pair, in order; every sex-linked locus averaged over the sexes."""
+    """Look chances and cautions of each (dam, sire) pair, in order; every sex-linked locus averaged over the sexes."""
     tables: dict[tuple, tuple[dict[str, float], float]] = {}
+    harmful, warned = harmful_loci(species), {}
     results = []
     for dam, sire in pairs:
         looks: dict[str, Mapping[str, float]] = {}
@@ -53,7 +57,12 @@ def what_if(species: Species, pairs: Iterable[tuple[Parent, Parent]], *, crossov
             hatched *= share
             if table is not _WILD:
                 looks[name] = table
-        results.append(Pairing(dam.name, sire.name, looks, hatched))
+        both = tuple(
+            (name, parent.sex, parent.loci[name].states) for parent in (dam, sire) for name in parent.loci if name in harmful
+        )
+        if both not in warned:
+            warned[both] = pairing_cautions(species, dam, sire, crossover=crossover) if both else ()
+        results.append(Pairing(dam.name, sire.name, looks, hatched, warned[both]))
     return results
 
 

@@ -309,6 +309,22 @@ def _block(cross: Cross, loci: tuple[Locus, ...], linkage: Linkage | None) -> Bl
     )
 
 
+def egg_chances(model: CrossModel, candidate: int = 0) -> tuple[tuple[Block, dict[Outcome, float]], ...]:
+    """P(outcome | candidate sire) by block of an egg as it is laid, whether it hatches or not."""
+    cross, sire = model.cross, model.cross.sires[candidate]
+    pairs = _linked_pairs(cross, [cross.species.locus(name) for name in model.locus_names])
+    found = []
+    for block in model.blocks:
+        loci, linkage = tuple(cross.species.locus(name) for name in block.loci), pairs.get(block.loci[0])
+        chances: dict[Outcome, float] = {}
+        for dam, p in zip(block.dam_states, block.dam_prior, strict=True):
+            for state, q in zip(block.sire_states[candidate], block.sire_priors[candidate], strict=True):
+                for outcome, chance in _transmit(cross, loci, linkage, dam, sire, state).items():
+                    chances[outcome] = chances.get(outcome, 0.0) + float(p * q) * chance
+        found.append((block, chances))
+    return tuple(found)
+
+
 def _outcome_order(outcome: Outcome) -> tuple:
     return (tuple(str(g) for _, g in outcome.genotypes), outcome.sex or "")
 
