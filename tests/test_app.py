@@ -502,3 +502,17 @@ def test_the_card_says_what_another_share_would_make_of_the_egg():
     said = markup.card_html(replace(egg, sharing="at 10 % shared this egg would be Basil <b>'s"))
     assert "<em>Sharing</em> at 10&nbsp;% shared this egg would be Basil &lt;b&gt;&#x27;s" in said
     assert "Sharing" not in markup.card_html(replace(egg, sharing=""))
+
+
+def test_the_collection_page_warns_of_a_pairing_where_it_plans_one(data_folder):
+    archive = open_archive()
+    with archive.change("animals") as draft:
+        for name, sex, genes in (("Juniper", "female", "spider, 50% het clown"), ("Basil", "male", "champagne, clown")):
+            draft.add(Animal(name=name, species="ball python", sex=sex, genes=genes))
+    page = AppTest.from_file(str(APP / "pages" / "collection" / "page.py"), default_timeout=TIMEOUT_S).run()
+    page.selectbox(key="collection-animal").select("Juniper").run()
+    assert not page.exception
+    (mates,) = [one.value for one in page.dataframe if "mate" in one.value]
+    (of_basil,) = mates[mates["mate"] == "Basil"]["cautions"]
+    assert of_basil == "spider with champagne: 25 % of eggs; champagne: 50 % of eggs; spider: 50 % of eggs"
+    assert any("With Basil: spider with champagne: 25 % of eggs. Animals with two" in w.value.replace("\\", "") for w in page.warning)
