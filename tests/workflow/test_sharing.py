@@ -265,6 +265,13 @@ def test_a_clutch_kept_without_a_chance_says_what_it_said(archive):
     assert archive.find(pairing).content.mixed is None and basil(archive, clutch) == pytest.approx(1 / 20, abs=1e-12)
 
 
+def test_a_backup_of_before_is_restored_as_what_it_said(archive, tmp_path):
+    _, clutch, _ = kept_before(archive)
+    other = Archive(Database(f"sqlite:///{tmp_path / 'other.sqlite'}"))
+    other.replay(archive.changes())
+    assert basil(other, clutch) == pytest.approx(1 / 20, abs=1e-12)
+
+
 def test_a_second_male_named_today_brings_today_s_default(archive):
     pairing, clutch, ids = kept_before(archive, ("Thyme",))
     change_entry(archive, pairing, {"ended": "2030-03-01"})

@@ -41,7 +41,7 @@ class Pairing:
 def what_if(species: Species, pairs: Iterable[tuple[Parent, Parent]], *, crossover: Mapping[str, float] | None = None) -> list[Pairing]:
     """Look chances and cautions of each (dam, sire) pair, in order; every sex-linked locus averaged over the sexes."""
     tables: dict[tuple, tuple[dict[str, float], float]] = {}
-    harmful, warned = harmful_loci(species), {}
+    warned = _Warned(species, crossover)
     results = []
     for dam, sire in pairs:
         looks: dict[str, Mapping[str, float]] = {}
@@ -57,13 +57,30 @@ def what_if(species: Species, pairs: Iterable[tuple[Parent, Parent]], *, crossov
             hatched *= share
             if table is not _WILD:
                 looks[name] = table
-        both = tuple(
-            (name, parent.sex, parent.loci[name].states) for parent in (dam, sire) for name in parent.loci if name in harmful
-        )
-        if both not in warned:
-            warned[both] = pairing_cautions(species, dam, sire, crossover=crossover) if both else ()
-        results.append(Pairing(dam.name, sire.name, looks, hatched, warned[both]))
+        results.append(Pairing(dam.name, sire.name, looks, hatched, warned.of(dam, sire)))
     return results
+
+
+class _Warned:
+    """Cautions of pairings, worked out once for all parents that are alike where there is harm."""
+
+    def __init__(self, species: Species, crossover: Mapping[str, float] | None) -> None:
+        self._species, self._crossover, self._harmful = species, crossover, harmful_loci(species)
+        self._kinds: dict[tuple, int] = {}
+        self._kind: dict[int, tuple[Parent, int]] = {}  # by id; the parent is held, so that no other can get its id
+        self._found: dict[tuple[int, int], tuple[PairingCaution, ...]] = {}
+
+    def of(self, dam: Parent, sire: Parent) -> tuple[PairingCaution, ...]:
+        both = self._kind_of(dam), self._kind_of(sire)
+        if both not in self._found:
+            self._found[both] = pairing_cautions(self._species, dam, sire, crossover=self._crossover)
+        return self._found[both]
+
+    def _kind_of(self, parent: Parent) -> int:
+        if id(parent) not in self._kind:
+            harm = tuple((name, prior.states) for name, prior in parent.loci.items() if name in self._harmful)
+            self._kind[id(parent)] = parent, self._kinds.setdefault(harm, len(self._kinds))
+        return self._kind[id(parent)][1]
 
 
 _WILD: dict[str, float] = {"": 1.0}
