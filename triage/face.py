@@ -76,7 +76,7 @@ def read_photo(species: Species, photo: str | Path | bytes, calls: Sequence[str]
     looked = look_at(open_photo(Path(photo) if isinstance(photo, str) else photo), reader, gate_of(reader))
     if looked.reading is None:
         return PhotoAnswer({}, looked.remarks)
-    reading = photo_reading([looked.reading.evidence(named)])
+    reading = photo_reading([looked.reading.evidence(named, species)])
     return PhotoAnswer({call.name: p for call, p in reading.likelihoods.items()}, looked.remarks)
 
 

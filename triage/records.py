@@ -294,13 +294,28 @@ class Lookalike:
 
 @dataclass(frozen=True, slots=True)
 class Appearance:
-    """Look words of one locus that cannot be told apart by eye, and whether they hide the genes of other loci."""
+    """Look words of one locus that cannot be told apart by eye."""
 
     name: str
     locus: str
     looks: frozenset[str]
     synonyms: tuple[str, ...] = ()
-    hides_other_genes: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Hiding:
+    """Looks of one locus that hide what an animal has at others.
+
+    ``hides`` names those loci; None is every other, but for the looks of a hiding that stands before this one in its species.
+    ``missed`` is the chance that a look there cannot be seen, 1 where it never can; ``says`` a sentence for trays and labels.
+    """
+
+    locus: str
+    looks: frozenset[str]
+    hides: frozenset[str] | None
+    missed: float
+    says: str
+    evidence: tuple[Evidence, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -364,6 +379,7 @@ class Species:
     loci: tuple[Locus, ...]
     lookalikes: tuple[Lookalike, ...] = ()
     appearances: tuple[Appearance, ...] = ()
+    hidings: tuple[Hiding, ...] = ()
     combinations: tuple[Combination, ...] = ()
     cautions: tuple[Caution, ...] = ()
     general_cautions: tuple[str, ...] = ()
@@ -379,6 +395,10 @@ class Species:
     def __post_init__(self) -> None:
         object.__setattr__(self, "_locus_by_name", MappingProxyType({locus.name: locus for locus in self.loci}))
         object.__setattr__(self, "_order_by_name", {locus.name: place for place, locus in enumerate(self.loci)})
+
+    @property
+    def locus_names(self) -> tuple[str, ...]:
+        return tuple(self._locus_by_name)
 
     @property
     def sex_chromosomes(self) -> tuple[str, str]:

@@ -41,7 +41,8 @@ def main():
         data = io.BytesIO()
         Image.fromarray((image.permute(1, 2, 0).numpy() * 255).astype(np.uint8)).save(data, "JPEG", quality=90)
         files.append(data.getvalue())
-    calls = [parse_call(load_species("ball python"), words)[0] for words in ("normal", "pastel", "super pastel", "clown")]
+    species = load_species("ball python")
+    calls = [parse_call(species, words)[0] for words in ("normal", "pastel", "super pastel", "clown")]
     squares = torch.stack([sample(padded_square(open_photo(f)), (0, 0, 1), reader.input_px) for f in files])
     squares = squares.contiguous(memory_format=torch.channels_last)  # as the reader keeps its network
     network = reader._network
@@ -58,7 +59,7 @@ def main():
 
     def whole():
         for reading in reader.read([open_photo(f) for f in files]):
-            reading.evidence(calls)
+            reading.evidence(calls, species)
 
     opened = [open_photo(f) for f in files]
     cut = sum(r.box[2] < 1 for r in reader.read(opened))

@@ -248,9 +248,9 @@ def test_information_never_exceeds_what_is_open():
 
 def test_independent_loci_add_up():
     """With one certain mate two unlinked loci teach the sum of what each teaches."""
-    both = information_nats(table("66% het clown, 50% het piebald", "clown, piebald"), EggCount.exactly(3))
+    both = information_nats(table("66% het clown, 50% het ghost", "clown, ghost"), EggCount.exactly(3))
     one = information_nats(table("66% het clown", "clown"), EggCount.exactly(3))
-    other = information_nats(table("50% het piebald", "piebald"), EggCount.exactly(3))
+    other = information_nats(table("50% het ghost", "ghost"), EggCount.exactly(3))
     assert both == pytest.approx(one + other, abs=1e-12)
 
 
@@ -339,6 +339,16 @@ def test_a_white_young_hides_what_it_carries():
     clear = egg_table(held("50% het clown"), mate("clown"), SPOTLESS)
     one = EggCount.exactly(1)
     assert information_nats(hiding, one) == pytest.approx(0.75 * information_nats(clear, one), abs=1e-12)
+
+
+@pytest.mark.parametrize(("other", "shown"), [("clown", 1 / 2), ("mojave, clown", 3 / 8), ("champagne, clown", 3 / 8)])
+def test_a_look_that_hides_a_gene_costs_the_plan_eggs(other, shown):
+    """P(an egg of a het clown lesser shows clown): 1/2, but not on the white quarter, and on a champagne half only half the time."""
+    found = egg_table(held("lesser, 50% het clown", loci=("clown",)), mate(other), SPOTLESS)
+    clown = [k for k, words in enumerate(found.outcomes) if "clown" in words]
+    het = next(i for i, hypothesis in enumerate(found.hypotheses) if hypothesis[0].copies("clown"))
+    assert found.chances[het, 0, clown].sum() == pytest.approx(shown, abs=1e-12)
+
 
 
 def test_look_alikes_that_only_breeding_tells_are_one_outcome():

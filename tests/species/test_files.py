@@ -285,7 +285,8 @@ def test_every_pair_of_the_blue_eyed_series_is_described(ball):
 
 
 def test_white_appearances_hide_other_genes(ball):
-    assert {a.name for a in ball.appearances if a.hides_other_genes} == {"blue-eyed leucistic", "black-eyed leucistic"}
+    white = {look for one in ball.hidings if one.hides is None and one.missed == 1 for look in one.looks}
+    assert white == {look for a in ball.appearances if a.name in ("blue-eyed leucistic", "black-eyed leucistic") for look in a.looks}
     assert len(parse_call(ball, "blue-eyed lucy")) == 21
 
 

@@ -14,12 +14,13 @@ from triage.vision.reader import PhotoReader, padded_square, sample
 
 FOLDER = Path(__file__).parent / "golden"
 WORDS = ("normal", "pastel", "super pastel", "enchi", "pastel enchi", "clown", "spider", "pastel spider")
-CALLS = [parse_call(load_species("ball python"), words)[0] for words in WORDS]
+BALL = load_species("ball python")
+CALLS = [parse_call(BALL, words)[0] for words in WORDS]
 
 
 def log_likelihoods(reading):
     """What one photo says of the calls: logarithms of likelihoods that sum to 1."""
-    likelihoods = photo_reading([reading.evidence(CALLS)]).likelihoods
+    likelihoods = photo_reading([reading.evidence(CALLS, BALL)]).likelihoods
     found = np.array([likelihoods[call] for call in CALLS])
     return np.log(found / found.sum())
 

@@ -103,8 +103,8 @@ def _(found: CompoundExplanation, console: Console) -> None:
 def _(found: AppearanceExplanation, console: Console) -> None:
     _title(console, found.name, f"{found.species}, looks that the eye cannot tell apart", found.synonyms)
     item(console, "any of", ", ".join(found.looks), lead_width=_LEAD)
-    if found.hides_other_genes:
-        item(console, "hides", "such an animal does not show its other genes", lead_width=_LEAD)
+    for words in found.says:
+        item(console, "hides", words, lead_width=_LEAD)
     _lookalikes(console, found.lookalikes)
     _cautions(console, found.cautions)
 

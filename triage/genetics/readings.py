@@ -26,6 +26,7 @@ from triage.records import (
     VisualCall,
 )
 from triage.species import parse_parent
+from triage.species.hiding import perceived, shown, unseen_loci
 from triage.species.looks_alike import lookalikes_of, seen_as
 
 #: How much rarer a careless mistake gets with each further locus it is wrong about; a judgement, not a measurement.
@@ -42,9 +43,10 @@ def keeper_reading(
 ) -> CallReading:
     """P(the keeper's call | true visual call) for every possible call.
 
-    A keeper names the right call with chance ``accuracy``. Of the mistakes, ``lookalike_share`` take one of the true call's
-    look-alikes for it (the catalogue's pairs, and calls the eye cannot separate), evenly; the rest are careless and fall on
-    any call, ten times less often for each further locus at which it is wrong.
+    The keeper sees what the animal can be perceived as: what its look hides changes nothing, and a word of the call for what
+    such an animal cannot show says nothing. A keeper names it rightly with chance ``accuracy``. Of the mistakes,
+    ``lookalike_share`` take one of its look-alikes for it (the catalogue's pairs, and calls the eye cannot separate), evenly; the
+    rest are careless and fall on any call, ten times less often for each further locus at which it is wrong.
 
     Parameters
     ----------
@@ -57,20 +59,37 @@ def keeper_reading(
     """
     if not 0 < accuracy < 1 or not 0 <= lookalike_share <= 1:
         raise ValueError("accuracy must lie between 0 and 1 (both excluded) and lookalike_share between 0 and 1")
-    eye = _eye(species, tuple(possible))
-    strange = [call for call in dict.fromkeys(called) if call not in eye.seen]  # these parents could not give it
+    true_calls = tuple(possible)
+    eye = _eye(species, true_calls)
+    said = list(dict.fromkeys(shown(species, call) for call in called))
+    perceived_as = {call: perceived(species, call) for call in dict.fromkeys((*true_calls, *called))}
+    perceivable = dict.fromkeys(seen for spread in perceived_as.values() for seen, _ in spread)
+    strange = [call for call in dict.fromkeys((*said, *perceivable)) if call not in eye.seen]  # these parents could not give it
     if strange:
         eye = eye.with_calls(species, strange)
     wrong = 1 - accuracy
-    likelihoods = {}
-    for true, n_alike in eye.n_alike.items():
+    told = {}
+    for seen in perceivable:
+        n_alike = eye.n_alike[seen]
         to_alike = wrong * lookalike_share / n_alike if n_alike else 0.0
         rest = wrong * (1 - lookalike_share) if n_alike else wrong
-        likelihoods[true] = sum(
-            accuracy if call == true else (to_alike if eye.is_alike(true, call) else 0.0) + rest * eye.careless(true, call)
-            for call in called
+        told[seen] = sum(
+            accuracy if call == seen else (to_alike if eye.is_alike(seen, call) else 0.0) + rest * eye.careless(seen, call)
+            for call in said
         )
+    likelihoods = {true: sum(p * told[seen] for seen, p in spread) for true, spread in perceived_as.items()}
     return CallReading(likelihoods, min(likelihoods.values()), "keeper's call")
+
+
+def look_readings(species: Species, call: VisualCall, loci: Iterable[str]) -> tuple[GenotypeReading, ...]:
+    """The look of an animal as a fact: at each of ``loci`` that it does not hide, only genotypes of this look."""
+    unseen = unseen_loci(species, call)
+    found = []
+    for locus in (species.locus(name) for name in loci if name not in unseen):
+        genotypes = locus.genotypes() + (locus.genotypes(by_chromosome=True) if locus.sex_linked else ())
+        fitting = {genotype: 1.0 for genotype in genotypes if locus.look(genotype) == call.look(locus.name)}
+        found.append(GenotypeReading(locus.name, fitting, 0.0, "look"))
+    return tuple(found)
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,8 +132,9 @@ class _Eye:
 
 
 @lru_cache(maxsize=8)
-def _eye(species: Species, candidates: tuple[VisualCall, ...]) -> _Eye:
-    """Counted once for all young of a cross: thousands of calls can share one white look."""
+def _eye(species: Species, possible: tuple[VisualCall, ...]) -> _Eye:
+    """What can be perceived of all young of a cross, counted once for them: thousands of calls can share one white look."""
+    candidates = tuple(dict.fromkeys(one for call in possible for one, _ in perceived(species, call)))
     seen = {call: seen_as(species, call) for call in candidates}
     of_look = Counter(seen.values())
     pairs = {
@@ -127,8 +147,8 @@ def _eye(species: Species, candidates: tuple[VisualCall, ...]) -> _Eye:
 
 def _words(calls: Iterable[VisualCall]) -> dict[str, frozenset[str]]:
     looks: dict[str, set[str]] = {}
-    for shown in {look for call in calls for look in call.looks}:
-        looks.setdefault(shown[0], {""}).add(shown[1])
+    for locus, look in {pair for call in calls for pair in call.looks}:
+        looks.setdefault(locus, {""}).add(look)
     return {locus: frozenset(words) for locus, words in looks.items()}
 
 

@@ -7,6 +7,7 @@ from fractions import Fraction
 
 from triage.proving.trays import hidden_genes
 from triage.records import Genotype, Sex, Species, VisualCall
+from triage.species.hiding import hiding_words
 
 _SEX_MARK = {Sex.MALE: "1.0", Sex.FEMALE: "0.1", None: "0.0.1"}
 
@@ -33,7 +34,7 @@ def label_text(
     for loci in (from_records, *also):
         for hidden in hidden_genes(species, call, loci):
             chances.setdefault(hidden.what, []).append(hidden.chance)
-    parts = [_SEX_MARK[sex], call.name]
+    parts = [_SEX_MARK[sex], call.name, *hiding_words(species, call)]
     for what, found in chances.items():
         chance = min(found) if len(found) == 1 + len(also) else 0.0
         if what.startswith("homozygous"):

@@ -9,10 +9,12 @@ from enum import StrEnum
 from triage.genetics.clutch.posterior import CallChance
 from triage.proving.chances import percent
 from triage.records import NORMAL, Genotype, Locus, Lookalike, Species, VisualCall
+from triage.species.hiding import hiding_words, shown, unseen_loci
 from triage.species.looks_alike import pair_between, seen_as, seen_name
 
 #: Sentences on what to look for, those about the likeliest calls first; more than these nobody reads.
 _MOST_HINTS = 3
+_ROUNDING = 1e-9
 
 Loci = Mapping[str, Mapping[Genotype, float]]
 
@@ -75,8 +77,9 @@ def choose_tray(
     remaining = remaining_calls(calls, label_threshold)
     if len({seen_as(species, c.call) for c in remaining}) > 1:
         return _several_looks(species, remaining, n_possible)
+    covered = hiding_words(species, remaining[0].call)
     hidden = hidden_genes(species, remaining[0].call, loci)
-    worth = [h for h in hidden if hold_chance <= h.chance < label_threshold and _is_worth(species, h, hold_genes)]
+    worth = [h for h in hidden if hold_chance - _ROUNDING <= h.chance < label_threshold and _is_worth(species, h, hold_genes)]
     settled = f"the look is settled: {_seen(species, remaining)} at {percent(sum(c.probability for c in remaining))}"
     if len(remaining) > 1:
         words = _listed(remaining)
@@ -84,14 +87,25 @@ def choose_tray(
             f"{len(remaining)} of {n_possible} possible calls remain, {words}; they look the same: only breeding "
             "(or a laboratory) can tell"
         )
-        return TrayChoice(Tray.HOLD_BACK, (reason, *(_hidden_reason(h) for h in worth)))
+        return TrayChoice(Tray.HOLD_BACK, (reason, *covered, *(_hidden_reason(h) for h in worth)))
     if worth:
-        return TrayChoice(Tray.HOLD_BACK, (settled, *(_hidden_reason(h) for h in worth)))
-    below = [h for h in hidden if 0 < h.chance < hold_chance]
+        return TrayChoice(Tray.HOLD_BACK, (settled, *covered, *(_hidden_reason(h) for h in worth)))
+    below = [h for h in hidden if 0 < h.chance < hold_chance - _ROUNDING]
     if below:
         rest = ", ".join(f"{h.what} {percent(h.chance)}" for h in below)
-        return TrayChoice(Tray.LABEL, (settled, f"what stays open is below your bar for proving: {rest}"))
-    return TrayChoice(Tray.LABEL, (settled,))
+        return TrayChoice(Tray.LABEL, (settled, *covered, f"what stays open is below your bar for proving: {rest}"))
+    return TrayChoice(Tray.LABEL, (settled, *covered))
+
+
+def shown_calls(species: Species, calls: Sequence[CallChance]) -> list[CallChance]:
+    """Calls by what can be seen of them, likeliest first: a white animal is one call, whatever else it may carry."""
+    sums: dict[VisualCall, list[float]] = {}
+    for one in calls:
+        found = sums.setdefault(shown(species, one.call), [0.0, 0.0])
+        found[0] += one.probability
+        found[1] += one.parents_only
+    merged = [CallChance(call, *chances) for call, chances in sums.items()]
+    return sorted(merged, key=lambda one: -one.probability)
 
 
 def remaining_calls(calls: Sequence[CallChance], label_threshold: float) -> list[CallChance]:
@@ -106,12 +120,13 @@ def remaining_calls(calls: Sequence[CallChance], label_threshold: float) -> list
 
 
 def hidden_genes(species: Species, call: VisualCall, loci: Loci) -> tuple[Hidden, ...]:
-    """What may hide behind a call at each locus, with its chance given the look of that locus."""
+    """What may hide behind a call at each locus, with its chance given the look of that locus, where one can be seen."""
     found = []
+    unseen = unseen_loci(species, call)
     for name, chances in loci.items():
         locus = species.locus(name)
-        look = call.look(name)
-        fitting = {g: p for g, p in chances.items() if p > 0 and locus.look(g) == look}
+        look = None if name in unseen else call.look(name)
+        fitting = {g: p for g, p in chances.items() if p > 0 and look in (None, locus.look(g))}
         total = sum(fitting.values())
         if total <= 0:
             continue
@@ -124,9 +139,11 @@ def hidden_genes(species: Species, call: VisualCall, loci: Loci) -> tuple[Hidden
     return tuple(found)
 
 
-def _more_than_shown(locus: Locus, genotype: Genotype, look: str) -> str:
-    """What a genotype carries beyond the least that its look needs, in words; empty if nothing."""
+def _more_than_shown(locus: Locus, genotype: Genotype, look: str | None) -> str:
+    """What a genotype carries beyond the least that its look needs, in words; empty if nothing. Without a look, all that it carries."""
     mutants = [a for a in genotype.alleles if a != NORMAL]
+    if look is None and locus.look(genotype):
+        return locus.look(genotype)
     if not look:
         return f"het {' '.join(sorted(set(mutants), key=locus.order))}" if mutants else ""
     first, second = genotype.alleles

@@ -143,7 +143,7 @@ class AppearanceExplanation:
     locus: str
     synonyms: tuple[str, ...]
     looks: tuple[str, ...]
-    hides_other_genes: bool
+    says: tuple[str, ...]
     lookalikes: tuple[LookalikeText, ...]
     cautions: tuple[CautionText, ...]
 
@@ -356,7 +356,7 @@ def _appearance(species: Species, appearance: Appearance) -> AppearanceExplanati
         locus=locus.name,
         synonyms=appearance.synonyms,
         looks=unique(locus.look(g) for g in looks),
-        hides_other_genes=appearance.hides_other_genes,
+        says=unique(one.says for one in species.hidings if one.locus == locus.name and one.looks & appearance.looks),
         lookalikes=_lookalikes(species, lambda call: call.look(locus.name) in appearance.looks),
         cautions=_cautions(species, unique(key for genotype in looks for key in keys_with_partners(species, locus, genotype))),
     )

@@ -6,6 +6,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache
+from graphlib import CycleError, TopologicalSorter
 from importlib import resources
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from triage.records import (
     Compound,
     Evidence,
     Grade,
+    Hiding,
     Locus,
     Lookalike,
     Mode,
@@ -41,6 +43,7 @@ _MODES = tuple(m.value for m in Mode)
 _GRADES = tuple(g.value for g in Grade)
 _SECOND = tuple(s.value for s in SecondReading)
 _ABOUT = tuple(a.value for a in About)
+_EVERYTHING = "everything"
 _SUPPORTS = (
     "mode",
     "look",
@@ -185,7 +188,10 @@ def load_species_file(path: Path) -> Species:
     head.finish()
     combinations = tuple(_combination(t) for t in root.tables("combination"))
     appearances = tuple(_appearance(t, bare) for t in root.tables("appearance"))
-    species = replace(bare, combinations=combinations, appearances=appearances)
+    groups = _groups(root, bare)
+    hidings = tuple(_hiding(t, bare, appearances, groups) for t in root.tables("hiding"))
+    _refuse_hiding_loops(hidings, place)
+    species = replace(bare, combinations=combinations, appearances=appearances, hidings=hidings)
     _refuse_repeated_phrases(species, place)
     lookalikes = tuple(_lookalike(t, species) for t in root.tables("lookalike"))
     root.finish()
@@ -387,10 +393,62 @@ def _appearance(table: Table, species: Species) -> Appearance:
         locus=locus_name,
         looks=looks,
         synonyms=table.texts("synonyms"),
-        hides_other_genes=table.flag("hides_other_genes", False),
     )
     table.finish()
     return appearance
+
+
+def _groups(root: Table, species: Species) -> Mapping[str, tuple[str, ...]]:
+    """Names that stand for several loci, of the table [groups]."""
+    table = root.table("groups", {})
+    found = {name: table.texts(name) for name in table.names()}
+    for name, loci in found.items():
+        unknown = [locus for locus in loci if not species.has_locus(locus)]
+        if unknown or species.has_locus(name) or name == _EVERYTHING:
+            table.refuse(f"group '{name}' of {list(loci)}", "a name of its own for loci of this species")
+    table.finish()
+    return found
+
+
+def _hiding(table: Table, species: Species, appearances: tuple[Appearance, ...], groups: Mapping[str, tuple[str, ...]]) -> Hiding:
+    locus_name = table.text("locus")
+    if not species.has_locus(locus_name):
+        table.refuse(f"locus '{locus_name}' is unknown", "one of " + ", ".join(species.locus_names))
+    locus = species.locus(locus_name)
+    known = {locus.look(g) for g in locus.genotypes()} - {""}
+    words = {a.name: a.looks for a in appearances if a.locus == locus_name} | {look: {look} for look in known}
+    named, hides = table.texts("looks"), table.texts("hides")
+    strange = [word for word in named if word not in words]
+    if not named or strange:
+        table.refuse(f"looks {strange or list(named)}", "looks or appearances of this locus: " + ", ".join(sorted(words)))
+    loci = {name for word in hides for name in groups.get(word, (word,))}
+    strange = sorted(name for name in loci if name != _EVERYTHING and not species.has_locus(name))
+    if not hides or strange or locus_name in loci:
+        found = f"hides {strange or list(hides)}" + (", which is its own locus" if locus_name in loci else "")
+        table.refuse(found, f"other loci, groups of them ({', '.join(groups) or 'none'}), or '{_EVERYTHING}'")
+    hiding = Hiding(
+        locus=locus_name,
+        looks=frozenset(look for word in named for look in words[word]),
+        hides=None if _EVERYTHING in loci else frozenset(loci),
+        missed=table.number("missed", 0, 1),
+        says=table.text("says"),
+        evidence=_evidence(table),
+    )
+    table.finish()
+    return hiding
+
+
+def _refuse_hiding_loops(hidings: tuple[Hiding, ...], place: str) -> None:
+    """Of two looks that hide one another nobody could say what is seen; what hides everything spares those before it."""
+    hidden = {
+        i: {j for j, other in enumerate(hidings) if (j > i if one.hides is None else other.locus in one.hides)}
+        for i, one in enumerate(hidings)
+    }
+    try:
+        tuple(TopologicalSorter(hidden).static_order())
+    except CycleError as error:
+        names = " hides ".join(" or ".join(sorted(hidings[i].looks)[:2]) for i in dict.fromkeys(reversed(error.args[1])))
+        raise CatalogueError(f"{place}, hiding: {names} hides the first again; needed: looks that do not hide one another") from error
 
 
 def _lookalike(table: Table, species: Species) -> Lookalike:

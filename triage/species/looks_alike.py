@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from triage.records import Appearance, Lookalike, Species, VisualCall
+from triage.species.hiding import shown
 
 
 @lru_cache(maxsize=64)
@@ -18,16 +19,10 @@ def _appearance_by_look(species: Species) -> dict[tuple[str, str], Appearance]:
 def seen_as(species: Species, call: VisualCall) -> tuple[tuple[str, str], ...]:
     """What the eye can get of a call: two calls with the same answer look alike in every photo.
 
-    Looks that cannot be told apart go by their common appearance; one that hides other genes stands alone.
+    Looks that cannot be told apart go by their common appearance; what they hide is left out.
     """
     known = _appearance_by_look(species)
-    seen = []
-    for locus, look in call.looks:
-        appearance = known.get((locus, look))
-        if appearance is not None and appearance.hides_other_genes:
-            return ((locus, appearance.name),)
-        seen.append((locus, appearance.name if appearance else look))
-    return tuple(seen)
+    return tuple((pair[0], known[pair].name if pair in known else pair[1]) for pair in shown(species, call).looks)
 
 
 def seen_name(species: Species, call: VisualCall) -> str:

@@ -64,8 +64,11 @@ class Table:
             self.refuse(f"'{key}' is {value!r}", "one of " + ", ".join(choices))
         return value
 
-    def table(self, key: str) -> Table:
-        return Table(self._get(key, dict, f"a table [{key}]", _MISSING), f"{self.place}, {key}")
+    def table(self, key: str, default: Any = _MISSING) -> Table:
+        return Table(self._get(key, dict, f"a table [{key}]", default), f"{self.place}, {key}")
+
+    def names(self) -> tuple[str, ...]:
+        return tuple(self._values)
 
     def tables(self, key: str) -> list[Table]:
         values = self._get(key, list, f"a list of tables for '{key}'", [])

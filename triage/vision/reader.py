@@ -13,7 +13,8 @@ import torch
 from PIL import Image
 from torch import Tensor
 
-from triage.records import PhotoEvidence, VisualCall
+from triage.records import PhotoEvidence, Species, VisualCall
+from triage.species.hiding import perceived
 from triage.species.shipped import ReaderFiles
 from triage.vision.critic import LookEncoder
 from triage.vision.crop import MARGIN, MASK_THRESHOLD, WIDE_ENOUGH, boxes_of
@@ -81,19 +82,22 @@ class PhotoReading:
         )
         return joint[0].detach().numpy()
 
-    def evidence(self, calls: Sequence[VisualCall]) -> PhotoEvidence:
-        """What the photo says of each visual call, as far as it is trusted.
+    def evidence(self, calls: Sequence[VisualCall], species: Species) -> PhotoEvidence:
+        """What the photo says of each visual call of a species, as far as it is trusted.
 
-        Calls that no photo can tell apart get the same value, and a gene that cannot be seen is in no call, so it cannot enter.
+        Calls that no photo can tell apart get the same value, and a gene that cannot be seen is in no call, so it cannot enter; nor
+        can one that the animal's own look hides.
         A look that the model never learnt gets no evidence for or against: at a locus it does not know the call is read as
         without it, at one it knows as the average over the looks learnt there.
         """
-        spread = [self.vocabulary.projected(call) for call in calls]
-        known = list(dict.fromkeys(one for some in spread for one in some))
+        spread = []
+        for call in calls:
+            seen = [(self.vocabulary.projected(one), p) for one, p in perceived(species, call)]
+            spread.append([(one, np.log(p / len(some))) for some, p in seen for one in some])
+        known = list(dict.fromkeys(one for some in spread for one, _ in some))
         raw = dict(zip(known, self.calibration.beta * self.raw_log_likelihoods(known), strict=True))
         logs = {
-            call: float(np.logaddexp.reduce([raw[one] for one in some]) - np.log(len(some)))
-            for call, some in zip(calls, spread, strict=True)
+            call: float(np.logaddexp.reduce([raw[one] + share for one, share in some])) for call, some in zip(calls, spread, strict=True)
         }
         calibration = self.calibration
         return PhotoEvidence(logs, calibration.eps, calibration.photo_exponent, calibration.shortlist, self.weights)

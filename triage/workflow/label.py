@@ -23,6 +23,7 @@ from triage.proving.label_text import label_text
 from triage.proving.trays import Tray
 from triage.records import Species, VisualCall
 from triage.species import parse_call
+from triage.species.hiding import shown, unseen_loci
 from triage.storage.archive import Archive, Draft
 from triage.storage.kinds import Animal as AnimalEntry
 from triage.storage.kinds import Label
@@ -160,7 +161,7 @@ class LabelWriter:
         counts = lambda entry: entry.kind in ("outcome", "laboratory") and whom(entry) not in known.left_out  # noqa: E731
         proved = collection_of(known.book, self.species, counts)
         bred = {name for clutch in proved.clutches.values() for name in (clutch.dam, *clutch.sires)}
-        animals = {name: self._as_seen(one) if name in bred else one for name, one in proved.animals.items()}
+        animals = {name: self._as_seen(proved, one) if name in bred else one for name, one in proved.animals.items()}
         self.supported = Collection(self.species, animals, proved.clutches)
 
     @cached_property
@@ -181,7 +182,7 @@ class LabelWriter:
             )
         ]
 
-    def _as_seen(self, animal: Animal) -> Animal:
+    def _as_seen(self, proved: Collection, animal: Animal) -> Animal:
         """An animal with its look as a fact, where it is settled: one that has bred has been looked at for years."""
         if animal.name not in self.known.book.entries:
             return animal
@@ -191,9 +192,9 @@ class LabelWriter:
             call = newest_call(self.known.book, animal.name)
             if call is None:
                 return animal
-            look = parse_call(self.species, call.content.call)[0]
+            look = shown(self.species, parse_call(self.species, call.content.call)[0])
         settled = at_most(self.known.collection, self.known.posterior, animal.name, look) >= Settings().label_threshold
-        return looking(animal, look) if settled else animal
+        return looking(proved, animal.name, look) if settled else animal
 
     def written(self, id: str) -> str:
         """The text of the label that was written last; empty if none was."""
@@ -233,7 +234,7 @@ class LabelWriter:
         call = newest_call(self.known.book, id)
         if call is None:
             return None, (), "nobody has called it: enter your own call with 'triage call add'", ""
-        looks = parse_call(self.species, call.content.call)
+        looks = list(dict.fromkeys(shown(self.species, look) for look in parse_call(self.species, call.content.call)))
         if len(looks) > 1:
             return None, (), f"the call {call.content.call} may be any of {len(looks)} that look the same", ""
         return looks[0], ("papers", "keeper's call"), "", f"of {call.content.at[:10]}, by the keeper"
@@ -258,7 +259,10 @@ class LabelWriter:
         except ContradictionError as error:
             return "", f"the records do not allow the call {call.name}: {error}"
         sex = self.supported.animals[id].sex
-        return label_text(self.species, call, sex, supported, self.known.posterior.loci[id]), ""
+        known = self.known.posterior
+        if unseen_loci(self.species, call):  # what a look hides is known only together with all else that it shows
+            known = infer_collection(with_look(self.known.collection, id, call), known, regroup=False)
+        return label_text(self.species, call, sex, supported, known.loci[id]), ""
 
     def _origin(self, id: str) -> tuple[str, ...]:
         clutch = self.known.collection.animals[id].clutch

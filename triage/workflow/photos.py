@@ -9,6 +9,7 @@ from functools import cache
 from triage.errors import ModelFileError, PhotoError
 from triage.genetics.clutch.model import CrossModel
 from triage.records import PhotoEvidence, Species, VisualCall
+from triage.species.hiding import shown
 from triage.species.looks_alike import neighbours
 from triage.species.shipped import ReaderFiles, reader_files
 from triage.vision.colour import find_grey_card, neutral_by_card
@@ -142,11 +143,11 @@ def evidence_of(model: CrossModel, called: Sequence[VisualCall], reader: PhotoRe
     Calls that the model sees alike for want of a look it never learnt count as one of the best. Of such looks only the cross's own
     are listed: a gene in the catalogue moves nothing until a parent carries it.
     """
-    first = reading.evidence(model.calls).log_likelihoods
+    first = reading.evidence(model.calls, model.species).log_likelihoods
     likeliest = sorted(model.calls, key=first.__getitem__, reverse=True)
-    seen = {call: reading.vocabulary.projected(call) for call in likeliest}
+    seen = {call: reading.vocabulary.projected(shown(model.species, call)) for call in likeliest}
     best = list(dict.fromkeys(seen.values()))[:_NEIGHBOURS_OF]
     own = set(reader.unlearnt(model.calls))
     around = neighbours(model.species, [call for call in likeliest if seen[call] in best])
     around = [call for call in around if own.issuperset(reader.unlearnt([call]))]
-    return reading.evidence(list(dict.fromkeys([*model.calls, *called, *around])))
+    return reading.evidence(list(dict.fromkeys([*model.calls, *called, *around])), model.species)

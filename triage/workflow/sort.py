@@ -15,13 +15,14 @@ from triage.genetics.clutch.impossible import impossible_near, why_impossible
 from triage.genetics.clutch.influence import odds_in_words, strongest_facts
 from triage.genetics.clutch.losses import expected_losses
 from triage.genetics.clutch.model import CrossModel, compile_cross
-from triage.genetics.clutch.posterior import CallChance, Posterior
-from triage.genetics.readings import photo_reading
+from triage.genetics.clutch.posterior import CallChance, EggPosterior, Posterior
+from triage.genetics.readings import look_readings, photo_reading
 from triage.proving.chances import percent
 from triage.proving.label_text import label_text
-from triage.proving.trays import Tray, TrayChoice, choose_tray
-from triage.records import CallReading, Egg, Genotype, GenotypeReading, PhotoEvidence, Reading, VisualCall
+from triage.proving.trays import Tray, TrayChoice, choose_tray, shown_calls
+from triage.records import CallReading, Egg, Genotype, GenotypeReading, PhotoEvidence, Reading, Species, VisualCall
 from triage.species.cautions import cautions_of
+from triage.species.hiding import shown, unseen_loci
 from triage.species.looks_alike import trade_name
 from triage.species.sharing import published_text, tried_shares
 from triage.vision.shortlist import shortlist_of
@@ -109,9 +110,9 @@ def sort_clutch(
             reports.append(_clashing_report(sheet, model, eggs, i, one, clashing, settings))
             continue
         place = hatched.index(one.egg)
-        report = _egg_report(sheet, model, eggs, i, one, posterior, place, expected, settings)
+        report = _egg_report(sheet, model, eggs, i, one, posterior, place, expected, settings, fitting)
         if report.label_text:
-            report = replace(report, label_text=_label(sheet, model, [r for r in read if r.egg in fitting], one, report))
+            report = replace(report, label_text=_label(sheet, model, [r for r in read if r.egg in fitting], one, report, fitting))
         if explain:
             report = replace(report, moved_by=_moved_by(sheet, model, fitting, place, report.calls[0].call))
         reports.append(report)
@@ -179,7 +180,7 @@ def _shortlist(model: CrossModel, photos: Sequence[PhotoEvidence]) -> tuple[str,
     reading = photo_reading(photos)
     likelihoods = [reading.likelihoods.get(call, reading.otherwise) for call in model.calls]
     kept = shortlist_of(model.expected_calls(), np.array(likelihoods), min(photo.shortlist for photo in photos))
-    return tuple(model.calls[i].name for i in kept)
+    return tuple(dict.fromkeys(shown(model.species, model.calls[i]).name for i in kept))
 
 
 def read_sheet_photos(
@@ -206,11 +207,14 @@ def _egg_report(
     place: int,
     expected: np.ndarray,
     settings: Settings,
+    fitting: Sequence[Egg],
 ) -> EggReport:
     found = posterior.eggs[place]
-    calls = posterior.calls(place)
+    raw = posterior.calls(place)
+    calls = shown_calls(sheet.species, raw)
     misfit, alternatives = _misfit(sheet, model, eggs, i, one, settings)
-    choice = _choice(sheet, calls, expected, found.loci, misfit, settings)
+    loci = _loci_given_look(sheet, model, fitting, found, calls[0].call, one.egg)
+    choice = _choice(sheet, calls, expected, loci, misfit, settings)
     top = calls[0].call
     settled = calls[0].probability >= settings.label_threshold
     return EggReport(
@@ -220,7 +224,7 @@ def _egg_report(
         sires=found.sires,
         sex=found.sex,
         calls=tuple(calls),
-        struck_out=_struck_out(sheet.eggs[i], model, top, {c.call for c in calls}, expected),
+        struck_out=_struck_out(sheet.eggs[i], model, top, {c.call for c in raw}, expected),
         loci=found.loci,
         label_text=top.name if settled and choice.tray is not Tray.CHECK_PARENTS else "",
         rests_on=one.rests_on,
@@ -267,7 +271,7 @@ def _at_other_shares(
 ) -> tuple[list[EggReport], bool]:
     """The reports with what would differ at other shares of shared clutches; and whether that was too large to work out.
 
-    One inference a share, whatever the number of eggs and calls: the cross is not compiled again.
+    One inference a share, and one for each egg whose look hides genes: the cross is not compiled again.
     """
     shares = [share for share in tried_shares(sheet.species) if share != model.mixed] if _several_sires(model) else []
     eggs = [one.egg for one in read]
@@ -292,7 +296,8 @@ def _at_other_shares(
             misfit = report.tray if report.calls and report.tray is Tray.CHECK_PARENTS else None
             if not report.calls:
                 misfit, _ = _misfit(sheet, model, eggs, i, read[i], settings)
-            calls, loci = posterior.calls(place), posterior.eggs[place].loci
+            calls = shown_calls(sheet.species, posterior.calls(place))
+            loci = _loci_given_look(sheet, there, fitting, posterior.eggs[place], calls[0].call, eggs[i])
             tray = _choice(sheet, calls, expected, loci, misfit, settings).tray
             found[share] = Standing.of(posterior.eggs[place].sires, calls, tray)
     return [
@@ -308,11 +313,11 @@ def _moved_by(
     n_facts = sum(len(e.readings) + (e.sex is not None) for e in fitting)
     if n_facts * len(fitting) > _MOST_FACTS or model.n_calls > _MOST_CALLS_FOR_FACTS:
         return ()
-    at = model.calls.index(call)
+    at = [i for i, one in enumerate(model.calls) if shown(model.species, one) == call]
     found = strongest_facts(
         model,
         fitting,
-        lambda posterior: float(posterior.eggs[place].call_chances[at]),
+        lambda posterior: float(posterior.eggs[place].call_chances[at].sum()),
         sheet.parent_readings,
         other_loss=sheet.other_loss,
     )
@@ -404,9 +409,12 @@ def _struck_out(
 ) -> tuple[StruckOut, ...]:
     """Impossible calls worth a word: those named by an observer, and those one look away from the likeliest call."""
     found: dict[str, str] = {}
-    named = [*egg.called, *(egg.evidence.likelihoods if egg.evidence else ())]
-    for call in named:
+    # words that fit several looks mean those that these parents can give
+    called = [call for call in egg.called if why_impossible(model, call) is None] or egg.called
+    for call in (*called, *(egg.evidence.likelihoods if egg.evidence else ())):
         why = why_impossible(model, call)
+        if call in called and (covered := _covered(model.species, call)):
+            found[covered] = "this animal could not show it: the word counts neither for it nor against it"
         if why is not None:
             found[call.name] = why
         elif call not in possible:
@@ -421,13 +429,34 @@ def _struck_out(
     return tuple(StruckOut(call, why) for call, why in found.items())
 
 
-def _label(sheet: ClutchSheet, model: CrossModel, fitting: Sequence[_ReadEgg], one: _ReadEgg, report: EggReport) -> str:
+def _loci_given_look(
+    sheet: ClutchSheet, model: CrossModel, fitting: Sequence[Egg], found: EggReport | EggPosterior, call: VisualCall, egg: Egg
+) -> Mapping[str, Mapping[Genotype, float]]:
+    """P(genotype) by locus of an egg if it looks as called. A look says what it hides only together with all else that it shows, so
+    where it hides something the clutch is worked out with that look; elsewhere each locus is read by its own look."""
+    if not unseen_loci(model.species, call):
+        return found.loci
+    seen = replace(egg, readings=(*egg.readings, *look_readings(model.species, call, model.locus_names)))
+    given = [seen if one is egg else one for one in fitting]
+    return infer(model, given, sheet.parent_readings, other_loss=sheet.other_loss).egg(egg.label).loci
+
+
+def _covered(species: Species, call: VisualCall) -> str:
+    """Words of a call for what an animal of this look cannot show; empty if there are none."""
+    left = shown(species, call).looks
+    return " ".join(pair[1] for pair in call.looks if pair not in left)
+
+
+def _label(
+    sheet: ClutchSheet, model: CrossModel, read: Sequence[_ReadEgg], one: _ReadEgg, report: EggReport, fitting: Sequence[Egg]
+) -> str:
     """Label text: hets at the lesser of what records, laboratories, provings and its own look support, and what all of it says."""
     call = report.calls[0].call
-    seen = CallReading({call: 1.0}, observer="look")
-    eggs = [replace(r.supported, readings=(*r.supported.readings, seen)) if r is one else r.supported for r in fitting]
+    seen = look_readings(model.species, call, model.locus_names)
+    eggs = [replace(r.supported, readings=(*r.supported.readings, *seen)) if r is one else r.supported for r in read]
     supported = infer(model, eggs, sheet.settled_of_parents, other_loss=sheet.other_loss).egg(one.egg.label)
-    return label_text(model.species, call, one.egg.sex, supported.loci, report.loci)
+    known = _loci_given_look(sheet, model, fitting, report, call, one.egg)
+    return label_text(model.species, call, one.egg.sex, supported.loci, known)
 
 
 def _notes(

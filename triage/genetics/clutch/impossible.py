@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from triage.genetics.clutch.model import Block, CrossModel
 from triage.records import NORMAL, Genotype, Locus, Parent, VisualCall
+from triage.species.hiding import unseen_loci
 
 
 def why_impossible(model: CrossModel, call: VisualCall) -> str | None:
@@ -29,7 +30,8 @@ def why_impossible(model: CrossModel, call: VisualCall) -> str | None:
 def impossible_near(model: CrossModel, call: VisualCall) -> list[tuple[VisualCall, str]]:
     """Calls one look away from ``call`` that the cross cannot give although their alleles are about, with the reason."""
     found = []
-    for name in model.locus_names:
+    unseen = unseen_loci(model.species, call)
+    for name in (name for name in model.locus_names if name not in unseen):
         locus = model.species.locus(name)
         carried = _carried(model, name)
         looks = {locus.look(g): None for g in locus.genotypes() if set(g.alleles) - {NORMAL} <= carried}

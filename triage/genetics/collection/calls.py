@@ -8,22 +8,26 @@ from dataclasses import replace
 from triage.errors import ContradictionError
 from triage.genetics.collection.inference import CollectionPosterior, infer_collection
 from triage.genetics.collection.members import Animal, Collection
-from triage.records import CallReading, VisualCall
+from triage.genetics.readings import look_readings
+from triage.records import VisualCall
+from triage.species.hiding import shown, unseen_loci
 
 
-def looking(animal: Animal, call: VisualCall) -> Animal:
-    """An animal with its look as a fact."""
-    return replace(animal, readings=(*animal.readings, CallReading({call: 1.0}, 0.0, "look")))
+def looking(collection: Collection, animal: str, call: VisualCall) -> Animal:
+    """An animal with its look as a fact, as far as such a look shows."""
+    loci = collection.named_loci | {locus for locus, _ in call.looks}
+    own = collection.animals[animal]
+    return replace(own, readings=(*own.readings, *look_readings(collection.species, call, sorted(loci))))
 
 
 def with_look(collection: Collection, animal: str, call: VisualCall) -> Collection:
     """The collection with the look of one animal as a fact."""
-    animals = {**collection.animals, animal: looking(collection.animals[animal], call)}
+    animals = {**collection.animals, animal: looking(collection, animal, call)}
     return replace(collection, animals=animals)
 
 
 def chance_of_call(collection: Collection, posterior: CollectionPosterior, animal: str, call: VisualCall) -> float:
-    """P(visual call) of one animal: by how much the probability of all readings shrinks if the call is a fact too."""
+    """P(visual call) of one animal, as far as such a look shows: by how much the probability of all readings shrinks if it is a fact."""
     try:
         seen = infer_collection(with_look(collection, animal, call), posterior, regroup=False)
     except ContradictionError:
@@ -32,7 +36,7 @@ def chance_of_call(collection: Collection, posterior: CollectionPosterior, anima
 
 
 def likeliest_look(collection: Collection, posterior: CollectionPosterior, animal: str) -> VisualCall:
-    """The likeliest look of an animal at each locus by itself."""
+    """The likeliest look of an animal at each locus by itself, without what it hides."""
     looks = {}
     for name, table in posterior.loci[animal].items():
         chances: dict[str, float] = {}
@@ -40,13 +44,13 @@ def likeliest_look(collection: Collection, posterior: CollectionPosterior, anima
             word = collection.species.locus(name).look(genotype)
             chances[word] = chances.get(word, 0.0) + p
         looks[name] = max(chances, key=chances.__getitem__)
-    return collection.species.call_of(looks)
+    return shown(collection.species, collection.species.call_of(looks))
 
 
 def at_most(collection: Collection, posterior: CollectionPosterior, animal: str, call: VisualCall) -> float:
     """An upper bound of P(visual call) of one animal: the least likely of its looks, locus by locus."""
     least = 1.0
-    for name in {*posterior.loci[animal], *(locus for locus, _ in call.looks)}:
+    for name in {*posterior.loci[animal], *(locus for locus, _ in call.looks)} - unseen_loci(collection.species, call):
         locus, table = collection.species.locus(name), posterior.loci[animal].get(name)
         if table is None:
             return 0.0  # it can only be wild type there

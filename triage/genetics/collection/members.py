@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import cached_property
 from types import MappingProxyType
 
 from triage.errors import ContradictionError, UnsupportedInheritanceError
@@ -107,6 +108,11 @@ class Collection:
     species: Species
     animals: Mapping[str, Animal]
     clutches: Mapping[str, Clutch] = field(default_factory=dict)
+
+    @cached_property
+    def named_loci(self) -> frozenset[str]:
+        """Loci at which the papers of any animal say something; all are wild type elsewhere."""
+        return frozenset(locus for animal in self.animals.values() for locus in animal.known)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "animals", MappingProxyType(dict(self.animals)))

@@ -18,6 +18,7 @@ from triage.errors import ContradictionError, WorkTooLargeError
 from triage.genetics.clutch.model import Block, CrossModel, compile_cross
 from triage.proving.plans.seasons import Season
 from triage.records import NORMAL, Cross, Genotype, GenotypePrior, Lookalike, Parent, Sex, Species, VisualCall
+from triage.species.hiding import missed, perceived
 from triage.species.looks_alike import lookalikes_of, seen_as, seen_name
 
 Joint = tuple[Genotype, ...]
@@ -260,11 +261,14 @@ def egg_table(
     mates, weights = _mate_weights(held, mate, names, mate_states, mate_priors, hypotheses)
     calls, by_call = _joint_looks(model, relevant, tables, rows, mates)
     alive = (1 - season.p_slug) * (1 - season.p_lost) * by_call
-    labels = _seen_labels(held.species, calls)
-    outcomes = tuple(dict.fromkeys(labels))
+    seen = [[((one, sex), p) for one, p in perceived(held.species, call)] for call, sex in calls]
+    looks = list(dict.fromkeys(one for spread in seen for one, _ in spread))
+    labels = dict(zip(looks, _seen_labels(held.species, looks), strict=True))
+    outcomes = tuple(dict.fromkeys(labels.values()))
     chances = np.zeros((*alive.shape[:2], len(outcomes) + 2))
-    for at, label in enumerate(labels):
-        chances[..., outcomes.index(label)] += alive[..., at]
+    for at, spread in enumerate(seen):
+        for look, p in spread:
+            chances[..., outcomes.index(labels[look])] += p * alive[..., at]
     chances[..., -2] = season.p_slug
     died = 1 - season.p_slug - alive.sum(axis=-1)
     chances[..., -1] = np.where(died > _SAME, died, 0.0)
@@ -299,21 +303,19 @@ def _model(held: HeldBack, mate: Mate, crossover: Mapping[str, float] | None) ->
 
 
 def _relevant_blocks(model: CrossModel, held: HeldBack) -> list[Block]:
-    """Blocks that can matter: those in question, those whose looks hide or resemble others, those that cost eggs unevenly."""
+    """Blocks that can matter: those in question, those whose looks hide or resemble them, those that cost eggs unevenly."""
     species = model.species
-    hiding = {(a.locus, look) for a in species.appearances if a.hides_other_genes for look in a.looks}
     by_name = {b.loci[0]: b for b in model.blocks}
-    keep = {n for n in by_name if n in held.loci}
-    for name, block in by_name.items():
-        uneven = np.ptp(block.hatched[0]) > 0
-        if uneven or any((name, words[0]) in hiding for words in block.looks):
-            keep.add(name)
+    keep = {n for n in by_name if n in held.loci or np.ptp(by_name[n].hatched[0]) > 0}
+    covers = {n: {x for words in b.looks for x in missed(species, VisualCall(((n, words[0]),)))} for n, b in by_name.items()}
     linked = [
         {n for n, _ in (*pair.first.looks, *pair.second.looks)} for pair in species.lookalikes if _merged(pair)
     ]
     grown = True
     while grown:
-        grown = False
+        over = {n for n, below in covers.items() if below & keep} - keep
+        keep |= over
+        grown = bool(over)
         for names in linked:
             more = names & set(by_name) - keep
             if names & keep and more:

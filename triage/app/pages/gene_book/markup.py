@@ -57,8 +57,7 @@ def _facts_of(found: Explanation) -> list[tuple[str, str]]:
     if found.kind == "compound":
         return [("Made of", " and ".join(found.alleles)), ("Look for", found.look_for), ("Seen as", found.looks_like)]
     if found.kind == "appearance":
-        hides = "such an animal does not show its other genes" if found.hides_other_genes else ""
-        return [("Any of", ", ".join(found.looks)), ("Hides", hides)]
+        return [("Any of", ", ".join(found.looks)), ("Hides", "; ".join(found.says))]
     return [("Genes", found.genes), *((part.name, part.look_for) for part in found.parts)]
 
 
