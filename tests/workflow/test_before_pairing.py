@@ -1,5 +1,6 @@
 """What is said of a pairing before it is made, wherever a keeper plans: plans, entered pairings, the app, programs."""
 
+import itertools
 import json
 
 import pytest
@@ -51,10 +52,11 @@ WITH_THYME = ["two copies of spider, not seen to hatch: 25 % of the eggs lost", 
 
 def test_a_plan_says_it_of_every_mate_and_in_full_of_the_one_it_plans_with(run):
     said = run("plan", "Juniper", "--mate", "Basil")
-    of_basil, rest = said.split("  Basil: ")[1].split("  Sorrel: ") if said.index("  Basil: ") < said.index("  Sorrel: ") else (said, "")
-    assert all(f"    caution: {line}" in of_basil for line in WITH_BASIL)
-    assert f"caution: {WITH_BASIL[0]}. {TOGETHER}" in said.split("With Basil:")[1]
-    assert all(f"    caution: {line}" in said for line in WITH_THYME) and rest
+    listed, planned = said.split("With Basil:")
+    for mate, expected in (("Basil", WITH_BASIL), ("Thyme", WITH_THYME), ("Sorrel", ["spider: 50 % of eggs"])):
+        below = itertools.takewhile(lambda line: line.startswith("    "), listed.split(f"\n  {mate}: ")[1].splitlines()[1:])
+        assert list(below) == [f"    caution: {line}" for line in expected]
+    assert f"  caution: {WITH_BASIL[0]}. {TOGETHER}" in planned
     mates = {one["mate"]: one["cautions"] for one in json.loads(run("plan", "Juniper", "--json"))["mates"]}
     assert mates["Basil"][0] == {"what": "spider with champagne", "chance": 0.25, "of": "eggs", "cautions": [TOGETHER]}
     assert [one["what"] for one in mates["Sorrel"]] == ["spider"]
