@@ -515,4 +515,5 @@ def test_the_collection_page_warns_of_a_pairing_where_it_plans_one(data_folder):
     (mates,) = [one.value for one in page.dataframe if "mate" in one.value]
     (of_basil,) = mates[mates["mate"] == "Basil"]["cautions"]
     assert of_basil == "spider with champagne: 25 % of eggs; champagne: 50 % of eggs; spider: 50 % of eggs"
-    assert any("With Basil: spider with champagne: 25 % of eggs. Animals with two" in w.value.replace("\\", "") for w in page.warning)
+    best = mates["mate"][0]
+    assert any(f"With {best}: spider: 50 % of eggs. Spider is associated" in w.value.replace("\\", "") for w in page.warning)

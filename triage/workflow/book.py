@@ -145,7 +145,7 @@ def change_entry(
     if version is not None and entry.version != version:
         raise StorageError(f"{id}: is at version {entry.version}, not {version}; look at it again")
     content = replace(entry.content, **changed)
-    if not (_leaves_sharing_open(entry.content) and "mixed" not in changed):  # one kept so before means what it meant then
+    if not _leaves_sharing_open(entry.content):  # one kept so before means what it meant then
         content = in_catalogue_words(archive, content)
     with archive.change(reason, who=who) as draft:
         draft.restore(entry, content)
