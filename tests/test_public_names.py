@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 import triage
-from triage.errors import SheetError
+from triage.errors import SheetError, StorageError
 
 ROOT = Path(__file__).parents[1]
 
@@ -29,6 +29,21 @@ def test_the_example_of_the_readme_runs(tmp_path, monkeypatch, capsys):
     assert printed[1] == "A2 label clown 1.00" and printed[-1] == "0.1; clown" and "het clown" in printed[-2]
     assert names["picture"].size == (512, 512)
     assert names["collection"].clutches() == ["2031-1"] and names["collection"].sort("2031-1").egg("A2").label_text == "0.1; clown"
+
+
+def test_a_collection_knows_every_species_it_holds_and_refuses_a_lost_egg(tmp_path):
+    collection = triage.open_collection(tmp_path)
+    sheet = """
+species: corn snake
+dam: {name: Maize, genes: het amel}
+sires: [{name: Sorrel, genes: het amel}]
+eggs: [{label: A1, call: amel}, {label: A2, hatched: false}]
+"""
+    collection.keep(triage.sort(triage.read_sheet(sheet)), "2031-1")
+    assert set(collection.known("2031-1/A1")["amel"]) == {"amel", "het amel", "no amel"}
+    assert "the call amel is not settled" in collection.label("2031-1/A1").reason
+    with pytest.raises(StorageError, match="2031-1/A2: is no clutch, animal or hatched egg of the corn snake"):
+        collection.known("2031-1/A2")
 
 
 def test_a_drawn_hatchling_is_read():

@@ -15,8 +15,8 @@ from triage.species import parse_call
 from triage.species.drawing import looks_of
 from triage.species.wording import chances_in_words
 from triage.storage.archive import Archive
-from triage.storage.database import Database
-from triage.storage.photo_files import PhotoFiles
+from triage.storage.database import FILE, Database
+from triage.storage.photo_files import FOLDER, PhotoFiles
 from triage.vision.intake import open_photo
 from triage.workflow.answers.report import ClutchReport
 from triage.workflow.before_pairing import before_pairing
@@ -24,7 +24,7 @@ from triage.workflow.book import open_archive, open_photos
 from triage.workflow.clutch import ClutchSheet
 from triage.workflow.draw import genotype_of
 from triage.workflow.keep import KeptClutch, keep_clutch
-from triage.workflow.known import Known, known_of
+from triage.workflow.known import known_and_ids
 from triage.workflow.label import SaleLabel, sale_labels
 from triage.workflow.names import find_entry
 from triage.workflow.settings import Settings
@@ -101,7 +101,7 @@ class Collection:
 
     def known(self, name: str) -> Mapping[str, Mapping[str, float]]:
         """What is known of an animal or hatched egg (`CLUTCH/EGG`): chances in trade words by locus."""
-        known, id = self._known(name)
+        known, (id,) = known_and_ids(self.archive, [name])
         species = known.collection.species
         return {locus: chances_in_words(species, locus, table) for locus, table in known.posterior.loci[id].items()}
 
@@ -112,13 +112,7 @@ class Collection:
 
     def label(self, name: str) -> SaleLabel:
         """The sale label of an animal or hatched egg: no more than the records support."""
-        known, id = self._known(name)
-        return sale_labels(known, [id])[0]
-
-    def _known(self, name: str) -> tuple[Known, str]:
-        entry = find_entry(self.archive, name, ("animal", "egg"))
-        known = known_of(self.archive)
-        return known, known.book.animal_of_egg.get(entry.id, entry.id)
+        return sale_labels(*known_and_ids(self.archive, [name]))[0]
 
 
 def open_collection(folder: str | Path | None = None) -> Collection:
@@ -127,4 +121,4 @@ def open_collection(folder: str | Path | None = None) -> Collection:
         return Collection(open_archive(), open_photos())
     place = Path(folder)
     place.mkdir(parents=True, exist_ok=True)
-    return Collection(Archive(Database(f"sqlite:///{place / 'records.sqlite'}")), PhotoFiles(place / "photos"))
+    return Collection(Archive(Database(f"sqlite:///{place / FILE}")), PhotoFiles(place / FOLDER))

@@ -585,6 +585,8 @@ class PhotoEvidence:
         How much probability the likelier calls may hold together while a call is still on the 95 % shortlist; 0 to 1.
     weights
         Short name of the weights that read it.
+    shot
+        Fingerprint of what it shows, hexadecimal; empty where none was taken.
     """
 
     log_likelihoods: Mapping[VisualCall, float]
@@ -592,6 +594,7 @@ class PhotoEvidence:
     exponent: float
     shortlist: float
     weights: str = ""
+    shot: str = ""
 
     def __post_init__(self) -> None:
         if not self.log_likelihoods or not all(math.isfinite(v) for v in self.log_likelihoods.values()):

@@ -43,6 +43,7 @@ def content_of(of):
         numbers = st.floats(low, high, exclude_min=field.range.above)
         return {
             "text": texts,
+            "digits": st.text("0123456789abcdef", min_size=field.length, max_size=field.length),
             "reference": texts,
             "choice": st.sampled_from(field.choices or ("x",)),
             "date": st.dates().map(str),
@@ -98,6 +99,7 @@ def right(field):
     middle = min(max(field.range.low, 0.0) + 0.25, field.range.high)
     return {
         "text": "text",
+        "digits": "0a" * (field.length // 2) + "f" * (field.length % 2),
         "reference": "animal-1",
         "choice": (field.choices or ("",))[0],
         "date": "2031-06-02",
@@ -133,6 +135,7 @@ def wrong(field):
     numbers = wrong_numbers(field)
     return {
         "text": [3, True, ["text"], {"text": 1}],
+        "digits": [3, True, "0a", "g" * field.length, "A" * field.length, "a" * (field.length + 1)],
         "reference": [3, True, ["animal-1"], {"animal": "animal-1"}],
         "choice": ["girl", "", " ", True, 3, [*field.choices[:1]]],
         "date": ["2031-02-30", "2 June 2031", "2031-06", 20310602, True, [], AT],

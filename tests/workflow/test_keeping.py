@@ -22,8 +22,8 @@ from triage.workflow.cards import Card, cards_of, cards_pdf
 from triage.workflow.demo import FOLDER
 from triage.workflow.exchange import from_csv, from_json, guarded, import_entries, to_csv, to_json, unguarded
 from triage.workflow.keep import keep_clutch
-from triage.workflow.known import known_of
-from triage.workflow.label import ids_of, sale_labels
+from triage.workflow.known import ids_of, known_of
+from triage.workflow.label import sale_labels
 from triage.workflow.names import find_entry
 from triage.workflow.recorded import cross_of
 from triage.workflow.season import egg_of, read_folder
@@ -183,6 +183,14 @@ def test_the_same_eggs_kept_twice_are_noticed(archive, photos, sheet):
         keep(archive, photos, bare, name="2031-2")
     other = load_sheet(text=SHEET.replace(", photos: [a1.jpg]", "").replace("call: normal", "call: pastel"))
     assert keep(archive, photos, other, name="2031-2").clutch
+
+
+def test_the_day_of_laying_told_beside_the_sheet_tells_clutches_apart_as_well(archive, photos):
+    bare = load_sheet(text=SHEET.replace(", photos: [a1.jpg]", ""))
+    keep(archive, photos, bare, name="2031-1", laid="2031-03-14")
+    with pytest.raises(StorageError, match="the same eggs of the same parents are in the records already, as clutch 2031-1"):
+        keep(archive, photos, bare, name="2031-2", laid="2031-03-14")
+    assert keep(archive, photos, bare, name="2031-2", laid="2031-09-14").clutch
 
 
 def test_one_unreadable_photo_leaves_the_others_and_its_egg_goes_by_the_keeper_s_call(archive, photos, tmp_path):

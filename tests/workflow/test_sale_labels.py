@@ -13,8 +13,8 @@ from triage.species import load_species
 from triage.storage.archive import Archive
 from triage.storage.database import Database
 from triage.storage.kinds import KINDS
-from triage.workflow.known import known_of
-from triage.workflow.label import changed_labels, ids_of, keep_labels, sale_labels, sell
+from triage.workflow.known import ids_of, known_of
+from triage.workflow.label import changed_labels, keep_labels, sale_labels, sell
 
 SPECIES = load_species("ball python")
 

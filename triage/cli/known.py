@@ -2,34 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import click
 
 from triage.cli.command import answer, as_json, command, counted, named, species_option, with_ids, write_new
 from triage.cli.output import remark
 from triage.errors import StorageError
-
-
-def known_and_ids(archive, names: Sequence[str], kinds: Sequence[str], species: str | None = None) -> tuple[Any, list[str]]:
-    """What is known of the species of the first that is named (of `species` where none is), and the ids of those named."""
-    from triage.workflow.book import Book
-    from triage.workflow.known import known_of
-    from triage.workflow.names import find_in
-
-    book = Book.of(archive)
-    ids = [find_in(book, name, kinds).id for name in names]
-    known = known_of(archive, book.species(ids[0]).name if ids else species)
-    return known, [book.animal_of_egg.get(id, id) for id in ids]
-
-
-def locus_named(species, words: str) -> str:
-    """The locus of a gene, or of that name; UnknownNameError lists the nearest genes."""
-    from triage.workflow.book import allele_of
-
-    return words if species.has_locus(words) else allele_of(species, words)[0]
 
 
 @command("known", "  triage known\n  triage known Juniper --why clown\n")
@@ -41,10 +20,9 @@ def locus_named(species, words: str) -> str:
 def known(name: str | None, gene: str | None, species: str, ids: bool, as_json: bool) -> None:
     """Say what the records together say of every animal, and what that rests on."""
     from triage.workflow.book import open_archive
+    from triage.workflow.known import known_and_ids
 
     found, wanted = known_and_ids(open_archive(), [name] if name else [], ("animal", "egg"), species)
-    if name and wanted[0] not in found.animals:
-        raise StorageError(f"{name}: is no animal or hatched egg; 'triage known' lists them")
     data = {
         "log_evidence": found.posterior.log_evidence,
         "exact": found.posterior.exact,
@@ -68,7 +46,7 @@ def _known(known, id: str, gene: str | None) -> dict:
     sires = {known.name(sire): p for sire, p in known.posterior.sires.get(id, {}).items()}
     found = {"id": id, "name": known.title(id), "loci": loci, "sires": sires}
     if gene:
-        reasons = why(known, id, locus_named(species, gene))
+        reasons = why(known, id, gene)
         found["why_caveat"] = reasons.caveat
         found["why"] = [
             {"what": what,
@@ -114,13 +92,13 @@ def label(names: tuple[str, ...], to: Path | None, changed: bool, species: str, 
     """Say what sale labels and hatch cards may promise: no more than the records support."""
     from triage.workflow.book import open_archive
     from triage.workflow.cards import cards_of, cards_pdf
-    from triage.workflow.label import changed_labels, ids_of, keep_labels, sale_labels
+    from triage.workflow.known import known_and_ids
+    from triage.workflow.label import changed_labels, keep_labels, sale_labels
 
     if not names and not changed:
         raise StorageError("label: nothing named; needed: a clutch ('triage clutch list') or animals, or --changed")
     archive = open_archive()
     found, wanted = known_and_ids(archive, names, ("clutch", "animal", "egg"), species)
-    wanted = ids_of(found, wanted)
     labels = changed_labels(found, wanted or None) if changed else sale_labels(found, wanted)
     if to:
         write_new(to, cards_pdf(cards_of(labels)))

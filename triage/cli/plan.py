@@ -7,7 +7,6 @@ from datetime import date
 import click
 
 from triage.cli.command import answer, as_json, command, counted, named_number
-from triage.cli.known import known_and_ids, locus_named
 
 EXAMPLES = """\
   triage plan 2031-4/A4 --gene clown
@@ -33,12 +32,12 @@ def plan(name, genes, mate, sex, prices, of, keeping, breeding, death, keep, as_
     from triage.proving.harm_words import caution_lines, caution_words
     from triage.records import Sex
     from triage.workflow.book import open_archive
+    from triage.workflow.known import known_and_ids
     from triage.workflow.prove import keep_plan, plan_for
 
     archive, today = open_archive(), date.today()
     known, (id,) = known_and_ids(archive, [name], ("animal", "egg"))
-    loci = tuple(locus_named(known.collection.species, gene) for gene in genes)
-    found = plan_for(known, id, genes=loci, mate=mate, sex=Sex(sex) if sex else None, today=today)
+    found = plan_for(known, id, genes=genes, mate=mate, sex=Sex(sex) if sex else None, today=today)
     data = {"animal": known.title(id), **_plan_json(found), "worth": [], "chart": []}
     short = {mate: [caution_words(one) for one in cautions] for mate, cautions in found.cautions.items()}
     full = caution_lines(found.cautions[found.plan.mate.name])
@@ -88,8 +87,7 @@ def _worth_json(found, money: dict[str, float], of: str, costs: tuple[float, flo
     from triage.proving.plans.worth import Costs
     from triage.workflow.prove import prices_from, worth_of
 
-    earliest = found.plan.earliest
-    years = 1.0 if earliest is None else max(0.1, earliest.years_from(today))
+    years = found.years_until_first_result(today)
     plain = money.pop("plain", 0.0)
     decision = worth_of(found, prices_from(money, of, plain), Costs(*costs, years_until_first_result=years))
     chart = [{"chance": p, "today": now, "label": label, "holding": holding} for p, now, label, holding in decision.chart]

@@ -117,11 +117,10 @@ def evidence(sheet: str, label: str, call: str | None, other: str | None, target
         raise SheetError(f"{target}: cannot be written ({error.strerror}); needed: a folder that is there") from error
     data = {"label": view.label, "photo": view.photo, "call": view.call, "against": view.other, "log_ratio": view.difference,
             "look_for": view.look_for, "overlay": str(target)}  # fmt: skip
-    favoured, rest = (view.call, view.other) if view.difference > 0 else (view.other, view.call)
     lines = [
-        f"{view.label}, photo {view.photo}: the photo alone favours {favoured} over {rest} by {abs(view.difference):.1f} nats.",
+        f"{view.label}, photo {view.photo}: the photo alone {view.favours}.",
         *([f"Look for: {view.look_for}"] if view.look_for else []),
-        f"{target}: orange speaks for {view.call}, violet against it.",
+        f"{target}: {view.colours}.",
     ]
     answer(data, lambda _: "\n".join(lines), as_json=as_json)
 

@@ -31,6 +31,8 @@ from triage.species.looks_alike import lookalikes_of, seen_as
 
 #: How much rarer a careless mistake gets with each further locus it is wrong about; a judgement, not a measurement.
 _PER_WRONG_LOCUS = 0.1
+#: Two photos of an animal whose fingerprints differ in at most this many of their 99 bits show one shot (tests/vision/test_copies.py).
+SAME_SHOT = 32
 
 
 def keeper_reading(
@@ -215,20 +217,36 @@ def proving_reading(species: Species, says: Mapping[str, float], by: str = "prov
 def photo_reading(photos: Sequence[PhotoEvidence]) -> CallReading:
     """P(photos of one animal | visual call), for every call that any of them speaks of.
 
-    Photos of one animal share its quirks, so n of them weigh n ** (1 - exponent), not n; the floor is laid under what they say
-    together. A photo that does not speak of a call says of it what it says of its unlikeliest.
+    Copies of one shot (the same file, another compression, the next frame of a burst) are one photo, which says their mean. Photos
+    of one animal share its quirks, so n of them weigh n ** (1 - exponent), not n; the floor is laid under what they say together.
+    A photo that does not speak of a call says of it what it says of its unlikeliest.
     """
     if not photos:
         raise ValueError("photo_reading needs at least one photo")
     calls = list(dict.fromkeys(call for photo in photos for call in photo.log_likelihoods))
     rows = []
-    for photo in photos:
-        least = min(photo.log_likelihoods.values())
-        rows.append([photo.log_likelihoods.get(call, least) for call in calls])
+    for copies in shots(photos):
+        said = [[photo.log_likelihoods.get(call, min(photo.log_likelihoods.values())) for call in calls] for photo in copies]
+        rows.append(np.mean(said, 0))
     joint = combine_photos(np.array(rows), max(photo.exponent for photo in photos))
     tempered = temper(joint, 1.0, max(photo.floor for photo in photos))
     likelihoods = np.exp(tempered - tempered.max())
     return CallReading(dict(zip(calls, map(float, likelihoods), strict=True)), float(likelihoods.min()), "photo")
+
+
+def shots(photos: Sequence[PhotoEvidence]) -> list[list[PhotoEvidence]]:
+    """Photos of one animal by the shot they show: those that differ by little in their fingerprints, or say the very same."""
+    found: list[list[PhotoEvidence]] = []
+    for photo in photos:
+        same = [group for group in found if any(_same_shot(photo, other) for other in group)]
+        found = [group for group in found if group not in same] + [[one for group in same for one in group] + [photo]]
+    return found
+
+
+def _same_shot(one: PhotoEvidence, other: PhotoEvidence) -> bool:
+    if one.shot and other.shot:
+        return (int(one.shot, 16) ^ int(other.shot, 16)).bit_count() <= SAME_SHOT
+    return one.log_likelihoods == other.log_likelihoods
 
 
 def temper(log_likelihood: np.ndarray, beta: float, eps: float) -> np.ndarray:

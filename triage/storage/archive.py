@@ -143,7 +143,7 @@ class Draft:
         self._revisions.append((entry.id, entry.kind, entry.version + 1, None))
 
     def _expect(self, entry: Entry) -> None:
-        version = self._connection.execute(select(record.c.version).where(record.c.id == entry.id)).scalar()
+        version = self._newest(entry.id)
         if version is None:
             raise StaleEntryError(f"{entry.id}: was removed meanwhile; look at it again")
         if version != entry.version:
@@ -161,8 +161,9 @@ class Draft:
         return (newest or 0) + 1
 
     def _write(self, id: str, version: int, content: Record, *, new: bool) -> None:
-        kind, text = content.KIND, as_json(content.to_json())
-        json.dumps(content.to_json(), ensure_ascii=False).encode()  # fails where a text holds what is no character
+        kind, plain = content.KIND, content.to_json()
+        text = as_json(plain)
+        json.dumps(plain, ensure_ascii=False).encode()  # fails where a text holds what is no character
         row = {"kind": kind, "version": version, "content": text}
         self._connection.execute(
             insert(record).values(id=id, **row) if new else update(record).where(record.c.id == id).values(row)

@@ -6,6 +6,7 @@ Contents go to the database as plain JSON values (`to_json`), so that every chan
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -29,8 +30,8 @@ class Field:
     Attributes
     ----------
     type
-        "text", "date", "moment" (with time zone), "number", "whole", "flag", "choice", "reference"; several: "texts", "dates",
-        "numbers", "table" (text to number); "record", "records": structured values of the class `of`.
+        "text", "digits" (hexadecimal), "date", "moment" (with time zone), "number", "whole", "flag", "choice", "reference"; several: "texts",
+        "dates", "numbers", "table" (text to number); "record", "records": structured values of the class `of`.
     choices
         Accepted words, or the kinds that a reference may point to.
     range
@@ -151,7 +152,11 @@ class Statement(Record):
 
     def statement(self) -> Statement:
         """The same without what else is said of the animal."""
-        return Statement(**{name: getattr(self, name) for name in Statement.fields()})
+        return Statement(**self.stated())
+
+    def stated(self) -> dict[str, Any]:
+        """The fields of a statement alone."""
+        return {name: getattr(self, name) for name in Statement.fields()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,6 +251,11 @@ class Pairing(Record):
     begun: str | None = _field("date")
     ended: str | None = _field("date")
 
+    @property
+    def parents(self) -> tuple[str, ...]:
+        """Ids of the dam and of those sires that are animals."""
+        return (self.dam, *(one.animal for one in self.sires if one.animal))
+
     def _check(self) -> None:
         for one in self.sires:
             ways = [name for name in ("animal", "unrecorded", "parthenogenesis") if getattr(one, name)]
@@ -303,6 +313,7 @@ class Reading(Record):
     exponent: float = _number(0, 1, required=True)
     shortlist: float = _number(0, 1, required=True)
     weights: str | None = _text()
+    shot: str | None = _field("digits", length=25)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -424,6 +435,7 @@ def needed_words(field: Field) -> str:
     return {
         "choice": f"one of {', '.join(field.choices)}",
         "reference": f"{' or '.join(field.choices)}, by name",
+        "digits": f"{field.length} hexadecimal digits",
         "date": "a date such as 2031-06-02",
         "dates": "dates such as 2031-06-02",
         "moment": "a time with its zone, such as 2031-06-02T18:04:11+00:00",
@@ -466,6 +478,10 @@ def _checked(where: str, field: Field, value: Any) -> Any:
 
 def _as_text(field: Field, value: Any) -> str | None:
     return value if isinstance(value, str) else None
+
+
+def _as_digits(field: Field, value: Any) -> str | None:
+    return value if isinstance(value, str) and re.fullmatch("[0-9a-f]+", value) else None
 
 
 def _as_choice(field: Field, value: Any) -> str | None:
@@ -516,7 +532,8 @@ def _several(one: Any) -> Any:
 
 
 _READ = {
-    "text": _as_text, "reference": _as_text, "choice": _as_choice, "date": _as_date, "moment": _as_moment, "number": _as_number,
+    "text": _as_text, "reference": _as_text, "digits": _as_digits, "choice": _as_choice, "date": _as_date,
+    "moment": _as_moment, "number": _as_number,
     "whole": _as_whole, "flag": _as_flag, "table": _as_table, "texts": _several(_as_text), "dates": _several(_as_date),
     "numbers": _several(_as_number),
 }  # fmt: skip

@@ -11,12 +11,14 @@ from pathlib import Path
 from triage.errors import StorageError
 from triage.storage.folder import data_folder
 
+FOLDER = "photos"  # beside the database in the keeper's data folder
+
 
 class PhotoFiles:
     """A folder of photos; each lies under its SHA-256, which is also how entries name it."""
 
     def __init__(self, folder: Path | None = None) -> None:
-        self.folder = data_folder() / "photos" if folder is None else folder
+        self.folder = data_folder() / FOLDER if folder is None else folder
 
     def path(self, sha256: str) -> Path:
         """Where a photo lies, or would."""

@@ -18,6 +18,7 @@ from triage.species.hiding import perceived
 from triage.species.shipped import ReaderFiles
 from triage.vision.critic import LookEncoder
 from triage.vision.crop import MARGIN, MASK_THRESHOLD, WIDE_ENOUGH, boxes_of
+from triage.vision.fingerprint import fingerprint
 from triage.vision.intake import Photo
 from triage.vision.likelihood import (
     Calibration,
@@ -46,7 +47,7 @@ class PhotoReading:
     square. `attention` float32 (n_loci, g, g): where in that square each locus was looked for; rows sum to 1.
     `mask` float32 (h, h): probability that a place of the whole padded photo shows the animal. `features` float32 (1280,):
     the network's pooled features, for the gate. `company`: log-odds of a second animal in the whole photo.
-    `weights`: short name of the weights that read it.
+    `weights`: short name of the weights that read it. `shot`: fingerprint of what it shows.
     """
 
     name: str
@@ -66,6 +67,7 @@ class PhotoReading:
     features: np.ndarray = field(repr=False)
     company: float
     weights: str = ""
+    shot: str = ""
 
     def raw_log_likelihoods(self, calls: Sequence[Call]) -> np.ndarray:
         """log P(photo | look) up to a constant, float64 (n_calls,), each part as far as it is trusted, before tempering."""
@@ -100,7 +102,7 @@ class PhotoReading:
             call: float(np.logaddexp.reduce([raw[one] + share for one, share in some])) for call, some in zip(calls, spread, strict=True)
         }
         calibration = self.calibration
-        return PhotoEvidence(logs, calibration.eps, calibration.photo_exponent, calibration.shortlist, self.weights)
+        return PhotoEvidence(logs, calibration.eps, calibration.photo_exponent, calibration.shortlist, self.weights, self.shot)
 
 
 class PhotoReader:
@@ -200,6 +202,7 @@ class PhotoReader:
                     features=outputs.features[row].numpy(),
                     company=float(first.company[row]),
                     weights=str(self.sidecar["sha256"])[:12],
+                    shot=fingerprint(squares[row], masks[row, 0].numpy()),
                 )
             )
         return readings

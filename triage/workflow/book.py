@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cached_property, lru_cache
@@ -17,7 +17,7 @@ from triage.storage.folder import data_folder
 from triage.storage.kinds import Animal, Call, Evidence, Laboratory, Outcome, Pairing, Record
 from triage.storage.old_marks import take_over_old_marks
 from triage.storage.photo_files import PhotoFiles
-from triage.workflow.clutch import parent_from
+from triage.workflow.clutch import allele_of, parent_from
 
 #: Sexes as records name them; any other word means that it is not known.
 SEXES = {"male": Sex.MALE, "female": Sex.FEMALE}
@@ -120,10 +120,6 @@ class Book:
             return f"{self.title(content.dam)} with {' or '.join(sires)}"
         return getattr(content, "name", None) or id
 
-    def newest(self, entries: Iterable[Entry]) -> Entry | None:
-        """The last entered of those with the latest time."""
-        return max(entries, key=lambda one: one.content.at, default=None) if entries else None
-
 
 def whom(entry: Entry) -> str | None:
     """The animal or egg that an entry is about, None where it is about none."""
@@ -191,12 +187,6 @@ def tidy_genes(species: Species, words: str, sex: Sex) -> str:
     except TriageError:
         return words
     return written if parse_parent(species, written, name="animal", sex=sex) == typed else words
-
-
-def allele_of(species: Species, words: str) -> tuple[str, str]:
-    """Locus and allele that one gene word names."""
-    (locus,) = parse_parent(species, f"het {words}", name="this gene", sex=Sex.FEMALE).loci.items()
-    return locus[0], next(a for a in locus[1].states[0][0].alleles if a in species.locus(locus[0]).allele_names)
 
 
 @lru_cache(maxsize=200_000)

@@ -281,6 +281,17 @@ def alleles_of(species: Species, locus_name: str, look: str) -> set[str]:
     return {a for g in locus.genotypes() if locus.look(g) == look for a in g.alleles} - {NORMAL}
 
 
+def allele_of(species: Species, words: str) -> tuple[str, str]:
+    """Locus and allele that one gene word names; ShorthandError or UnknownNameError for what names none."""
+    ((locus, prior),) = parse_parent(species, f"het {words}", name="this gene", sex=Sex.FEMALE).loci.items()
+    return locus, next(a for a in prior.states[0][0].alleles if a in species.locus(locus).allele_names)
+
+
+def locus_named(species: Species, words: str) -> str:
+    """The locus of a gene, or of that name; refused as by `allele_of`."""
+    return words if species.has_locus(words) else allele_of(species, words)[0]
+
+
 def spoken_of(eggs: Iterable[SheetEgg]) -> list[VisualCall]:
     """Calls that the keeper named or evidence was stated for."""
     return [call for egg in eggs for call in (*egg.called, *(egg.evidence.likelihoods if egg.evidence else ()))]

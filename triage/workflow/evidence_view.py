@@ -41,6 +41,17 @@ class EvidenceView:
     overlay: bytes
     look_for: str
 
+    @property
+    def favours(self) -> str:
+        """What the photo alone does, in words."""
+        favoured, other = (self.call, self.other) if self.difference > 0 else (self.other, self.call)
+        return f"favours {favoured} over {other} by {abs(self.difference):.1f} nats"
+
+    @property
+    def colours(self) -> str:
+        """What the colours of the overlay mean."""
+        return f"orange speaks for {self.call}, violet against it"
+
 
 def find_clutch_evidence(
     report: ClutchReport,

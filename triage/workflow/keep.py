@@ -71,23 +71,24 @@ def keep_clutch(
     """
     sheet = report.sheet
     name = name or sheet.name
+    laid = sheet.laid.isoformat() if sheet.laid else laid
     book = Book.of(archive)
     if any(entry.content.name == name for entry in book.all("clutch")):
         raise StorageError(f"clutch '{name}' is in the records already; give this one another name with --name")
     there = {parent.name: _known_parent(book, sheet, parent) for parent in _parents(sheet)}
     pictures, remarks = _pictures(report)
     if not again:
-        _refuse_twins(book, sheet, pictures, there)
+        _refuse_twins(book, sheet, pictures, there, laid)
     kept = [(label, source_sha256, read, files.add(clean_jpeg(picture))) for label, source_sha256, read, picture in pictures]
     named = {name, marked_as or name}
     marks = [hold for hold in book.all("hold") if hold.content.about is None and hold.content.clutch_name in named]
     with archive.change(f"clutch {name} entered", who=who) as draft:
         entered = _Entered(draft, sheet, now())
         parents = {parent.name: there[parent.name] or entered.parent(parent) for parent in _parents(sheet)}
-        clutch = entered.clutch(name, parents, sheet.laid.isoformat() if sheet.laid else laid, hatched)
+        clutch = entered.clutch(name, parents, laid, hatched)
         eggs = {egg.label: entered.egg(clutch, egg) for egg in sheet.eggs}
         for label, source_sha256, read, sha256 in kept:
-            entered.photo(eggs[label], read.source, sha256, source_sha256, read.remarks, read.evidence)
+            entered.photo(eggs[label], read, sha256, source_sha256)
         draft.add(sort_entry(clutch, report))
         for hold in marks:
             if hold.content.label in eggs:
@@ -162,8 +163,10 @@ def _pictures(report: ClutchReport) -> tuple[list[tuple[str, str, ReadPhoto, Pic
     return found, tuple(remarks)
 
 
-def _refuse_twins(book: Book, sheet: ClutchSheet, pictures: Sequence[tuple], there: Mapping[str, str | None]) -> None:
-    """Refuse eggs that are in the records already: by a photo of theirs, or by parents, labels and calls that are all the same."""
+def _refuse_twins(
+    book: Book, sheet: ClutchSheet, pictures: Sequence[tuple], there: Mapping[str, str | None], laid: str | None
+) -> None:
+    """Refuse eggs that are in the records already: by a photo of theirs, or by parents, day, labels and calls that are all the same."""
     known = {entry.content.source_sha256: entry for entry in book.all("photo")}
     way = "needed: each clutch once; --again enters it as another one"
     for label, sha256, photo, _ in pictures:
@@ -174,13 +177,13 @@ def _refuse_twins(book: Book, sheet: ClutchSheet, pictures: Sequence[tuple], the
     mine = [(egg.label, egg.sex.value if egg.sex else None, egg.words, egg.hatched) for egg in sheet.eggs]
     for entry in book.all("clutch"):
         pairing = book[entry.content.pairing].content
-        if pairing.dam != dam or {one.animal for one in pairing.sires if one.animal} != set(there.values()) - {dam}:
+        if pairing.dam != dam or set(pairing.parents) != set(there.values()):
             continue
         theirs = []
         for egg in book.eggs(entry.id):
             calls = [one.content.call for one in book.about(egg.id, "call")]
             theirs.append((egg.content.label, egg.content.sex, calls[0] if calls else "", egg.content.state != "dead"))
-        if theirs == mine and entry.content.laid == (sheet.laid.isoformat() if sheet.laid else None):
+        if theirs == mine and entry.content.laid == laid:
             raise StorageError(f"the same eggs of the same parents are in the records already, as clutch {entry.content.name}; {way}")
 
 
@@ -198,8 +201,8 @@ class _Entered:
 
     def parent(self, parent: Parent) -> str:
         said = self.sheet.said[parent.name]
-        fields = {name: getattr(said.statement, name) for name in Statement.fields()}
-        id = self.draft.add(Animal(name=parent.name, species=self.species.name, sex=parent.sex.value, state="kept", **fields))
+        own = {"name": parent.name, "species": self.species.name, "sex": parent.sex.value, "state": "kept"}
+        id = self.draft.add(Animal(**own, **said.statement.stated()))
         if said.evidence is not None:
             self._evidence(id, said.evidence)
         for test in said.tests:
@@ -242,16 +245,10 @@ class _Entered:
             self.draft.add(Call(about=id, call=egg.words, by="keeper", at=self.at, stage="at hatch"))
         return id
 
-    def photo(
-        self, about: str, source: PhotoSource, sha256: str, source_sha256: str, remarks: Sequence[str], evidence: PhotoEvidence | None
-    ) -> None:
-        """A picture with what was read of it."""
-        crop = tuple(source.crop) if source.crop else None
-        kept = Photo(about=about, sha256=sha256, source_sha256=source_sha256, name=source.name, added=self.at, crop=crop,
-                     remarks=tuple(remarks) or None)  # fmt: skip
-        id = self.draft.add(kept)
-        if evidence is not None:
-            self.draft.add(reading_entry(self.species, about, id, evidence, self.at))
+    def photo(self, about: str, read: ReadPhoto, sha256: str, source_sha256: str) -> None:
+        kept = Photo(about=about, sha256=sha256, source_sha256=source_sha256, name=read.source.name, added=self.at,
+                     crop=read.source.crop or None, remarks=read.remarks or None)  # fmt: skip
+        add_photo(self.draft, self.species, kept, read.evidence)
 
     def _evidence(self, about: str, evidence) -> None:
         listed = {key_of(self.species, call): value for call, value in evidence.likelihoods.items()}
@@ -262,18 +259,22 @@ class _Entered:
         self.draft.add(Laboratory(about=about, gene=test.allele, copies=test.copies, at=self.at, **rates))
 
 
-def reading_entry(species: Species, about: str, photo: str, evidence: PhotoEvidence, at: str) -> Reading:
-    """What the photo model made of a photo, as it is kept."""
-    return Reading(
-        about=about,
-        photo=photo,
-        at=at,
-        log_likelihoods={key_of(species, call): value for call, value in evidence.log_likelihoods.items()},
-        floor=evidence.floor,
-        exponent=evidence.exponent,
-        shortlist=evidence.shortlist,
-        weights=evidence.weights or None,
-    )
+def add_photo(draft: Draft, species: Species, photo: Photo, evidence: PhotoEvidence | None) -> None:
+    """A picture, and what the photo model made of it."""
+    id = draft.add(photo)
+    if evidence is not None:
+        reading = Reading(
+            about=photo.about,
+            photo=id,
+            at=photo.added,
+            log_likelihoods={key_of(species, call): value for call, value in evidence.log_likelihoods.items()},
+            floor=evidence.floor,
+            exponent=evidence.exponent,
+            shortlist=evidence.shortlist,
+            weights=evidence.weights or None,
+            shot=evidence.shot or None,
+        )
+        draft.add(reading)
 
 
 def sha256_of_source(source: PhotoSource) -> str:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from triage.errors import ContradictionError, ShorthandError, StorageError
 from triage.genetics.collection import Animal, Clutch, Collection, CollectionPosterior, Rest, infer_collection, rests_on
-from triage.genetics.transmission import OTHER_LOSS
 from triage.proving.chances import percent
 from triage.records import (
     NORMAL,
@@ -25,7 +24,8 @@ from triage.species import load_species, parse_call, usual_species
 from triage.species.wording import chances_in_words, words_of
 from triage.storage.archive import Archive, Entry
 from triage.workflow.book import SEXES, Book, whom
-from triage.workflow.clutch import Seen
+from triage.workflow.clutch import Seen, locus_named
+from triage.workflow.names import find_in
 from triage.workflow.recorded import Clutches, newest_call, photos_of, recorded_sheet, said_of, shown_by
 from triage.workflow.sort import clashing_labels
 
@@ -42,8 +42,12 @@ class Known:
 
     collection: Collection
     posterior: CollectionPosterior
-    book: Book
+    clutches: Clutches
     left_out: tuple[str, ...] = ()  # what was seen of these cannot be true together with the records
+
+    @property
+    def book(self) -> Book:
+        return self.clutches.book
 
     @property
     def entries(self) -> Mapping[str, Entry]:
@@ -88,28 +92,52 @@ def known_of(archive: Archive, species_name: str | None = None, previous: Known 
     An animal with an egg in the records is from that egg's clutch, and its genes are what that clutch and all readings make them;
     what was seen of the egg was seen of it. ContradictionError names records that cannot all be true.
     """
-    book, species = Book.of(archive), load_species(species_name or usual_species())
-    collection, before = collection_of(book, species), previous.posterior if previous is not None else None
+    clutches, species = Clutches(Book.of(archive)), load_species(species_name or usual_species())
+    collection, before = collection_of(clutches, species), previous.posterior if previous is not None else None
     try:
-        return Known(collection, infer_collection(collection, before), book)
+        return Known(collection, infer_collection(collection, before), clutches)
     except ContradictionError:
-        clashing = _clashing(book, species)
+        clashing = _clashing(clutches, species)
         if not clashing:
             raise
-    collection = collection_of(book, species, lambda entry: whom(entry) not in clashing)
-    return Known(collection, infer_collection(collection, before), book, tuple(clashing))
+    collection = collection_of(clutches, species, lambda entry: whom(entry) not in clashing)
+    return Known(collection, infer_collection(collection, before), clutches, tuple(clashing))
 
 
-def _clashing(book: Book, species: Species) -> list[str]:
+def _clashing(clutches: Clutches, species: Species) -> list[str]:
     """Eggs, and the animals they became, that sorting leaves out of what it says of the others of their clutch."""
-    found = []
+    book, found = clutches.book, []
     for entry in book.all("clutch"):
         if book.species(entry.id) is species and any(egg.content.state == "hatched" for egg in book.eggs(entry.id)):
-            sheet, photos = recorded_sheet(book, entry.id)
-            labels = clashing_labels(sheet, Clutches(book).settings(entry.id), photos)
+            sheet, photos = recorded_sheet(clutches, entry.id)
+            labels = clashing_labels(sheet, clutches.settings(entry.id), photos)
             eggs = [egg.id for egg in book.eggs(entry.id) if egg.content.label in labels]
             found += [*eggs, *(book.animal_of_egg[egg] for egg in eggs if egg in book.animal_of_egg)]
     return found
+
+
+def ids_of(known: Known, ids: Sequence[str]) -> list[str]:
+    """Animals and hatched eggs by their ids, a clutch standing for its young; StorageError for what is neither."""
+    found: list[str] = []
+    for id in ids:
+        if known.book[id].kind == "clutch":
+            found += [name for name in known.animals if known.collection.animals[name].clutch == id]
+            continue
+        id = known.book.animal_of_egg.get(id, id)
+        if id not in known.animals:
+            raise StorageError(f"{known.title(id)}: is no clutch, animal or hatched egg of the {known.collection.species.name}")
+        found.append(id)
+    return found
+
+
+def known_and_ids(
+    archive: Archive, names: Sequence[str], kinds: Sequence[str] = ("animal", "egg"), species: str | None = None
+) -> tuple[Known, list[str]]:
+    """What is known of the species of the first that is named (of `species` where none is), and as `ids_of` says whom names mean."""
+    book = Book.of(archive)
+    ids = [find_in(book, name, kinds).id for name in names]
+    known = known_of(archive, book.species(ids[0]).name if ids else species)
+    return known, ids_of(known, ids)
 
 
 def species_in(archive: Archive) -> tuple[str, ...]:
@@ -118,14 +146,15 @@ def species_in(archive: Archive) -> tuple[str, ...]:
 
 
 def collection_of(
-    book: Book, species: Species, counts: Counts | None = None, *, without: frozenset[str] = frozenset()
+    recorded: Clutches, species: Species, counts: Counts | None = None, *, without: frozenset[str] = frozenset()
 ) -> Collection:
     """The animals and clutches of one species, with what the entries that count say of them.
 
     The young of clutches `without` are left out, and everybody who descends from them.
     """
+    book = recorded.book
     seen = book if counts is None else Book({id: one for id, one in book.entries.items() if whom(one) is None or counts(one)})
-    made = _Made(Clutches(book), species, seen)
+    made = _Made(recorded, species, seen)
     left_out = set(without)
     clutches: dict[str, Clutch] = {}
     for entry in book.all("clutch"):
@@ -135,23 +164,21 @@ def collection_of(
         gone = {
             id
             for id, clutch in clutches.items()
-            if id not in left_out and any(book.clutch_of(p) in left_out for p in (clutch.dam, *clutch.sires) if p in book.entries)
+            if id not in left_out and any(book.clutch_of(p) in left_out for p in clutch.parents if p in book.entries)
         }
         if not gone:
             break
         left_out |= gone
     animals: dict[str, Animal] = {}
-    for id, clutch in clutches.items():
-        if id not in left_out:
-            animals |= made.strangers(id, clutch)
+    kept = {id: clutch for id, clutch in clutches.items() if id not in left_out}
+    for id, clutch in kept.items():
+        animals |= made.strangers(id, clutch)
     for entry in book.all("animal"):
         if entry.content.species == species.name and book.clutch_of(entry.id) not in left_out:
             animals[entry.id] = made.animal(entry)
-    for entry in book.all("egg"):
-        counted = entry.content.state in ("hatched", "dead") and entry.id not in book.animal_of_egg
-        if counted and entry.content.clutch in clutches and entry.content.clutch not in left_out:
-            animals[entry.id] = made.egg(entry)
-    return Collection(species, animals, {id: clutch for id, clutch in clutches.items() if id not in left_out})
+    counted = {egg.id for id in kept for egg in recorded.counted(id)} - book.animal_of_egg.keys()
+    animals |= {egg.id: made.egg(egg) for egg in book.all("egg") if egg.id in counted}
+    return Collection(species, animals, kept)
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,7 +196,7 @@ class _Made:
     def clutch(self, entry: Entry) -> Clutch:
         cross = self.clutches.cross(entry.id)
         pairing = self.book[entry.content.pairing].content
-        named = {self.book.title(id): id for id in (pairing.dam, *(one.animal for one in pairing.sires if one.animal))}
+        named = {self.book.title(id): id for id in pairing.parents}
         sires = tuple(
             one if isinstance(one, Parthenogenesis) else candidate.animal or f"{entry.id}/{one.name}"
             for one, candidate in zip(cross.sires, pairing.sires, strict=True)
@@ -178,7 +205,7 @@ class _Made:
             Linkage(one.first, one.second, one.recombination, {named[name]: phase for name, phase in one.phases.items()})
             for one in cross.linkages
         )
-        loss = OTHER_LOSS if entry.content.other_loss is None else entry.content.other_loss
+        loss = self.clutches.other_loss(entry.id)
         mixed = cross.mixed if len(sires) > 1 else 0.0
         return Clutch(entry.id, pairing.dam, sires, cross.shares, mixed, dict(cross.crossover), linkages, loss)
 
@@ -236,21 +263,15 @@ def _known_founder(clutches: Clutches, id: str, sex: Sex | None) -> dict[str, Ge
     return found
 
 
-def known_elsewhere(book: Book, clutch: str) -> dict[str, Parent]:
+def known_elsewhere(clutches: Clutches, clutch: str) -> dict[str, Parent]:
     """Parents of a clutch of whom other clutches tell something, by id, as everything but this clutch and its descendants leaves them."""
-    pairing = book[book[clutch].content.pairing].content
-    parents = [pairing.dam, *(one.animal for one in pairing.sires if one.animal)]
-    others = {
-        id
-        for entry in book.all("clutch")
-        if entry.id != clutch
-        for own in [book[entry.content.pairing].content]
-        for id in (own.dam, *(one.animal for one in own.sires if one.animal))
-    }
-    wanted = [id for id in parents if book.clutch_of(id) is not None or id in others]
+    book = clutches.book
+    parents = {entry.id: book[entry.content.pairing].content.parents for entry in book.all("clutch")}
+    others = {id for other, ids in parents.items() if other != clutch for id in ids}
+    wanted = [id for id in parents[clutch] if book.clutch_of(id) is not None or id in others]
     if not wanted:
         return {}
-    collection = collection_of(book, book.species(clutch), without=frozenset({clutch}))
+    collection = collection_of(clutches, book.species(clutch), without=frozenset({clutch}))
     posterior = infer_collection(collection)
     return {id: _as_parent(collection, posterior, id, book.title(id), None) for id in wanted}
 
@@ -300,13 +321,14 @@ class Reasons:
         return f"Of {self.readings:,} readings in this family the {self.tried} of the nearest relatives were left out in turn."
 
 
-def why(known: Known, id: str, locus: str) -> Reasons:
-    """What the chances of an animal at a locus rest on. StorageError where nothing is open there."""
+def why(known: Known, id: str, gene: str) -> Reasons:
+    """What the chances of an animal at a gene's locus rest on. StorageError where nothing is open there."""
+    species = known.collection.species
+    locus = locus_named(species, gene)
     table = known.posterior.loci.get(id, {}).get(locus)
     if table is None:
         open_loci = ", ".join(known.posterior.loci.get(id, {})) or "none"
         raise StorageError(f"{known.name(id)}: nothing is open at '{locus}'; needed: one of {open_loci}")
-    species = known.collection.species
     grounds = rests_on(known.collection, known.posterior, id, locus)
     likeliest: dict[str, Genotype] = {}
     for genotype in sorted(table, key=lambda g: table[g]):

@@ -30,7 +30,7 @@ from triage.storage.kinds import Label
 from triage.workflow.answers.report import ClutchReport
 from triage.workflow.book import now, whom
 from triage.workflow.known import Known, collection_of
-from triage.workflow.recorded import Clutches, newest_call
+from triage.workflow.recorded import newest_call
 from triage.workflow.settings import Settings
 from triage.workflow.sort_again import look_again
 
@@ -75,20 +75,6 @@ class SaleLabel:
     def is_new(self) -> bool:
         """Whether there is a label that has not been written yet as it stands."""
         return bool(self.text) and self.written != self.text
-
-
-def ids_of(known: Known, ids: Sequence[str]) -> list[str]:
-    """Animals and hatched eggs by their ids, a clutch standing for its young; StorageError for what is neither."""
-    found: list[str] = []
-    for id in ids:
-        if known.book[id].kind == "clutch":
-            found += [name for name in known.animals if known.collection.animals[name].clutch == id]
-            continue
-        id = known.book.animal_of_egg.get(id, id)
-        if id not in known.animals:
-            raise StorageError(f"{known.title(id)}: is no clutch, animal or hatched egg of the {known.collection.species.name}")
-        found.append(id)
-    return found
 
 
 def sale_labels(known: Known, ids: Iterable[str], *, writer: LabelWriter | None = None) -> tuple[SaleLabel, ...]:
@@ -159,8 +145,8 @@ class LabelWriter:
         self._sorts: dict[str, ClutchReport] = {}
         self.species: Species = known.collection.species
         counts = lambda entry: entry.kind in ("outcome", "laboratory") and whom(entry) not in known.left_out  # noqa: E731
-        proved = collection_of(known.book, self.species, counts)
-        bred = {name for clutch in proved.clutches.values() for name in (clutch.dam, *clutch.sires)}
+        proved = collection_of(known.clutches, self.species, counts)
+        bred = {name for clutch in proved.clutches.values() for name in clutch.parents}
         animals = {name: self._as_seen(proved, one) if name in bred else one for name, one in proved.animals.items()}
         self.supported = Collection(self.species, animals, proved.clutches)
 
@@ -206,7 +192,7 @@ class LabelWriter:
             raise StorageError(f"{self.known.title(id)}: is no animal or hatched egg of the {self.species.name}")
         clutch = self.known.collection.animals[id].clutch
         call, rests_on, reason, day = self._of_its_papers(id) if clutch is None else self._of_its_clutch(id, clutch)
-        bar = (Settings() if clutch is None else Clutches(self.known.book).settings(clutch)).label_threshold
+        bar = (Settings() if clutch is None else self.known.clutches.settings(clutch)).label_threshold
         text = ""
         if call is not None and not reason:
             known = (self.known.collection, self.known.posterior, id, call)
@@ -242,7 +228,7 @@ class LabelWriter:
     def _of_its_clutch(self, id: str, clutch: str) -> tuple[VisualCall | None, tuple[str, ...], str, str]:
         """The same of a young of a clutch here, by sorting the clutch as it stands."""
         if clutch not in self._sorts:
-            self._sorts[clutch] = look_again(self.known.book, clutch, explain=False)
+            self._sorts[clutch] = look_again(self.known.clutches, clutch, explain=False)
         content = self.known.book[id].content
         label = self.known.book[content.egg].content.label if isinstance(content, AnimalEntry) else content.label
         egg = self._sorts[clutch].egg(label)

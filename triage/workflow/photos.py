@@ -67,8 +67,10 @@ class LookedAt:
     remarks: tuple[str, ...]
 
 
-def look_at(photo: Photo, reader: PhotoReader, gate: Gate | None) -> LookedAt:
-    """Judge a photo, correct a colour cast by a grey card if one is found, read it, and ask the gate."""
+def look_at(photo: Photo, reader: PhotoReader | None, gate: Gate | None) -> LookedAt:
+    """Judge a photo, correct a colour cast by a grey card if one is found, read it, and ask the gate; nothing without a reader."""
+    if reader is None:
+        return LookedAt(photo, None, ())
     judged = judge(photo)
     if any(remark.fault is Fault.CAST for remark in judged):
         card = find_grey_card(photo)
@@ -117,23 +119,26 @@ def _read_one(
         photo = open_source(source)
     except (PhotoError, OSError) as error:
         return ReadPhoto(source, None, (f"not read: {error}",))
-    if reader is None:
-        return ReadPhoto(source, None, (unread_words(model.species),))
     looked = look_at(photo, reader, gate)
-    if looked.reading is None:
-        return ReadPhoto(source, None, looked.remarks)
-    return ReadPhoto(source, evidence_of(model, called, reader, looked.reading), (*looked.remarks, *unlearnt_words(reader, model)))
+    return ReadPhoto(source, *said_by_photo(model, called, reader, looked.reading, looked.remarks))
+
+
+def said_by_photo(
+    model: CrossModel, called: Sequence[VisualCall], reader: PhotoReader | None, reading: PhotoReading | None, remarks: tuple[str, ...]
+) -> tuple[PhotoEvidence | None, tuple[str, ...]]:
+    """What a photo that was looked at says of the calls of a cross, if anything, and all remarks on it."""
+    if reader is None:
+        return None, (*remarks, unread_words(model.species))
+    if reading is None:
+        return None, remarks
+    words = reader.unlearnt(model.calls)
+    unlearnt = (f"the photo model never learnt {', '.join(words)}: it says nothing for or against",) if words else ()
+    return evidence_of(model, called, reader, reading), (*remarks, *unlearnt)
 
 
 def unread_words(species: Species) -> str:
     """Said of a photo of a species that has no photo model."""
     return f"kept as a record of what was seen: no photo model reads the {species.name} yet"
-
-
-def unlearnt_words(reader: PhotoReader, model: CrossModel) -> tuple[str, ...]:
-    """Said of a photo where the parents can give looks that its model never learnt; empty otherwise."""
-    words = reader.unlearnt(model.calls)
-    return (f"the photo model never learnt {', '.join(words)}: it says nothing for or against",) if words else ()
 
 
 def evidence_of(model: CrossModel, called: Sequence[VisualCall], reader: PhotoReader, reading: PhotoReading) -> PhotoEvidence:

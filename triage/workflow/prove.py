@@ -17,6 +17,7 @@ from triage.records import Sex
 from triage.storage.archive import Archive
 from triage.storage.kinds import Plan
 from triage.workflow.book import now
+from triage.workflow.clutch import locus_named
 from triage.workflow.known import Known
 
 
@@ -29,6 +30,10 @@ class PlanAnswer:
     plan: ProvingPlan
     cautions: Mapping[str, tuple[PairingCaution, ...]]
 
+    def years_until_first_result(self, today: date) -> float:
+        """Until the first clutch can be read; a year where its age is not known."""
+        return 1.0 if self.plan.earliest is None else max(0.1, self.plan.earliest.years_from(today))
+
 
 def plan_for(
     known: Known,
@@ -39,7 +44,7 @@ def plan_for(
     sex: Sex | None = None,
     today: date | None = None,
 ) -> PlanAnswer:
-    """The plan for an animal; `genes` names the loci in question (all open recessive ones otherwise), `mate` a mate by its name.
+    """The plan for an animal; `genes` are those in question (all open recessive ones otherwise), `mate` a mate by its name.
 
     StorageError where there is no such animal, its sex is not known, or nothing about it is open.
     """
@@ -52,7 +57,7 @@ def plan_for(
         )
     species = known.collection.species
     parent = known.parent(id, sex)
-    wanted = {species.locus_of(gene).name if not species.has_locus(gene) else gene for gene in genes}
+    wanted = {locus_named(species, gene) for gene in genes}
     open_loci = [
         name
         for name, prior in parent.loci.items()

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import cached_property, wraps
+from typing import Any, TypeVar
 
 from triage.errors import StorageError, TriageError
 from triage.genetics.clutch.model import compile_cross
@@ -27,7 +29,7 @@ from triage.species import parse_call
 from triage.storage.archive import Archive, Entry
 from triage.storage.kinds import Laboratory, Pairing
 from triage.storage.photo_files import PhotoFiles
-from triage.workflow.book import SEXES, Book, allele_of, call_named, stated_evidence
+from triage.workflow.book import SEXES, Book, call_named, stated_evidence
 from triage.workflow.clutch import (
     UNRECORDED,
     ClutchSheet,
@@ -38,6 +40,7 @@ from triage.workflow.clutch import (
     Seen,
     SheetEgg,
     Sire,
+    allele_of,
     make_cross,
     parent_from,
     spoken_of,
@@ -51,6 +54,20 @@ _COUNTED = {"hatched": True, "dead": False}
 UNSTATED_SHARING = 0.1
 
 ParentOf = Callable[[str, Sex], Parent]
+Method = TypeVar("Method", bound=Callable[..., Any])
+
+
+def _once(method: Method) -> Method:
+    """What a method of `Clutches` says of the same entry is worked out once."""
+
+    @wraps(method)
+    def kept(self: Clutches, *about: Any) -> Any:
+        key = (method.__name__, *about)
+        if key not in self._made:
+            self._made[key] = method(self, *about)
+        return self._made[key]
+
+    return kept
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,16 +75,19 @@ class Clutches:
     """The clutches of a book as they were entered; what is worked out of one is kept."""
 
     book: Book
-    _parents: dict[tuple[str, Sex], Parent] = field(default_factory=dict)
-    _choices: dict[str, tuple[VisualCall, ...]] = field(default_factory=dict)
+    _made: dict[tuple[Any, ...], Any] = field(default_factory=dict)
 
-    def cross(self, clutch: str, parent_of: ParentOf | None = None) -> Cross:
-        """The cross a clutch is from. `parent_of` gives an animal as a parent; as it was recorded unless another way is given."""
+    @_once
+    def cross(self, clutch: str) -> Cross:
+        """The cross a clutch is from, its parents as they were entered."""
+        return self.cross_with(clutch, self.recorded)
+
+    def cross_with(self, clutch: str, parent_of: ParentOf) -> Cross:
+        """The cross a clutch is from; `parent_of` gives an animal as a parent."""
         content = self.book[clutch].content
         pairing = self.book[content.pairing].content
         species = self.book.species(clutch)
-        parent_of = parent_of or self.recorded
-        names = [self.book.title(id) for id in (pairing.dam, *(one.animal for one in pairing.sires if one.animal))]
+        names = [self.book.title(id) for id in pairing.parents]
         twin = next((name for name in names if names.count(name) > 1), None)
         if twin is not None:
             raise StorageError(f"clutch {content.name}: two of its parents are called '{twin}'; needed: names that differ")
@@ -96,20 +116,17 @@ class Clutches:
         phases = {self.book.title(id): phase for ids, phase in known for id in ids or ()}
         return Linkage(*linked.genes, {Sex.FEMALE: linked.female, Sex.MALE: linked.male}, phases)
 
+    @_once
     def recorded(self, id: str, sex: Sex) -> Parent:
         """An animal by what was entered of it; one from a clutch here may be all that this clutch can give, each as likely."""
-        if (id, sex) not in self._parents:
-            content = self.book[id].content
-            clutch = self.book.clutch_of(id)
-            if clutch is None:
-                try:
-                    parent = parent_from(self.book.species(id), content.name, sex, content.statement())
-                except TriageError as error:
-                    raise type(error)(f"{content.name}: {error}") from error
-            else:
-                parent = Parent(self.book.title(id), sex, self._may_be(clutch, sex))
-            self._parents[id, sex] = parent
-        return self._parents[id, sex]
+        content = self.book[id].content
+        clutch = self.book.clutch_of(id)
+        if clutch is not None:
+            return Parent(self.book.title(id), sex, self._may_be(clutch, sex))
+        try:
+            return parent_from(self.book.species(id), content.name, sex, content.statement())
+        except TriageError as error:
+            raise type(error)(f"{content.name}: {error}") from error
 
     def _may_be(self, clutch: str, sex: Sex) -> dict[str, GenotypePrior]:
         found: dict[str, dict[Genotype, None]] = {}
@@ -120,16 +137,24 @@ class Clutches:
                         found.setdefault(locus, {})[genotype] = None
         return {locus: GenotypePrior(tuple((g, 1 / len(states)) for g in states)) for locus, states in found.items()}
 
+    @_once
     def choices(self, clutch: str) -> tuple[VisualCall, ...]:
         """Calls that the young of a clutch could show by what was entered of the parents: what its keeper chooses between."""
-        if clutch not in self._choices:
-            self._choices[clutch] = compile_cross(self.cross(clutch)).calls
-        return self._choices[clutch]
+        return compile_cross(self.cross(clutch)).calls
 
+    def counted(self, clutch: str) -> list[Entry]:
+        """The eggs that count."""
+        return [egg for egg in self.book.eggs(clutch) if egg.content.state in _COUNTED]
+
+    @_once
     def eggs(self, clutch: str) -> tuple[SheetEgg, ...]:
         """The eggs that count, with what was seen of each and of the animal it became."""
-        species = self.book.species(clutch)
-        return tuple(self._egg(species, egg) for egg in self.book.eggs(clutch) if egg.content.state in _COUNTED)
+        return tuple(self._egg(self.book.species(clutch), egg) for egg in self.counted(clutch))
+
+    def other_loss(self, clutch: str) -> float:
+        """The chance that an egg is lost whatever its genes; the usual one where none was entered."""
+        stated = self.book[clutch].content.other_loss
+        return OTHER_LOSS if stated is None else stated
 
     def _egg(self, species: Species, egg: Entry) -> SheetEgg:
         content, title = egg.content, self.book.title(egg.id)
@@ -150,19 +175,15 @@ class Clutches:
             proved=tuple(said.others),
         )
 
+    @_once
     def settings(self, clutch: str | None) -> Settings:
         """The bars that a clutch was sorted with last; the usual ones where it never was."""
-        last = self.last_sort(clutch)
-        if last is None:
-            return Settings()
-        bars = last.content.settings.to_json()
-        genes = bars.pop("hold_genes", None)
-        return Settings(**bars, hold_genes=frozenset(genes) if genes else None)
+        last = self._last_sorts.get(clutch)
+        return Settings() if last is None else Settings.of(last.content.settings)
 
-    def last_sort(self, clutch: str | None) -> Entry | None:
-        """What was said of a clutch last."""
-        sorts = [entry for entry in self.book.all("sort") if entry.content.clutch == clutch]
-        return sorts[-1] if sorts else None
+    @cached_property
+    def _last_sorts(self) -> dict[str, Entry]:
+        return {entry.content.clutch: entry for entry in self.book.all("sort")}
 
 
 def sharing_of(pairing: Pairing, species: Species) -> float:
@@ -204,7 +225,7 @@ def photo_evidence(species: Species, reading: Entry) -> PhotoEvidence:
     """What an entry says that the photo model made of a photo."""
     content = reading.content
     logs = {call_named(species, key): value for key, value in content.log_likelihoods.items()}
-    return PhotoEvidence(logs, content.floor, content.exponent, content.shortlist, content.weights or "")
+    return PhotoEvidence(logs, content.floor, content.exponent, content.shortlist, content.weights or "", content.shot or "")
 
 
 def photos_of(book: Book, species: Species, egg: str, files: PhotoFiles | None = None) -> tuple[ReadPhoto, ...]:
@@ -221,28 +242,24 @@ def photos_of(book: Book, species: Species, egg: str, files: PhotoFiles | None =
 
 
 def recorded_sheet(
-    book: Book, clutch: str, files: PhotoFiles | None = None, *, known_elsewhere: Callable[[str], Mapping[str, Parent]] | None = None
+    clutches: Clutches, clutch: str, files: PhotoFiles | None = None, *, better: Mapping[str, Parent] | None = None
 ) -> tuple[ClutchSheet, list[tuple[ReadPhoto, ...]]]:
     """A clutch of the records ready to be sorted, and the photos of each egg as they were read.
 
-    `known_elsewhere` gives, by id, parents of the clutch of whom more is known than their own statement and readings (from other
-    clutches); they stand in the cross with that, the others as they were entered.
+    `better` are, by id, parents of the clutch of whom more is known than their own statement and readings (from other clutches);
+    they stand in the cross with that, the others as they were entered.
     """
-    clutches = Clutches(book)
+    book, better = clutches.book, better or {}
     content = book[clutch].content
     pairing = book[content.pairing].content
     species = book.species(clutch)
     eggs = clutches.eggs(clutch)
     if not any(egg.hatched for egg in eggs):
         raise StorageError(f"clutch {content.name}: no egg has hatched; needed: one that has ('triage egg change ... --state hatched')")
-    better = known_elsewhere(clutch) if known_elsewhere is not None else {}
-    cross = clutches.cross(clutch, lambda id, sex: better.get(id) or clutches.recorded(id, sex))
-    said = {}
-    for id in (pairing.dam, *(one.animal for one in pairing.sires if one.animal)):
-        if id not in better:
-            said[book.title(id)] = _said_of_parent(clutches, species, id, cross)
+    cross = clutches.cross_with(clutch, lambda id, sex: better.get(id) or clutches.recorded(id, sex))
+    said = {book.title(id): _said_of_parent(clutches, species, id, cross) for id in pairing.parents if id not in better}
     read, with_photos = [], []
-    for egg, entry in zip(eggs, [e for e in book.eggs(clutch) if e.content.state in _COUNTED], strict=True):
+    for egg, entry in zip(eggs, clutches.counted(clutch), strict=True):
         photos = photos_of(book, species, entry.id, files)
         read.append(photos)
         with_photos.append(replace(egg, photos=tuple(photo.source for photo in photos)))
@@ -253,7 +270,7 @@ def recorded_sheet(
         tuple(with_photos),
         pairing.sires,
         said,
-        OTHER_LOSS if content.other_loss is None else content.other_loss,
+        clutches.other_loss(clutch),
         date.fromisoformat(content.laid) if content.laid else None,
         clutches.choices(clutch),
     )

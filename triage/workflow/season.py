@@ -13,18 +13,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from triage.errors import StorageError, TriageError
-from triage.genetics.clutch.model import CrossModel, compile_cross
-from triage.records import PhotoEvidence
+from triage.genetics.clutch.model import compile_cross
 from triage.species import load_species, parse_call
 from triage.storage.archive import Archive, Entry
 from triage.storage.kinds import Photo
 from triage.storage.photo_files import PhotoFiles
-from triage.vision.gate import Gate
 from triage.vision.intake import open_photo
-from triage.vision.reader import PhotoReader, PhotoReading, use_one_thread
+from triage.vision.reader import PhotoReading, use_one_thread
 from triage.workflow.book import Book, now
-from triage.workflow.keep import clean_jpeg, reading_entry
-from triage.workflow.photos import evidence_of, gate_of, load_reader, look_at, unlearnt_words, unread_words
+from triage.workflow.keep import add_photo, clean_jpeg
+from triage.workflow.photos import gate_of, load_reader, look_at, said_by_photo
 from triage.workflow.recorded import Clutches, newest_call
 
 _PICTURES = {".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".tif", ".tiff", ".bmp"}
@@ -110,51 +108,18 @@ def read_folder(
         if isinstance(looked, str):
             unread[order.name] = looked
             continue
-        evidence, remarks = _evidence(book, order, looked, models[order.clutch])
-        _keep(archive, photos, book, order, looked, evidence, remarks, who)
+        model, call = models[order.clutch], newest_call(book, order.egg)
+        called = parse_call(model.species, call.content.call) if call else ()
+        evidence, remarks = said_by_photo(model, called, load_reader(model.species), looked.reading, looked.remarks)
+        kept = Photo(about=order.egg, sha256=photos.add(looked.jpeg), source_sha256=looked.source_sha256, name=order.name,
+                     added=now(), remarks=remarks or None)  # fmt: skip
+        with archive.change(f"photo {order.name} of {book.title(order.egg)} read", who=who) as draft:
+            add_photo(draft, model.species, kept, evidence)
         if evidence is None:
             unread[order.name] = "; ".join(remarks)
         else:
             read.append(order.name)
     return SeasonResult(tuple(sorted(read)), dict(sorted(unread.items())), tuple(known), dict(sorted(unmatched.items())))
-
-
-def _evidence(book: Book, order: _Order, looked: _Looked, model: CrossModel) -> tuple[PhotoEvidence | None, tuple[str, ...]]:
-    """What a photo says of the calls that its egg's parents can give, and remarks on it."""
-    reader, _ = _tools(order.species)
-    if reader is None:
-        return None, (*looked.remarks, unread_words(load_species(order.species)))
-    if looked.reading is None:
-        return None, looked.remarks
-    call = newest_call(book, order.egg)
-    called = parse_call(model.species, call.content.call) if call else ()
-    return evidence_of(model, called, reader, looked.reading), (*looked.remarks, *unlearnt_words(reader, model))
-
-
-def _keep(
-    archive: Archive,
-    photos: PhotoFiles,
-    book: Book,
-    order: _Order,
-    looked: _Looked,
-    evidence: PhotoEvidence | None,
-    remarks: tuple[str, ...],
-    who: str,
-) -> None:
-    """One photo and what it says, as one change."""
-    at = now()
-    kept = Photo(
-        about=order.egg,
-        sha256=photos.add(looked.jpeg),
-        source_sha256=looked.source_sha256,
-        name=order.name,
-        added=at,
-        remarks=remarks or None,
-    )
-    with archive.change(f"photo {order.name} of {book.title(order.egg)} read", who=who) as draft:
-        photo = draft.add(kept)
-        if evidence is not None:
-            draft.add(reading_entry(load_species(order.species), order.egg, photo, evidence, at))
 
 
 def _pictures(folder: Path) -> list[Path]:
@@ -256,12 +221,6 @@ def _look_at_all(todo: Sequence[_Order], workers: int | None) -> Iterator[tuple[
             yield waiting[future], future.result()
 
 
-def _tools(species: str) -> tuple[PhotoReader | None, Gate | None]:
-    """The reader of a species and its gate; none where the species has none."""
-    reader = load_reader(load_species(species))
-    return reader, None if reader is None else gate_of(reader)
-
-
 def _look(path: Path, species: str) -> _Looked | str:
     try:
         data = path.read_bytes()
@@ -269,8 +228,6 @@ def _look(path: Path, species: str) -> _Looked | str:
     except (TriageError, OSError) as error:
         return str(error)
     checksum, jpeg = hashlib.sha256(data).hexdigest(), clean_jpeg(photo)
-    reader, gate = _tools(species)
-    if reader is None:
-        return _Looked(checksum, jpeg, None, ())
-    looked = look_at(photo, reader, gate)
+    reader = load_reader(load_species(species))
+    looked = look_at(photo, reader, None if reader is None else gate_of(reader))
     return _Looked(checksum, jpeg, looked.reading, looked.remarks)

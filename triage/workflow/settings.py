@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+
+from triage.storage.kinds import Bars
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,3 +34,13 @@ class Settings:
     keeper_accuracy: float = 0.9
     lookalike_share: float = 0.8
     misfit_ratio: float = 0.1
+
+    @classmethod
+    def of(cls, bars: Bars) -> Settings:
+        """Those that a clutch was sorted with, as the records hold them."""
+        return cls(**{**bars.to_json(), "hold_genes": frozenset(bars.hold_genes) if bars.hold_genes else None})
+
+    @property
+    def bars(self) -> Bars:
+        """The same as the records hold them."""
+        return Bars(**{**asdict(self), "hold_genes": tuple(sorted(self.hold_genes)) if self.hold_genes else None})

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from triage.records import Parent, Parthenogenesis, Sex, Species
-from triage.species import parse_parent
 from triage.storage.kinds import Candidate, Descent, Statement
-from triage.workflow.clutch import UNRECORDED, Sire, at_place, one_look, parent_from
+from triage.workflow.clutch import UNRECORDED, Sire, allele_of, at_place, one_look, parent_from
 from triage.workflow.nodes import Node
 
 NO_SIRE = Parthenogenesis().name
@@ -66,10 +65,7 @@ def _grandparent(node: Node, species: Species, sex: Sex, name: str) -> Statement
 
 def allele_named(node: Node, species: Species, words: str) -> tuple[str, str]:
     """Locus and allele that a gene word names."""
-    parent = at_place(node.place, lambda: parse_parent(species, f"het {words}", name="this gene", sex=Sex.FEMALE))
-    (locus,) = parent.loci
-    genotype = parent.loci[locus].states[0][0]
-    return locus, next(a for a in genotype.alleles if a in species.locus(locus).allele_names)
+    return at_place(node.place, lambda: allele_of(species, words))
 
 
 def read_sire(node: Node, species: Species, number: int) -> tuple[Sire, Statement | None]:

@@ -16,7 +16,7 @@ from triage.genetics.clutch.influence import odds_in_words, strongest_facts
 from triage.genetics.clutch.losses import expected_losses
 from triage.genetics.clutch.model import CrossModel, compile_cross
 from triage.genetics.clutch.posterior import CallChance, EggPosterior, Posterior
-from triage.genetics.readings import look_readings, photo_reading
+from triage.genetics.readings import look_readings, photo_reading, shots
 from triage.proving.chances import percent
 from triage.proving.label_text import label_text
 from triage.proving.trays import Tray, TrayChoice, choose_tray, shown_calls
@@ -171,6 +171,8 @@ def _read_egg(sheet: ClutchSheet, model: CrossModel, settings: Settings, egg: Sh
     rests_on += ["sex"] if egg.sex is not None else []
     readings = seen.readings(sheet.species, sheet.choices or model.calls, settings) if egg.hatched else ()
     remarks = tuple(f"{photo.source.name}: {words}" for photo in photos for words in photo.remarks)
+    if (n_shots := len(shots(seen.photos))) < len(seen.photos):
+        remarks += (f"{len(seen.photos)} photos show {n_shots} shot{'s' * (n_shots > 1)}: copies of one count once",)
     as_egg = Egg(egg.label, egg.sex, readings, None if egg.hatched else False)
     return _ReadEgg(as_egg, egg, tuple(spoken_of), tuple(rests_on), remarks, shortlist)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from triage.storage.archive import Archive, Entry
-from triage.storage.kinds import Bars, Sort, SortedEgg
+from triage.storage.kinds import Sort, SortedEgg
 from triage.storage.photo_files import PhotoFiles
 from triage.workflow.answers.report import ClutchReport
 from triage.workflow.book import Book, now
@@ -28,34 +28,26 @@ def sort_recorded(
 ) -> ClutchReport:
     """Sort a clutch of the records as a sheet is sorted, and keep what was said as of today; `settings` are those of its last sort
     unless given. No photo is read: what was read of each stands in the records."""
-    report = look_again(Book.of(archive), clutch.id, settings=settings, files=files)
+    report = look_again(Clutches(Book.of(archive)), clutch.id, settings=settings, files=files)
     with archive.change(f"clutch {clutch.content.name} sorted", who=who) as draft:
         draft.add(sort_entry(clutch.id, report))
     return report
 
 
 def look_again(
-    book: Book, clutch: str, *, settings: Settings | None = None, files: PhotoFiles | None = None, explain: bool = True
+    clutches: Clutches, clutch: str, *, settings: Settings | None = None, files: PhotoFiles | None = None, explain: bool = True
 ) -> ClutchReport:
     """What sorting a clutch of the records says now; nothing is kept."""
-    sheet, photos = recorded_sheet(book, clutch, files, known_elsewhere=lambda one: known_elsewhere(book, one))
-    return sort_clutch(sheet, settings=settings or Clutches(book).settings(clutch), photos=photos, explain=explain)
+    sheet, photos = recorded_sheet(clutches, clutch, files, better=known_elsewhere(clutches, clutch))
+    return sort_clutch(sheet, settings=settings or clutches.settings(clutch), photos=photos, explain=explain)
 
 
 def sort_entry(clutch: str, report: ClutchReport) -> Sort:
     """What was said of a clutch, as it is kept."""
-    bars = report.settings
     return Sort(
         clutch=clutch,
         at=now(),
-        settings=Bars(
-            label_threshold=bars.label_threshold,
-            hold_chance=bars.hold_chance,
-            hold_genes=tuple(sorted(bars.hold_genes)) if bars.hold_genes else None,
-            keeper_accuracy=bars.keeper_accuracy,
-            lookalike_share=bars.lookalike_share,
-            misfit_ratio=bars.misfit_ratio,
-        ),
+        settings=report.settings.bars,
         eggs=tuple(
             SortedEgg(
                 label=egg.label,

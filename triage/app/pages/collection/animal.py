@@ -158,7 +158,7 @@ def _show_worth(answer: PlanAnswer) -> None:
     if given["proven"] is None or given["nothing promised"] is None:
         st.warning("Two prices are needed at least: proven, and with nothing promised.")
         return
-    years = 1.0 if answer.plan.earliest is None else max(0.1, answer.plan.earliest.years_from(date.today()))
+    years = answer.years_until_first_result(date.today())
     with errors_shown():
         possible = {said[words]: price for words, price in given.items() if said[words] is not None and price is not None}
         prices = LabelPrices(of, {of: given["proven"]}, possible, given["nothing promised"])

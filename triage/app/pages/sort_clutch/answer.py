@@ -118,9 +118,8 @@ def _evidence(clutch: SortedClutch, egg: EggReport) -> None:
         view = find_clutch_evidence(clutch.report, egg.label, first, second, photo_reader(clutch.report.sheet.species.name))
         read, shown = st.columns(2)
         read.image(view.cut, caption="what was read")
-        shown.image(view.overlay, caption=f"orange speaks for {view.call}, violet against it")
-        favoured, other = (view.call, view.other) if view.difference > 0 else (view.other, view.call)
-        st.caption(f"The photo alone favours {favoured} over {other} by {abs(view.difference):.1f} nats. {view.look_for}")
+        shown.image(view.overlay, caption=view.colours)
+        st.caption(f"The photo alone {view.favours}. {view.look_for}")
 
 
 def _hold(clutch: SortedClutch, label: str, said: str) -> None:

@@ -15,6 +15,7 @@ from triage.workflow.book import Book, open_archive, open_photos
 from triage.workflow.clutch import ClutchSheet
 from triage.workflow.demo import demo_sheet_path
 from triage.workflow.keep import KeptClutch
+from triage.workflow.recorded import Clutches
 from triage.workflow.sheet import load_sheet, sheet_from_form
 from triage.workflow.sort import sort_clutch
 from triage.workflow.sort_again import look_again, sort_recorded
@@ -98,7 +99,7 @@ def _recorded(key: str) -> SortedClutch | None:
         book = Book.of(open_archive())
         if key not in book.entries or book[key].kind != "clutch":
             return None
-        return _as_kept(book, look_again(book, key, files=open_photos()), key, {})
+        return _as_kept(book, look_again(Clutches(book), key, files=open_photos()), key, {})
     except TriageError:
         return None
 
