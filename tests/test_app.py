@@ -3,6 +3,7 @@
 import io
 import re
 import warnings
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -468,3 +469,51 @@ def test_a_clutch_is_kept_and_the_collection_shows_it(data_folder):
         page.button(key=f"undo-change-{number}").click().run()
         assert not page.exception and not page.error
     assert not page.exception and "No animals yet" in page.info[0].value
+
+
+def test_sharing_is_chosen_in_words_with_the_published_range_beside_it(page):
+    page.button(key="add_sire").click().run()
+    slider = page.select_slider(key="mixed_percent")
+    assert slider.value == 50.0 and "one male or several, either as likely (50 %)" in slider.options
+    assert (slider.options[0], slider.options[-1]) == ("one male for the whole clutch (0 %)", "each egg for itself (100 %)")
+    assert any("black ratsnake 88 % of 34 clutches" in caption.value for caption in page.caption)
+    assert draft.clutch_form(page.session_state).mixed == 0.5
+    slider.set_value(10.0).run()
+    assert draft.clutch_form(page.session_state).mixed == 0.1
+
+
+def test_a_sheet_s_own_chance_of_sharing_stands_on_the_slider(page):
+    sheet = load_sheet(text=SHEET.replace("mixed: 0.1", "mixed: 0.35"))
+    state = {}
+    draft.fill_from_sheet(state, sheet, "2031-1")
+    assert state["mixed_percent"] == 35.0
+    page.session_state["mixed_percent"] = state["mixed_percent"]
+    page.button(key="add_sire").click().run()
+    slider = page.select_slider(key="mixed_percent")
+    assert not page.exception and slider.value == 35.0 and "35 %" in slider.options
+    slider.set_value(75.0).run()
+    assert page.select_slider(key="mixed_percent").value == 75.0
+    page.run()
+    assert page.select_slider(key="mixed_percent").value == page.session_state["mixed_percent"] == 75.0
+
+
+def test_the_card_says_what_another_share_would_make_of_the_egg():
+    egg = sort_clutch(load_sheet(text=SHEET.replace("A3}", "A3, call: normal}"))).eggs[0]
+    said = markup.card_html(replace(egg, sharing="at 10 % shared this egg would be Basil <b>'s"))
+    assert "<em>Sharing</em> at 10&nbsp;% shared this egg would be Basil &lt;b&gt;&#x27;s" in said
+    assert "Sharing" not in markup.card_html(replace(egg, sharing=""))
+
+
+def test_the_collection_page_warns_of_a_pairing_where_it_plans_one(data_folder):
+    archive = open_archive()
+    with archive.change("animals") as draft:
+        for name, sex, genes in (("Juniper", "female", "spider, 50% het clown"), ("Basil", "male", "champagne, clown")):
+            draft.add(Animal(name=name, species="ball python", sex=sex, genes=genes))
+    page = AppTest.from_file(str(APP / "pages" / "collection" / "page.py"), default_timeout=TIMEOUT_S).run()
+    page.selectbox(key="collection-animal").select("Juniper").run()
+    assert not page.exception
+    (mates,) = [one.value for one in page.dataframe if "mate" in one.value]
+    (of_basil,) = mates[mates["mate"] == "Basil"]["cautions"]
+    assert of_basil == "spider with champagne: 25 % of eggs; champagne: 50 % of eggs; spider: 50 % of eggs"
+    best = mates["mate"][0]
+    assert any(f"With {best}: spider: 50 % of eggs. Spider is associated" in w.value.replace("\\", "") for w in page.warning)

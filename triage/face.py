@@ -8,6 +8,7 @@ from pathlib import Path
 
 from PIL import Image
 
+from triage.genetics.harm import PairingCaution
 from triage.genetics.readings import photo_reading
 from triage.records import Species
 from triage.species import parse_call
@@ -18,6 +19,7 @@ from triage.storage.database import FILE, Database
 from triage.storage.photo_files import FOLDER, PhotoFiles
 from triage.vision.intake import open_photo
 from triage.workflow.answers.report import ClutchReport
+from triage.workflow.before_pairing import before_pairing
 from triage.workflow.book import open_archive, open_photos
 from triage.workflow.clutch import ClutchSheet
 from triage.workflow.draw import genotype_of
@@ -102,6 +104,11 @@ class Collection:
         known, (id,) = known_and_ids(self.archive, [name])
         species = known.collection.species
         return {locus: chances_in_words(species, locus, table) for locus, table in known.posterior.loci[id].items()}
+
+    def before_pairing(self, dam: str, sire: str) -> tuple[PairingCaution, ...]:
+        """What to know before two animals are paired: each caution that an egg of theirs can meet, with its chance."""
+        known, mother = self._known(dam)
+        return before_pairing(known, mother, self._known(sire)[1])
 
     def label(self, name: str) -> SaleLabel:
         """The sale label of an animal or hatched egg: no more than the records support."""

@@ -15,6 +15,9 @@ from types import MappingProxyType
 
 NORMAL = "normal"
 
+#: Chance that several named sires share a clutch where nobody says otherwise; a setting, below most published shares.
+MIXED = 0.5
+
 #: A probability given exactly where it can be (2/3) and as a float where it was typed as one (0.8).
 Probability = Fraction | float
 
@@ -324,6 +327,14 @@ class Combination:
     evidence: tuple[Evidence, ...] = ()
 
 
+class About(StrEnum):
+    """Whom a caution is about: an animal that carries the gene; the young of a dam that does; the eggs of two carriers."""
+
+    ANIMAL = "animal"
+    DAM = "dam"
+    EGGS = "eggs"
+
+
 @dataclass(frozen=True, slots=True)
 class Caution:
     """A warning about animals or people, with its source; shown wherever a gene it belongs to is shown."""
@@ -331,13 +342,34 @@ class Caution:
     key: str
     text: str
     source: str
+    about: About = About.ANIMAL
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """Alleles of which an animal with two different ones is warned about, at whatever loci they lie; ``caution`` is a key."""
+
+    genes: tuple[str, ...]
+    caution: str
+    evidence: tuple[Evidence, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PublishedShare:
+    """A published share of clutches with several sires, where several males were with the female: of whom, in words, 0 to 1."""
+
+    of: str
+    words: str
+    share: float
+    source: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Species:
     """Everything the catalogue knows of one species; compared by identity, so that it is cheap to look up by.
 
-    ``heterogametic`` is the sex with two kinds of sex chromosome.
+    ``heterogametic`` is the sex with two kinds of sex chromosome; ``mixed`` the chance that several sires share a clutch where
+    several are named and nothing else is said.
     """
 
     key: str
@@ -352,7 +384,9 @@ class Species:
     cautions: tuple[Caution, ...] = ()
     general_cautions: tuple[str, ...] = ()
     synonyms: tuple[str, ...] = ()
-    mixed: float = 0.1
+    mixed: float = MIXED
+    published_shares: tuple[PublishedShare, ...] = ()
+    together: tuple[Together, ...] = ()
     clutch_size: tuple[float, int, int] | None = None
     evidence: tuple[Evidence, ...] = ()
     _locus_by_name: Mapping[str, Locus] = field(init=False, repr=False, compare=False)

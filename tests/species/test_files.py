@@ -374,7 +374,7 @@ def test_general_cautions(name):
 
 
 def test_every_caution_is_used(species):
-    used = set(species.general_cautions)
+    used = {*species.general_cautions, *(one.caution for one in species.together)}
     for locus in species.loci:
         for one in (*locus.alleles, *locus.compounds):
             used |= {*one.cautions, *getattr(one, "two_copies_cautions", ())}
@@ -387,8 +387,8 @@ def evidence_of(species):
         yield from locus.evidence
         for allele in locus.alleles:
             yield from allele.evidence
-    for combination in species.combinations:
-        yield from combination.evidence
+    for one in (*species.combinations, *species.together):
+        yield from one.evidence
 
 
 def test_every_source_is_known_and_cited():

@@ -365,6 +365,57 @@ SOURCES = {
 }
 
 
+FACT = '{ source = "keeper_practice", supports = "welfare", grade = "keeper_consensus" }'
+#: what is wrong: (text added to the good file, what the message must say)
+ADDED = {
+    "one gene together": ('genes = ["pale"]', "together 1: genes ['pale']; needed: two different genes or more"),
+    "one gene twice": ('genes = ["pale", "pale"]', "together 1: genes ['pale', 'pale']; needed: two different genes or more"),
+    "unknown gene": ('genes = ["pale", "woma"]', "together 1: gene 'woma' is unknown; needed: names of alleles of this file"),
+    "unknown caution": ('genes = ["pale", "lined"]\ncaution = "feet"', "together 1: caution 'feet' is unknown; needed: one of hands"),
+    "no caution": ('genes = ["pale", "lined"]', "together 1: 'caution' is missing"),
+    "unknown source": (f'genes = ["pale", "lined"]\ncaution = "hands"\nevidence = [{FACT}]'.replace("keeper_practice", "hearsay"),
+                       "together 1, evidence 1: source 'hearsay' is unknown; needed: a key of sources.toml"),
+    "no evidence": ('genes = ["pale", "lined"]\ncaution = "hands"', "together 1: no evidence; needed: an [[together.evidence]] entry"),
+    "unknown key": (f'genes = ["pale", "lined"]\ncaution = "hands"\nwho = 1\nevidence = [{FACT}]', "together 1: unknown key 'who'"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "message"), ADDED.values(), ids=ADDED)
+def test_bad_cautions_of_genes_together_are_refused(tmp_path, text, message):
+    with pytest.raises(CatalogueError, match=re.escape(f"test_snake.toml, {message}")):
+        load_species_file(write(tmp_path, f"{GOOD}\n[[together]]\n{text}\n"))
+
+
+def test_cautions_of_genes_together_are_read_and_whom_a_caution_is_about(tmp_path):
+    text = GOOD.replace('key = "hands"\n', 'key = "hands"\nabout = "dam"\n')
+    together = f'\n[[together]]\ngenes = ["pale", "dotted"]\ncaution = "hands"\nevidence = [{FACT}]\n'
+    species = load_species_file(write(tmp_path, text + together))
+    assert [(one.genes, one.caution) for one in species.together] == [(("pale", "dotted"), "hands")]
+    assert species.caution("hands").about == "dam" and species.mixed == 0.5
+    with pytest.raises(CatalogueError, match="caution hands: 'about' is 'her'; needed: one of animal, dam, eggs"):
+        load_species_file(write(tmp_path, text.replace('"dam"', '"her"')))
+
+
+SHARE = '\n[[species.shared]]\nof = "grass snake"\nwords = "half"\nshare = 0.5\nsource = "blouin_demers_2005"\n'
+
+
+@pytest.mark.parametrize(("old", "new", "message"), [
+    ("share = 0.5", "share = 1.5", "'share' is 1.5; needed: a number from 0 to 1"),
+    ("share = 0.5\n", "", "'share' is missing"),
+    ('"half"', '""', "'words' is empty"),
+    ("blouin_demers_2005", "hearsay", "source 'hearsay' is unknown; needed: a key of sources.toml"),
+    ("share = 0.5", "share = 0.5\nn = 4", "unknown key 'n'"),
+])  # fmt: skip
+def test_a_bad_published_share_is_refused(tmp_path, old, new, message):
+    def load(added):
+        return load_species_file(write(tmp_path, GOOD.replace("\n[[caution]]", f"{added}\n[[caution]]")))
+
+    (share,) = load(SHARE).published_shares
+    assert (share.of, share.words, share.share) == ("grass snake", "half", 0.5)
+    with pytest.raises(CatalogueError, match=re.escape(f"test_snake.toml, species, shared 1: {message}")):
+        load(SHARE.replace(old, new))
+
+
 @pytest.mark.parametrize(("text", "message"), SOURCES.values(), ids=SOURCES)
 def test_bad_sources_are_refused(tmp_path, monkeypatch, text, message):
     (tmp_path / "sources.toml").write_text(text, "utf-8")

@@ -5,6 +5,7 @@ import pytest
 from triage.records import Genotype
 from triage.species import load_species, parse_call
 from triage.species.cautions import caution_keys, cautions_of
+from triage.species.explain import explain
 from triage.species.wording import chances_in_words, words_of
 
 BALL = load_species("ball python")
@@ -63,3 +64,16 @@ def test_cautions_of_a_call_are_those_of_its_genotypes_each_once():
 def test_one_copy_two_copies_and_a_compound_have_cautions_of_their_own(words, keys):
     (call,) = parse_call(BALL, words)
     assert cautions_of(BALL, call) == tuple(BALL.caution(key).text for key in keys)
+
+
+def test_two_balance_genes_in_one_animal_have_a_caution_of_their_own():
+    text = BALL.caution("two_balance_genes").text
+    for words, warned in (("spider champagne", True), ("pastel spider champagne", True), ("spider", False), ("champagne pastel", False)):
+        (call,) = parse_call(BALL, words)
+        assert (cautions_of(BALL, call).count(text) == 1) == warned and (text in cautions_of(BALL, call)) == warned
+
+
+@pytest.mark.parametrize(("name", "named"), [("spider", True), ("champagne", True), ("spider champagne", True), ("pinstripe", False)])
+def test_a_text_on_a_gene_names_its_cautions_with_other_genes(name, named):
+    text = BALL.caution("two_balance_genes").text
+    assert [caution.text for caution in explain(BALL, name).cautions].count(text) == named

@@ -170,6 +170,8 @@ def _print_reasons(egg: EggReport, struck_out: tuple[StruckOut, ...], console: C
         item(console, "look for: ", hint, indent=6)
     if egg.moved_by:
         item(console, "moved most by: ", "; ".join(egg.moved_by), indent=6)
+    if egg.sharing:
+        item(console, "sharing: ", egg.sharing, indent=6)
     if egg.label_text:
         item(console, "label: ", egg.label_text, indent=6)
     if struck_out:

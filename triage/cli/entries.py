@@ -15,6 +15,8 @@ from triage.storage.kinds import KINDS, Candidate, Field, needed_words
 
 #: What a field is where nothing is said; the species is then the usual one, and a moment this one.
 DEFAULTS = {("call", "by"): "keeper"}
+#: What a field means, where its name does not say it.
+MEANING = {("pairing", "mixed"): "chance that several sires share the clutch; the species' own where several are named and none is given"}
 _SEVERAL = ("texts", "dates", "table", "records")
 
 
@@ -109,6 +111,9 @@ def _options(kind: str, *, adding: bool) -> list[click.Option]:
         made = click.Option
         if adding and (kind, name) in DEFAULTS:
             more |= {"default": DEFAULTS[kind, name], "show_default": True}
+        elif (kind, name) in MEANING:
+            more["help"] = f"{MEANING[kind, name]} ({more['help']})"
+            more["required"] = False
         elif adding and name == "species":
             made, more = SpeciesOption, {**more, "show_default": True}
         else:
@@ -229,12 +234,29 @@ def _show(archive, entry, lead: str, ids: bool, as_json: bool) -> None:
     from triage.workflow.book import Book
 
     book = Book.of(archive)
+    data, notes = _pairing_notes(archive, entry) if entry.kind == "pairing" else ({}, ())
 
     def say(_: dict) -> str:
         lines = [f"{lead} {named(called(book, entry.id), entry.id, ids)} (version {entry.version})".strip()]
-        return "\n".join([*lines, *(f"  {name}: {in_words(book, value, ids)}" for name, value in entry.content.to_json().items())])
+        fields = (f"  {name}: {in_words(book, value, ids)}" for name, value in entry.content.to_json().items())
+        return "\n".join([*lines, *fields, *notes])
 
-    answer(_entry_json(book, entry), say, as_json=as_json)
+    answer({**_entry_json(book, entry), **data}, say, as_json=as_json)
+
+
+def _pairing_notes(archive, entry) -> tuple[dict, list[str]]:
+    """What to know before a pairing is made, as JSON and as lines: cautions with each sire, and how often clutches are shared."""
+    from triage.proving.harm_words import caution_lines, cautions_json
+    from triage.species.sharing import published_text
+    from triage.workflow.before_pairing import cautions_by_sire
+    from triage.workflow.book import Book
+
+    found = cautions_by_sire(archive, entry.content)
+    lines = [f"  caution, with {sire}: {line}" for sire, cautions in found.items() for line in caution_lines(cautions)]
+    several = len(entry.content.sires) > 1
+    sharing = published_text(Book.of(archive).species(entry.content.dam)) if several else ""
+    lines += [f"  {sharing}"] if sharing else []
+    return {"cautions": {sire: cautions_json(cautions) for sire, cautions in found.items()}, "sharing": sharing}, lines
 
 
 def _print_table(book, kind: str, entries, ids: bool) -> None:

@@ -29,6 +29,7 @@ EXAMPLES = """\
 @as_json
 def plan(name, genes, mate, sex, prices, of, keeping, breeding, death, keep, as_json) -> None:
     """Plan how to prove an animal: mates, eggs, seasons, when to stop, what it is worth."""
+    from triage.proving.harm_words import caution_lines, caution_words
     from triage.records import Sex
     from triage.workflow.book import open_archive
     from triage.workflow.known import known_and_ids
@@ -38,15 +39,19 @@ def plan(name, genes, mate, sex, prices, of, keeping, breeding, death, keep, as_
     known, (id,) = known_and_ids(archive, [name], ("animal", "egg"))
     found = plan_for(known, id, genes=genes, mate=mate, sex=Sex(sex) if sex else None, today=today)
     data = {"animal": known.title(id), **_plan_json(found), "worth": [], "chart": []}
+    short = {mate: [caution_words(one) for one in cautions] for mate, cautions in found.cautions.items()}
+    full = caution_lines(found.cautions[found.plan.mate.name])
     data["kept"] = keep_plan(archive, id, found) if keep else None
     if prices:
         money = dict(named_number(text, "--price") for text in prices)
         turns_on = of or next((label for label in money if label in found.held.answers), next(iter(found.held.answers)))
         data |= _worth_json(found, money, turns_on, (keeping, breeding, death), today)
-    answer(data, _words, as_json=as_json)
+    answer(data, lambda data: _words({**data, "warned": short, "cautions": full}), as_json=as_json)
 
 
 def _plan_json(found) -> dict:
+    from triage.proving.harm_words import cautions_json
+
     plan = found.plan
     earliest = plan.earliest and {
         "paired": plan.earliest.paired.isoformat(),
@@ -58,7 +63,8 @@ def _plan_json(found) -> dict:
         "open": dict(found.held.answers),
         "mates": [
             {"mate": r.mate.name, "bits_per_egg": r.bits_per_egg, "bits_per_year": r.bits_per_year,
-             "settled_in_one_season": r.p_one_season_settles, "refusal": r.refusal}
+             "settled_in_one_season": r.p_one_season_settles, "refusal": r.refusal,
+             "cautions": cautions_json(found.cautions[r.mate.name])}
             for r in found.ranked
         ],
         "mate": plan.mate.name,
@@ -101,7 +107,8 @@ def _words(said: dict) -> str:
             f"season: {percent(r['settled_in_one_season'])}"
         )
         lines.append(f"  {r['mate']}: {r['refusal'] or teaches}")
-    lines += ["", f"With {said['mate']}:"]
+        lines += [f"    caution: {one}" for one in said["warned"][r["mate"]]]
+    lines += ["", f"With {said['mate']}:", *(f"  caution: {line}" for line in said["cautions"])]
     for level, eggs in said["eggs"].items():
         seasons = said["seasons"][level]
         lines.append(

@@ -9,18 +9,21 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from triage.genetics.harm import PairingCaution, pairing_cautions
 from triage.genetics.transmission import autosomal, given_hatched, sex_linked
 from triage.records import NORMAL, Genotype, GenotypePrior, Locus, Parent, Sex, Species, VisualCall
+from triage.species.cautions import harmful_loci
 
 
 @dataclass(frozen=True, slots=True)
 class Pairing:
-    """What one pairing gives: P(look word) by live locus, and the share of eggs expected to hatch."""
+    """What one pairing gives: P(look word) by live locus, the share of eggs expected to hatch, and what to know before it is made."""
 
     dam: str
     sire: str
     looks: Mapping[str, Mapping[str, float]]
     hatched: float
+    cautions: tuple[PairingCaution, ...] = ()
 
     def chance(self, call: VisualCall, *, exactly: bool = True) -> float:
         """P(a hatchling has this visual call), or, not ``exactly``, that it shows at least these looks."""
@@ -36,8 +39,9 @@ class Pairing:
 
 
 def what_if(species: Species, pairs: Iterable[tuple[Parent, Parent]], *, crossover: Mapping[str, float] | None = None) -> list[Pairing]:
-    """Look chances of each (dam, sire) pair, in order; every sex-linked locus averaged over the sexes."""
+    """Look chances and cautions of each (dam, sire) pair, in order; every sex-linked locus averaged over the sexes."""
     tables: dict[tuple, tuple[dict[str, float], float]] = {}
+    warned = _Warned(species, crossover)
     results = []
     for dam, sire in pairs:
         looks: dict[str, Mapping[str, float]] = {}
@@ -53,8 +57,30 @@ def what_if(species: Species, pairs: Iterable[tuple[Parent, Parent]], *, crossov
             hatched *= share
             if table is not _WILD:
                 looks[name] = table
-        results.append(Pairing(dam.name, sire.name, looks, hatched))
+        results.append(Pairing(dam.name, sire.name, looks, hatched, warned.of(dam, sire)))
     return results
+
+
+class _Warned:
+    """Cautions of pairings, worked out once for all parents that are alike where there is harm."""
+
+    def __init__(self, species: Species, crossover: Mapping[str, float] | None) -> None:
+        self._species, self._crossover, self._harmful = species, crossover, harmful_loci(species)
+        self._kinds: dict[tuple, int] = {}
+        self._kind: dict[int, tuple[Parent, int]] = {}  # by id; the parent is held, so that no other can get its id
+        self._found: dict[tuple[int, int], tuple[PairingCaution, ...]] = {}
+
+    def of(self, dam: Parent, sire: Parent) -> tuple[PairingCaution, ...]:
+        both = self._kind_of(dam), self._kind_of(sire)
+        if both not in self._found:
+            self._found[both] = pairing_cautions(self._species, dam, sire, crossover=self._crossover)
+        return self._found[both]
+
+    def _kind_of(self, parent: Parent) -> int:
+        if id(parent) not in self._kind:
+            harm = tuple((name, prior.states) for name, prior in parent.loci.items() if name in self._harmful)
+            self._kind[id(parent)] = parent, self._kinds.setdefault(harm, len(self._kinds))
+        return self._kind[id(parent)][1]
 
 
 _WILD: dict[str, float] = {"": 1.0}

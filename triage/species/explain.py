@@ -25,7 +25,7 @@ from triage.records import (
     VisualCall,
     unique,
 )
-from triage.species.cautions import caution_keys
+from triage.species.cautions import keys_with_partners
 from triage.species.loader import load_sources
 from triage.species.names import nearest, normalise
 from triage.species.shorthand import known_words, parse_call, parse_parent, reserved_words, write_parent
@@ -168,7 +168,7 @@ Explanation = GeneExplanation | CompoundExplanation | AppearanceExplanation | Co
 
 def list_genes(species: Species) -> tuple[GeneSummary, ...]:
     """Every gene of a species in catalogue order."""
-    return tuple(_summary(locus, allele) for locus in species.loci for allele in locus.alleles)
+    return tuple(_summary(species, locus, allele) for locus in species.loci for allele in locus.alleles)
 
 
 def list_combinations(species: Species) -> tuple[CombinationName, ...]:
@@ -222,7 +222,7 @@ def _plain(value):
     return [_plain(v) for v in value] if isinstance(value, (list, tuple)) else value
 
 
-def _summary(locus: Locus, allele: Allele) -> GeneSummary:
+def _summary(species: Species, locus: Locus, allele: Allele) -> GeneSummary:
     return GeneSummary(
         name=allele.name,
         locus=locus.name,
@@ -233,7 +233,7 @@ def _summary(locus: Locus, allele: Allele) -> GeneSummary:
         two_copies=_two_copies(allele),
         look_for=allele.look_for,
         grade=_best_grade(allele),
-        has_cautions=bool(caution_keys(locus, Genotype(allele.name, allele.name))),
+        has_cautions=bool(keys_with_partners(species, locus, Genotype(allele.name, allele.name))),
     )
 
 
@@ -276,7 +276,7 @@ def _gene(species: Species, locus: Locus, allele: Allele) -> GeneExplanation:
             for c in species.combinations
             if _carries(species, c.genes, locus.name, allele.name)
         ),
-        cautions=_cautions(species, caution_keys(locus, Genotype(allele.name, allele.name))),
+        cautions=_cautions(species, keys_with_partners(species, locus, Genotype(allele.name, allele.name))),
         notes=tuple(n for n in (allele.notes, locus.notes) if n),
         facts=_facts((*allele.evidence, *locus.evidence)),
     )
@@ -330,7 +330,7 @@ def _carries(species: Species, genes: str, locus: str, allele: str) -> bool:
 def _compound(species: Species, locus: Locus, compound: Compound) -> CompoundExplanation:
     alike = [a.name for a in species.appearances if a.locus == locus.name and compound.name in a.looks]
     members = [locus.allele(a) for a in sorted(compound.alleles, key=locus.order)]
-    cautions = caution_keys(locus, Genotype(*(a.name for a in members)))
+    cautions = keys_with_partners(species, locus, Genotype(*(a.name for a in members)))
     return CompoundExplanation(
         kind="compound",
         name=compound.name,
@@ -358,7 +358,7 @@ def _appearance(species: Species, appearance: Appearance) -> AppearanceExplanati
         looks=unique(locus.look(g) for g in looks),
         says=unique(one.says for one in species.hidings if one.locus == locus.name and one.looks & appearance.looks),
         lookalikes=_lookalikes(species, lambda call: call.look(locus.name) in appearance.looks),
-        cautions=_cautions(species, unique(key for genotype in looks for key in caution_keys(locus, genotype))),
+        cautions=_cautions(species, unique(key for genotype in looks for key in keys_with_partners(species, locus, genotype))),
     )
 
 

@@ -12,7 +12,9 @@ from pathlib import Path
 
 from triage.errors import CatalogueError, ShorthandError, UnknownNameError
 from triage.records import (
+    MIXED,
     NORMAL,
+    About,
     Allele,
     Appearance,
     Caution,
@@ -24,9 +26,11 @@ from triage.records import (
     Locus,
     Lookalike,
     Mode,
+    PublishedShare,
     SecondReading,
     Sex,
     Species,
+    Together,
     VisualCall,
 )
 from triage.species.names import normalise
@@ -38,6 +42,7 @@ GENES = "genes.toml"
 _MODES = tuple(m.value for m in Mode)
 _GRADES = tuple(g.value for g in Grade)
 _SECOND = tuple(s.value for s in SecondReading)
+_ABOUT = tuple(a.value for a in About)
 _EVERYTHING = "everything"
 _SUPPORTS = (
     "mode",
@@ -163,6 +168,7 @@ def load_species_file(path: Path) -> Species:
     if not loci:
         root.refuse("no [[locus]]", "at least one locus")
     _refuse_repeated_names(loci, place)
+    published = [_published_share(t) for t in head.tables("shared")]
     bare = Species(
         key=key,
         name=head.text("name"),
@@ -172,9 +178,11 @@ def load_species_file(path: Path) -> Species:
         cautions=cautions,
         general_cautions=_known_cautions(head, "general_cautions", caution_keys),
         synonyms=head.texts("synonyms"),
-        mixed=head.number("mixed", 0, 1, 0.1),
+        mixed=head.number("mixed", 0, 1, MIXED),
+        published_shares=tuple(share for share, _ in published),
+        together=tuple(_together(t, loci, caution_keys) for t in root.tables("together")),
         clutch_size=_clutch_size(head),
-        evidence=_evidence(head),
+        evidence=(*_evidence(head), *(fact for _, fact in published)),
     )
     head.flag("usual", False)
     head.finish()
@@ -209,34 +217,63 @@ def _parse(text: str, place: str) -> dict:
 
 
 def _evidence(table: Table) -> tuple[Evidence, ...]:
-    known = load_sources()
     found = []
     for entry in table.tables("evidence"):
-        source = entry.text("source")
-        if source not in known:
-            entry.refuse(f"source '{source}' is unknown", "a key of sources.toml: " + ", ".join(sorted(known)))
-        second = entry.one_of("second", _SECOND, None)
-        sure = entry.number("sure", 0, 100, None)
         found.append(
             Evidence(
-                source=source,
+                source=_source(entry),
                 supports=entry.one_of("supports", _SUPPORTS),
                 grade=Grade(entry.one_of("grade", _GRADES)),
                 place=entry.text("place", ""),
                 note=entry.text("note", ""),
-                second=None if second is None else SecondReading(second),
-                sure=None if sure is None else int(sure),
+                **_second_reading(entry),
             )
         )
         entry.finish()
     return tuple(found)
 
 
+def _source(entry: Table) -> str:
+    source, known = entry.text("source"), load_sources()
+    if source not in known:
+        entry.refuse(f"source '{source}' is unknown", "a key of sources.toml: " + ", ".join(sorted(known)))
+    return source
+
+
+def _second_reading(entry: Table) -> dict[str, SecondReading | int | None]:
+    second = entry.one_of("second", _SECOND, None)
+    sure = entry.number("sure", 0, 100, None)
+    return {"second": None if second is None else SecondReading(second), "sure": None if sure is None else int(sure)}
+
+
+def _published_share(table: Table) -> tuple[PublishedShare, Evidence]:
+    """A figure, and the same as a fact with its source."""
+    share = PublishedShare(table.text("of"), table.text("words"), table.number("share", 0, 1), _source(table))
+    fact = Evidence(share.source, "paternity", Grade.PEER_REVIEWED, note=f"{share.of}: {share.words}", **_second_reading(table))
+    table.finish()
+    return share, fact
+
+
+def _together(table: Table, loci: tuple[Locus, ...], cautions: set[str]) -> Together:
+    genes, known = table.texts("genes"), [name for locus in loci for name in locus.allele_names]
+    if len(set(genes)) < 2:
+        table.refuse(f"genes {list(genes)}", "two different genes or more")
+    for gene in genes:
+        if gene not in known:
+            table.refuse(f"gene '{gene}' is unknown", "names of alleles of this file")
+    caution = table.text("caution")
+    if caution not in cautions:
+        table.refuse(f"caution '{caution}' is unknown", "one of " + ", ".join(sorted(cautions)))
+    together = Together(genes=genes, caution=caution, evidence=_evidence(table))
+    table.finish()
+    if not together.evidence:
+        table.refuse("no evidence", "an [[together.evidence]] entry with the source of the caution")
+    return together
+
+
 def _caution(table: Table) -> Caution:
-    source = table.text("source")
-    if source not in load_sources():
-        table.refuse(f"source '{source}' is unknown", "a key of sources.toml")
-    caution = Caution(key=table.text("key"), text=table.text("text"), source=source)
+    about = About(table.one_of("about", _ABOUT, About.ANIMAL.value))
+    caution = Caution(key=table.text("key"), text=table.text("text"), source=_source(table), about=about)
     table.finish()
     return caution
 

@@ -14,7 +14,7 @@ from triage.species import load_species, parse_call, parse_parent, write_parent
 from triage.storage.archive import Archive, Entry
 from triage.storage.database import Database
 from triage.storage.folder import data_folder
-from triage.storage.kinds import Animal, Call, Evidence, Laboratory, Outcome, Record
+from triage.storage.kinds import Animal, Call, Evidence, Laboratory, Outcome, Pairing, Record
 from triage.storage.old_marks import take_over_old_marks
 from triage.storage.photo_files import PhotoFiles
 from triage.workflow.clutch import allele_of, parent_from
@@ -140,14 +140,24 @@ def change_entry(
     entry = archive.find(id)
     if version is not None and entry.version != version:
         raise StorageError(f"{id}: is at version {entry.version}, not {version}; look at it again")
-    content = in_catalogue_words(archive, replace(entry.content, **changed))
+    content = replace(entry.content, **changed)
+    if not _leaves_sharing_open(entry.content):  # one kept so before means what it meant then
+        content = in_catalogue_words(archive, content)
     with archive.change(reason, who=who) as draft:
         draft.restore(entry, content)
     return archive.find(id)
 
 
+def _leaves_sharing_open(content: Record) -> bool:
+    return isinstance(content, Pairing) and content.mixed is None and len(content.sires) > 1
+
+
 def in_catalogue_words(archive: Archive, content: Record) -> Record:
-    """Content with genes and calls as the catalogue understands them; TriageError names what is not understood."""
+    """Content with genes and calls as the catalogue understands them, and with the species' chance of sharing where several sires
+    are named and none is stated; TriageError names what is not understood."""
+    if _leaves_sharing_open(content):
+        book = Book.of(archive)  # a dam who is not there is refused where the entry is written
+        return replace(content, mixed=book.species(content.dam).mixed) if content.dam in book.entries else content
     if isinstance(content, Animal):
         species = load_species(content.species)
         sex = SEXES.get(content.sex, Sex.FEMALE)

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from triage.errors import StorageError
+from triage.genetics.harm import PairingCaution
+from triage.genetics.pairings import what_if
 from triage.proving.plans.egg_table import HeldBack, Mate
 from triage.proving.plans.plan import ProvingPlan, RankedMate, proving_plan, rank_mates, visual_mates
 from triage.proving.plans.seasons import Season
@@ -21,11 +23,12 @@ from triage.workflow.known import Known
 
 @dataclass(frozen=True, slots=True)
 class PlanAnswer:
-    """Every mate ranked, and the whole plan with the best one, or the one named."""
+    """Every mate ranked, and the whole plan with the best one, or the one named; what to know of each pairing, by the mate's name."""
 
     held: HeldBack
     ranked: tuple[RankedMate, ...]
     plan: ProvingPlan
+    cautions: Mapping[str, tuple[PairingCaution, ...]]
 
     def years_until_first_result(self, today: date) -> float:
         """Until the first clutch can be read; a year where its age is not known."""
@@ -83,7 +86,9 @@ def plan_for(
         today=today,
         mass_g=getattr(content, "weight_g", None),
     )
-    return PlanAnswer(held, ranked, plan)
+    pairs = [(parent, r.mate.animal) if parent.sex is Sex.FEMALE else (r.mate.animal, parent) for r in ranked]
+    cautions = {r.mate.name: found.cautions for r, found in zip(ranked, what_if(species, pairs), strict=True)}
+    return PlanAnswer(held, ranked, plan, cautions)
 
 
 def keep_plan(archive: Archive, id: str, answer: PlanAnswer, *, who: str = "keeper") -> str:

@@ -27,7 +27,7 @@ from triage.records import (
 )
 from triage.species import parse_call
 from triage.storage.archive import Archive, Entry
-from triage.storage.kinds import Laboratory
+from triage.storage.kinds import Laboratory, Pairing
 from triage.storage.photo_files import PhotoFiles
 from triage.workflow.book import SEXES, Book, call_named, stated_evidence
 from triage.workflow.clutch import (
@@ -49,6 +49,9 @@ from triage.workflow.settings import Settings
 
 #: What an egg of the records is to a sort: others are not hatched yet, or never were fertile.
 _COUNTED = {"hatched": True, "dead": False}
+
+#: What was taken of several sires when a pairing could be kept without saying: today it is entered with one (`book.in_catalogue_words`).
+UNSTATED_SHARING = 0.1
 
 ParentOf = Callable[[str, Sex], Parent]
 Method = TypeVar("Method", bound=Callable[..., Any])
@@ -102,7 +105,7 @@ class Clutches:
             dam,
             sires,
             spoken_of=spoken_of(self.eggs(clutch)),
-            mixed=species.mixed if pairing.mixed is None else pairing.mixed,
+            mixed=sharing_of(pairing, species),
             laid=date.fromisoformat(content.laid) if content.laid else None,
             crossover=content.crossover,
             linkages=linkages,
@@ -181,6 +184,13 @@ class Clutches:
     @cached_property
     def _last_sorts(self) -> dict[str, Entry]:
         return {entry.content.clutch: entry for entry in self.book.all("sort")}
+
+
+def sharing_of(pairing: Pairing, species: Species) -> float:
+    """Chance that several sires share the clutches of a pairing: as stated; of several sires and unstated, as when such were kept."""
+    if pairing.mixed is not None:
+        return pairing.mixed
+    return UNSTATED_SHARING if len(pairing.sires) > 1 else species.mixed
 
 
 def newest_call(book: Book, id: str) -> Entry | None:

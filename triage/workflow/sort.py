@@ -8,25 +8,28 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from triage.errors import WorkTooLargeError
 from triage.genetics.clutch.alternatives import explanations
 from triage.genetics.clutch.exact import clashing_eggs, infer
 from triage.genetics.clutch.impossible import impossible_near, why_impossible
 from triage.genetics.clutch.influence import odds_in_words, strongest_facts
 from triage.genetics.clutch.losses import expected_losses
 from triage.genetics.clutch.model import CrossModel, compile_cross
-from triage.genetics.clutch.posterior import EggPosterior, Posterior
+from triage.genetics.clutch.posterior import CallChance, EggPosterior, Posterior
 from triage.genetics.readings import look_readings, photo_reading, shots
 from triage.proving.chances import percent
 from triage.proving.label_text import label_text
-from triage.proving.trays import Tray, choose_tray, shown_calls
+from triage.proving.trays import Tray, TrayChoice, choose_tray, shown_calls
 from triage.records import CallReading, Egg, Genotype, GenotypeReading, PhotoEvidence, Reading, Species, VisualCall
 from triage.species.cautions import cautions_of
 from triage.species.hiding import shown, unseen_loci
 from triage.species.looks_alike import trade_name
+from triage.species.sharing import published_text, tried_shares
 from triage.vision.shortlist import shortlist_of
 from triage.workflow.answers.luck_words import luck_sentence
 from triage.workflow.answers.parent_news import parent_reports
 from triage.workflow.answers.report import Alternative, ClutchReport, EggReport, StruckOut
+from triage.workflow.answers.sharing_words import Standing, sharing_words
 from triage.workflow.clutch import ClutchSheet, ReadPhoto, SheetEgg
 from triage.workflow.settings import Settings
 
@@ -113,15 +116,16 @@ def sort_clutch(
         if explain:
             report = replace(report, moved_by=_moved_by(sheet, model, fitting, place, report.calls[0].call))
         reports.append(report)
+    shared, too_large = _at_other_shares(sheet, model, read, fitting, settings, reports) if explain else (reports, False)
     return ClutchReport(
         sheet=sheet,
         settings=settings,
         photos=tuple(photos),
-        eggs=tuple(reports),
+        eggs=tuple(shared),
         parents=parent_reports(model, posterior, settings.label_threshold) if posterior else (),
         log_evidence=posterior.log_evidence if posterior and not clashing else -math.inf,
         luck=luck_sentence(model, posterior) if hatched and explain else "",
-        notes=_notes(sheet, model, read, clashing),
+        notes=_notes(sheet, model, read, clashing, too_large),
         posterior=posterior,
     )
 
@@ -211,16 +215,8 @@ def _egg_report(
     raw = posterior.calls(place)
     calls = shown_calls(sheet.species, raw)
     misfit, alternatives = _misfit(sheet, model, eggs, i, one, settings)
-    choice = choose_tray(
-        sheet.species,
-        calls,
-        int((expected > 0).sum()),
-        _loci_given_look(sheet, model, fitting, found, calls[0].call, one.egg),
-        misfit=misfit,
-        label_threshold=settings.label_threshold,
-        hold_chance=settings.hold_chance,
-        hold_genes=settings.hold_genes,
-    )
+    loci = _loci_given_look(sheet, model, fitting, found, calls[0].call, one.egg)
+    choice = _choice(sheet, calls, expected, loci, misfit, settings)
     top = calls[0].call
     settled = calls[0].probability >= settings.label_threshold
     return EggReport(
@@ -241,6 +237,75 @@ def _egg_report(
         trade_name=trade_name(sheet.species, top),
         cautions=cautions_of(sheet.species, top),
     )
+
+
+def _choice(
+    sheet: ClutchSheet,
+    calls: Sequence[CallChance],
+    expected: np.ndarray,
+    loci: Mapping[str, Mapping[Genotype, float]],
+    misfit: str | None,
+    settings: Settings,
+) -> TrayChoice:
+    return choose_tray(
+        sheet.species,
+        calls,
+        int((expected > 0).sum()),
+        loci,
+        misfit=misfit,
+        label_threshold=settings.label_threshold,
+        hold_chance=settings.hold_chance,
+        hold_genes=settings.hold_genes,
+    )
+
+
+def _several_sires(model: CrossModel) -> bool:
+    return sum(share > 0 for share in model.shares) > 1
+
+
+def _at_other_shares(
+    sheet: ClutchSheet,
+    model: CrossModel,
+    read: Sequence[_ReadEgg],
+    fitting: Sequence[Egg],
+    settings: Settings,
+    reports: Sequence[EggReport],
+) -> tuple[list[EggReport], bool]:
+    """The reports with what would differ at other shares of shared clutches; and whether that was too large to work out.
+
+    One inference a share, and one for each egg whose look hides genes: the cross is not compiled again.
+    """
+    shares = [share for share in tried_shares(sheet.species) if share != model.mixed] if _several_sires(model) else []
+    eggs = [one.egg for one in read]
+    hatched = [i for i, egg in enumerate(eggs) if egg.hatched is not False]
+    at: list[dict[float, Standing]] = [{} for _ in hatched]
+    expected = model.expected_calls()
+    for share in shares:
+        there = model.at_share(share)
+        if not (0 < model.mixed < 1 and 0 < share < 1):  # otherwise the same eggs can be true together
+            fitting = _consistent(there, eggs, sheet.parent_readings)[0]
+        try:
+            posterior = infer(there, fitting, sheet.parent_readings, other_loss=sheet.other_loss) if fitting else None
+        except WorkTooLargeError:
+            return list(reports), True
+        places = {egg.label: place for place, egg in enumerate(e for e in fitting if e.hatched is not False)}
+        for i, report, found in zip(hatched, reports, at, strict=True):
+            place = places.get(eggs[i].label)
+            if place is None:
+                found[share] = Standing((), (), Tray.CHECK_PARENTS)
+                continue
+            # no share makes a reading a misfit: what was found of an egg holds, unless it clashed and was not asked
+            misfit = report.tray if report.calls and report.tray is Tray.CHECK_PARENTS else None
+            if not report.calls:
+                misfit, _ = _misfit(sheet, model, eggs, i, read[i], settings)
+            calls = shown_calls(sheet.species, posterior.calls(place))
+            loci = _loci_given_look(sheet, there, fitting, posterior.eggs[place], calls[0].call, eggs[i])
+            tray = _choice(sheet, calls, expected, loci, misfit, settings).tray
+            found[share] = Standing.of(posterior.eggs[place].sires, calls, tray)
+    return [
+        replace(report, sharing=sharing_words(Standing.of(report.sires, report.calls, report.tray), found))
+        for report, found in zip(reports, at, strict=True)
+    ], False
 
 
 def _moved_by(
@@ -396,7 +461,9 @@ def _label(
     return label_text(model.species, call, one.egg.sex, supported.loci, known)
 
 
-def _notes(sheet: ClutchSheet, model: CrossModel, read: Sequence[_ReadEgg], clashing: Sequence[Egg]) -> tuple[str, ...]:
+def _notes(
+    sheet: ClutchSheet, model: CrossModel, read: Sequence[_ReadEgg], clashing: Sequence[Egg], too_large: bool
+) -> tuple[str, ...]:
     notes = []
     if clashing:
         labels = ", ".join(e.label for e in clashing)
@@ -410,6 +477,10 @@ def _notes(sheet: ClutchSheet, model: CrossModel, read: Sequence[_ReadEgg], clas
     losses = _losses(model)
     if losses:
         notes.append(losses)
+    if _several_sires(model):
+        taken = f"Sharing: a chance of {percent(model.mixed)} is taken that several sires share the clutch."
+        unknown = "What each answer would be at other shares is too much to work out." if too_large else ""
+        notes.append(" ".join(words for words in (taken, published_text(sheet.species), unknown) if words))
     if any(r.startswith("photo") for one in read for r in one.rests_on):
         notes.append(
             "Photo readings come from a model that has seen synthetic skin only; they are tempered, and a photo never changes "

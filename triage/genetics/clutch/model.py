@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -118,6 +118,17 @@ class CrossModel:
         """Live loci in catalogue order."""
         live = {name for block in self.blocks for name in block.loci}
         return tuple(locus.name for locus in self.species.loci if locus.name in live)
+
+    def at_share(self, mixed: float) -> CrossModel:
+        """The same cross with another chance that several sires share the clutch; nothing is compiled again."""
+        if mixed == self.mixed:
+            return self
+        tables = self.kept.setdefault("reading tables", {})  # what readings say of the calls is the same at every share
+        model = CrossModel(replace(self.cross, mixed=mixed), self.blocks, self.shares, float(mixed), {"reading tables": tables})
+        for name in ("look_axes", "calls", "place_of_call", "_expected_by_shares"):
+            if name in self.__dict__:
+                model.__dict__[name] = self.__dict__[name]
+        return model
 
     def prior_of(self, animal: Parent) -> dict[str, dict[Genotype, float]]:
         """P(genotype) by live locus of the dam or a sire of the cross, before the clutch."""
@@ -296,6 +307,22 @@ def _block(cross: Cross, loci: tuple[Locus, ...], linkage: Linkage | None) -> Bl
         hatched=tuple(hatched),
         looks=tuple(tuple(by_name[n].look(g) for n, g in o.genotypes) for o in outcomes),
     )
+
+
+def egg_chances(model: CrossModel, candidate: int = 0) -> tuple[tuple[Block, dict[Outcome, float]], ...]:
+    """P(outcome | candidate sire) by block of an egg as it is laid, whether it hatches or not."""
+    cross, sire = model.cross, model.cross.sires[candidate]
+    pairs = _linked_pairs(cross, [cross.species.locus(name) for name in model.locus_names])
+    found = []
+    for block in model.blocks:
+        loci, linkage = tuple(cross.species.locus(name) for name in block.loci), pairs.get(block.loci[0])
+        chances: dict[Outcome, float] = {}
+        for dam, p in zip(block.dam_states, block.dam_prior, strict=True):
+            for state, q in zip(block.sire_states[candidate], block.sire_priors[candidate], strict=True):
+                for outcome, chance in _transmit(cross, loci, linkage, dam, sire, state).items():
+                    chances[outcome] = chances.get(outcome, 0.0) + float(p * q) * chance
+        found.append((block, chances))
+    return tuple(found)
 
 
 def _outcome_order(outcome: Outcome) -> tuple:

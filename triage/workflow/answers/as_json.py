@@ -44,6 +44,7 @@ def _egg(egg: EggReport) -> dict[str, Any]:
         "label_text": egg.label_text,
         "rests_on": list(egg.rests_on),
         "moved_by": list(egg.moved_by),
+        "sharing": egg.sharing,
         "photo_remarks": list(egg.photo_remarks),
         "shortlist": list(egg.shortlist),
         "look_for": list(egg.look_for),

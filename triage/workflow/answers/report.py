@@ -53,6 +53,9 @@ class EggReport:
         Trade combination name of the likeliest call where there is one, to be shown beside the genes.
     cautions
         Cautions that belong to the likeliest call.
+    sharing
+        What would differ if clutches were shared more often or less often, in words; empty where nothing does, only one sire
+        is named, or it was not worked out.
     """
 
     label: str
@@ -72,6 +75,7 @@ class EggReport:
     alternatives: tuple[Alternative, ...] = ()
     trade_name: str = ""
     cautions: tuple[str, ...] = ()
+    sharing: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,16 @@ from triage.workflow.answers.report import ClutchReport, EggReport, StruckOut
 SMALL = 0.01
 #: A shortlist is written out up to this many calls.
 SHORTLIST_NAMES = 6
+#: Chances that several sires share a clutch, in percent, that have words.
+SHARING_STOPS = {
+    0.0: "one male for the whole clutch",
+    10.0: "nearly always one male",
+    30.0: "more often one male",
+    50.0: "one male or several, either as likely",
+    75.0: "more often several males",
+    90.0: "nearly always several males",
+    100.0: "each egg for itself",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +77,12 @@ def sires_text(cross: Cross) -> str:
         return animal_text(cross, cross.sires[0])
     pairs = zip(cross.sires, cross.shares, strict=True)
     return " or ".join(f"{animal_text(cross, sire)}, share {percent(float(share))}" for sire, share in pairs)
+
+
+def sharing_text(percents: float) -> str:
+    """A chance that several sires share a clutch, in percent, in words: ``nearly always one male (10 %)``."""
+    words = SHARING_STOPS.get(percents)
+    return f"{words} ({percents:g} %)" if words else f"{percents:g} %"
 
 
 def clutch_name(cross: Cross) -> str:

@@ -10,6 +10,7 @@ from triage.app.notices import errors_shown, literal
 from triage.app.pages.collection.rows import chance_rows, settled_rows, worth_rows
 from triage.errors import TriageError
 from triage.proving.chances import percent
+from triage.proving.harm_words import caution_lines, caution_words
 from triage.proving.plans.worth import Costs, LabelPrices
 from triage.records import Sex
 from triage.storage.archive import Archive
@@ -123,11 +124,14 @@ def show_plan(known: Known, id: str) -> None:
             st.caption(literal(str(refusal)))
             return
         st.dataframe(
-            [{"mate": r.mate.name, "bits a year": round(r.bits_per_year, 2), "settled in one season": r.p_one_season_settles}
+            [{"mate": r.mate.name, "bits a year": round(r.bits_per_year, 2), "settled in one season": r.p_one_season_settles,
+              "cautions": "; ".join(map(caution_words, answer.cautions[r.mate.name]))}
              for r in answer.ranked if not r.refusal],
             hide_index=True, width="stretch",
             column_config={"settled in one season": st.column_config.ProgressColumn(format="percent", min_value=0.0, max_value=1.0)},
         )  # fmt: skip
+        for line in caution_lines(answer.cautions[answer.plan.mate.name]):
+            st.warning(literal(f"With {answer.plan.mate.name}: {line}"))
         st.caption(literal(f"With {answer.plan.mate.name}: chance of being settled within so many eggs"))
         st.line_chart(settled_rows(answer.plan), x="eggs", y="settled")
         st.caption("Ages and weights for breeding are rules of thumb; ask a reptile veterinarian before you breed an animal.")

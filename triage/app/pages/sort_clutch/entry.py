@@ -12,6 +12,8 @@ from triage.app.shared import small_picture
 from triage.records import Sex, Species
 from triage.species import load_species, species_names
 from triage.species.explain import list_genes
+from triage.species.sharing import published_text
+from triage.workflow.answers.wording import SHARING_STOPS, sharing_text
 
 PHOTO_TYPES = ["jpg", "jpeg", "png", "webp", "heic", "heif", "tif", "tiff", "bmp"]
 
@@ -41,11 +43,15 @@ def _parents(state) -> Species:
     if len(rows) < draft.MOST_SIRES:
         st.button("Add another possible sire", key="add_sire", on_click=draft.add_sire, args=(state,), icon=":material/add:")
     if len(rows) > 1:
-        st.number_input(
-            "Chance that several sires share the clutch, %",
-            0.0, 100.0, step=5.0, key="mixed_percent", placeholder=f"{100 * species.mixed:.0f}",
-            help="No rate is published for this species; the placeholder is a setting, not a measurement.",
+        if state["mixed_percent"] is None:
+            state["mixed_percent"] = 100 * species.mixed
+        # a stop of the sheet's own stays once it is there: a slider that loses a stop would jump to its first
+        state["mixed_stops"] = sorted({*SHARING_STOPS, *state.get("mixed_stops", ()), state["mixed_percent"]})
+        st.select_slider(
+            "May several males share the clutch?", state["mixed_stops"],
+            key="mixed_percent", format_func=sharing_text,
         )  # fmt: skip
+        st.caption(published_text(species))
     with st.expander("Your bars", key="bars"):
         st.number_input("A call is settled for the label at, %", 50.0, 100.0, step=1.0, key="label_percent")
         st.number_input("A hidden gene is worth proving from a chance of, %", 0.0, 100.0, step=5.0, key="hold_percent")

@@ -152,6 +152,8 @@ def _says(egg: EggReport, held_note: str) -> str:
         lines.append(f"<li>Rests on {escape(rests_on_text(egg))}</li>")
     if egg.moved_by:
         lines.append(f"<li>Moved most by {escape('; '.join(egg.moved_by))}</li>")
+    if egg.sharing:
+        lines.append(f"<li><em>Sharing</em> {escape(egg.sharing)}</li>")
     return f'<ul class="tr-says">{"".join(lines)}</ul>'
 
 
