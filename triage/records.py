@@ -144,7 +144,8 @@ class Allele:
     """One mutant allele and what a keeper looks for.
 
     ``one_copy_name`` is None where a single copy cannot be seen. ``hatch_rate`` values are the chance, relative to a
-    plain sibling, that an egg of that genotype hatches.
+    plain sibling, that an egg of that genotype hatches. ``one_name``: its name means this gene, although each word of it is
+    the name of another.
     """
 
     name: str
@@ -156,6 +157,7 @@ class Allele:
     synonyms: tuple[str, ...] = ()
     two_copies_synonyms: tuple[str, ...] = ()
     subtle: bool = False
+    one_name: bool = False
     two_copies_hatch_rate: float = 1.0
     cautions: tuple[str, ...] = ()
     two_copies_cautions: tuple[str, ...] = ()

@@ -83,8 +83,8 @@ def test_a_gene_with_all_that_is_known_of_it():
     assert gene.mode == "incomplete dominant"
     assert "single dot" in gene.look_for
     assert (gene.two_copies, gene.one_copy) == ("super mojave", "mojave")
-    assert gene.series == ("lesser", "butter", "phantom", "mystic", "bamboo", "special", "mocha")
-    assert len(gene.compounds) == 7
+    assert gene.series == ("lesser", "butter", "phantom", "mystic", "bamboo", "special", "mocha", "faint lucy")
+    assert len(gene.compounds) == 8
     potion = next(c for c in gene.compounds if "mystic potion" in c.synonyms)
     assert (potion.alleles, potion.looks_like) == (("mojave", "mystic"), "")
     white = next(c for c in gene.compounds if c.name == "lesser mojave")
@@ -120,9 +120,9 @@ def test_the_facts_of_a_species():
 
 def test_facts_name_their_sources_and_how_far_they_were_read():
     """Lederer et al. 2023 was read as quoted elsewhere, Brown et al. 2022 as an abstract."""
-    (ghost,) = explain(BALL, "ghost").facts
+    ghost, skin = explain(BALL, "ghost").facts
     assert (ghost.grade, ghost.read, ghost.place) == ("peer_reviewed", "second_hand", "OMIA:002758-51751")
-    assert "50 of 50" in ghost.note
+    assert "50 of 50" in ghost.note and "shed skin" in skin.note
     albino = {f.citation: f for f in explain(BALL, "albino").facts}
     brown = albino[load_sources()["brown_2022"].citation]
     assert (brown.read, brown.doi) == ("abstract", "10.1371/journal.pone.0276376")
