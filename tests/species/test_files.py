@@ -23,8 +23,8 @@ BALL_LOCI = [
 ]
 #: The order of the series that grew: what stood before stands first, as in the orders of the photo model and of old calls.
 GROWN_SERIES = {
-    "fire series": "fire vanilla disco flame thunder lemonback sulfur".split(),
-    "blue-eyed-leucistic series": [*"lesser butter mojave phantom mystic bamboo special mocha".split(), "faint lucy"],
+    "fire series": ["fire", "vanilla", "disco", "flame", "thunder", "lemonback", "sulfur"],
+    "blue-eyed-leucistic series": [*["lesser", "butter", "mojave", "phantom", "mystic", "bamboo", "special", "mocha"], "faint lucy"],
 }
 RECESSIVE, INCOMPLETE, DOMINANT = Mode.RECESSIVE, Mode.INCOMPLETE_DOMINANT, Mode.DOMINANT
 
@@ -417,7 +417,7 @@ def test_every_pair_of_the_dark_series_is_warned_of(ball):
 
 
 def test_who_bars_a_gene_is_left_to_the_keepers_own_association(ball):
-    barred = [c.text for c in ball.cautions if "balance disorder" in c.text and c.key != "spider_wobble" or c.key == "spider_welfare"]
+    barred = [c.text for c in ball.cautions if ("balance disorder" in c.text and c.key != "spider_wobble") or c.key == "spider_welfare"]
     assert len(barred) == 6
     for text in barred:
         assert "ome shows and associations bar named genes" in text and "your own association" in text

@@ -438,7 +438,7 @@ def _refuse_repeated_phrases(species: Species, place: str) -> None:
                 f"{place}, {owner}: '{phrase}' also reads as several names side by side; needed: a name that does not"
             )
         if phrase in one_name and not several:
-            raise CatalogueError(f"{place}, {owner}: 'one_name' of '{phrase}', which reads as one name already; leave it out")
+            raise CatalogueError(f"{place}, {owner}: 'one_name' of '{phrase}', which reads as one name already; needed: no one_name")
 
 
 def _spelled_by(words: list[str], phrases: set[str]) -> bool:
