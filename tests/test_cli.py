@@ -290,6 +290,34 @@ def test_genes_lists_and_explains(capsys):
     assert "anery" in capsys.readouterr().out
 
 
+def test_genes_say_who_says_so(capsys):
+    for name, text in (
+        ("clown", "mode: common practice, no source"),
+        ("ghost", "mode: published, read second hand; second reader amended it"),
+        ("desert", "fertility: common practice, no source; second reader added it, 80 % sure"),
+        ("acid", "allelism: disputed, no source; second reader added it, 40 % sure"),
+        ("cinnamon red axanthic", "welfare: common practice, no source"),
+    ):
+        assert main(["genes", *name.split()]) == 0
+        said = " ".join(capsys.readouterr().out.split())
+        assert text in said and "keeper_consensus" not in said and "keeper consensus" not in said
+
+
+def test_the_second_reading_is_listed(capsys):
+    assert main(["genes", "--second-reading"]) == 0
+    listed = capsys.readouterr().out
+    assert max(map(len, listed.splitlines())) <= 80
+    said = " ".join(listed.split())
+    assert "facts checked by a second reader" in said and "GHI mode: common practice, no source; second reader added it, 85 % sure" in said
+    main(["genes", "--second-reading", "--json"])
+    facts = json.loads(capsys.readouterr().out)["facts"]
+    assert f"{len(facts)} facts" in said and {"of": "GHI", "supports": "mode", "second": "added", "sure": 85}.items() <= next(
+        f for f in facts if f["of"] == "GHI" and f["supports"] == "mode"
+    ).items()
+    said = refused(capsys, "genes", "clown", "--second-reading")
+    assert "--second-reading beside 'clown': it lists the whole species; needed: one of the two" in said
+
+
 def test_genes_as_json(capsys):
     main(["genes", "--json"])
     answer = json.loads(capsys.readouterr().out)

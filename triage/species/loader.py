@@ -435,7 +435,8 @@ def _refuse_repeated_phrases(species: Species, place: str) -> None:
         several = _spelled_by(phrase.split(), owners.keys() - {phrase})
         if several and phrase not in (*reserved_words(), *one_name):
             raise CatalogueError(
-                f"{place}, {owner}: '{phrase}' also reads as several names side by side; needed: a name that does not"
+                f"{place}, {owner}: '{phrase}' also reads as several names side by side; needed: a name that does not, "
+                "or one_name = true in the allele that is meant by it"
             )
         if phrase in one_name and not several:
             raise CatalogueError(f"{place}, {owner}: 'one_name' of '{phrase}', which reads as one name already; needed: no one_name")
