@@ -10,8 +10,7 @@ def cautions_of(species: Species, call: VisualCall) -> tuple[str, ...]:
     keys = [
         key
         for name, look in call.looks
-        for genotype in species.locus(name).genotypes()
-        if species.locus(name).look(genotype) == look
+        for genotype in species.locus(name).of_look(look)
         for key in caution_keys(species.locus(name), genotype)
     ]
     return tuple(species.caution(key).text for key in unique(keys))
