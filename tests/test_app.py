@@ -246,10 +246,13 @@ def test_the_gene_book_lists_explains_and_refuses():
     at = AppTest.from_file(str(APP / "pages" / "gene_book" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not at.exception
     assert "<b>pastel</b>" in html_of(at) and "firefly" in html_of(at)
+    assert "checked by a second reader" in html_of(at) and "common practice, no source; second reader added it, 85 % sure" in html_of(at)
     for name, text in (("clown", "Inherited"), ("lesser mojave", "Made of"), ("firefly", "Genes"), ("bel", "Any of")):
         at.text_input(key="book_name").set_value(name).run()
         assert not at.exception
         assert f"<b>{text}</b>" in html_of(at)
+    at.text_input(key="book_name").set_value("desert").run()
+    assert "fertility: common practice, no source; second reader added it, 80 % sure" in html_of(at)
     at.text_input(key="book_name").set_value("klown").run()
     assert "'clown'" in errors(at)[0]
 

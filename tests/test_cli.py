@@ -275,7 +275,7 @@ def test_a_bad_photo_is_a_remark_with_its_name_and_its_egg_goes_by_the_rest(tmp_
 def test_genes_lists_and_explains(capsys):
     assert main(["genes"]) == 0
     listed = capsys.readouterr().out
-    assert "46 genes" in listed and "yellow-belly series" in listed and "firefly" in listed
+    assert "70 genes" in listed and "yellow-belly series" in listed and "firefly" in listed
     assert max(map(len, listed.splitlines())) <= 80
     for name, text in (
         ("clown", "recessive"),
@@ -290,10 +290,38 @@ def test_genes_lists_and_explains(capsys):
     assert "anery" in capsys.readouterr().out
 
 
+def test_genes_say_who_says_so(capsys):
+    for name, text in (
+        ("clown", "mode: common practice, no source"),
+        ("ghost", "mode: published, read second hand; second reader amended it"),
+        ("desert", "fertility: common practice, no source; second reader added it, 80 % sure"),
+        ("acid", "allelism: disputed, no source; second reader added it, 40 % sure"),
+        ("cinnamon red axanthic", "welfare: common practice, no source"),
+    ):
+        assert main(["genes", *name.split()]) == 0
+        said = " ".join(capsys.readouterr().out.split())
+        assert text in said and "keeper_consensus" not in said and "keeper consensus" not in said
+
+
+def test_the_second_reading_is_listed(capsys):
+    assert main(["genes", "--second-reading"]) == 0
+    listed = capsys.readouterr().out
+    assert max(map(len, listed.splitlines())) <= 80
+    said = " ".join(listed.split())
+    assert "facts checked by a second reader" in said and "GHI mode: common practice, no source; second reader added it, 85 % sure" in said
+    main(["genes", "--second-reading", "--json"])
+    facts = json.loads(capsys.readouterr().out)["facts"]
+    assert f"{len(facts)} facts" in said and {"of": "GHI", "supports": "mode", "second": "added", "sure": 85}.items() <= next(
+        f for f in facts if f["of"] == "GHI" and f["supports"] == "mode"
+    ).items()
+    said = refused(capsys, "genes", "clown", "--second-reading")
+    assert "--second-reading beside 'clown': it lists the whole species; needed: one of the two" in said
+
+
 def test_genes_as_json(capsys):
     main(["genes", "--json"])
     answer = json.loads(capsys.readouterr().out)
-    assert answer["format"] == 1 and len(answer["genes"]) == 46
+    assert answer["format"] == 1 and len(answer["genes"]) == 70
     main(["genes", "clown", "--json"])
     assert json.loads(capsys.readouterr().out)["kind"] == "gene"
 

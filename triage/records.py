@@ -7,7 +7,7 @@ is called ``normal`` at every locus.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
@@ -147,7 +147,8 @@ class Allele:
     """One mutant allele and what a keeper looks for.
 
     ``one_copy_name`` is None where a single copy cannot be seen. ``hatch_rate`` values are the chance, relative to a
-    plain sibling, that an egg of that genotype hatches.
+    plain sibling, that an egg of that genotype hatches. ``one_name``: its name means this gene, although each word of it is
+    the name of another.
     """
 
     name: str
@@ -159,6 +160,7 @@ class Allele:
     synonyms: tuple[str, ...] = ()
     two_copies_synonyms: tuple[str, ...] = ()
     subtle: bool = False
+    one_name: bool = False
     two_copies_hatch_rate: float = 1.0
     cautions: tuple[str, ...] = ()
     two_copies_cautions: tuple[str, ...] = ()
@@ -198,6 +200,7 @@ class Locus:
     evidence: tuple[Evidence, ...] = ()
     _by_name: Mapping[str, Allele] = field(init=False, repr=False, compare=False)
     _by_pair: Mapping[frozenset[str], Compound] = field(init=False, repr=False, compare=False)
+    _by_look: Mapping[str, tuple[Genotype, ...]] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         if not self.alleles:
@@ -206,6 +209,11 @@ class Locus:
             raise ValueError(f"{self.name}: crossing-over rate {self.crossover} is not between 0 and 0.5")
         object.__setattr__(self, "_by_name", MappingProxyType({a.name: a for a in self.alleles}))
         object.__setattr__(self, "_by_pair", MappingProxyType({c.alleles: c for c in self.compounds}))
+        by_look: dict[str, tuple[Genotype, ...]] = {}
+        for genotype in self.genotypes():
+            look = self.look(genotype)
+            by_look[look] = (*by_look.get(look, ()), genotype)
+        object.__setattr__(self, "_by_look", MappingProxyType(by_look))
 
     @property
     def sex_linked(self) -> bool:
@@ -235,6 +243,10 @@ class Locus:
             return self._by_name[mutant].one_copy_name or ""
         return self.compound_name(first, second)
 
+    def of_look(self, look: str) -> tuple[Genotype, ...]:
+        """The genotypes, unordered pairs, that have a look; none where no animal looks so."""
+        return self._by_look.get(look, ())
+
     def compound_name(self, first: str, second: str) -> str:
         compound = self._by_pair.get(frozenset((first, second)))
         if compound is not None:
@@ -252,9 +264,10 @@ class Locus:
         compound = self._by_pair.get(frozenset((first, second)))
         return compound.hatch_rate if compound is not None else 1.0
 
-    def genotypes(self, *, by_chromosome: bool = False) -> tuple[Genotype, ...]:
-        """Every genotype of the locus: ordered pairs for the heterogametic sex of a sex-linked locus, else unordered."""
-        names = (*self.allele_names, NORMAL)
+    def genotypes(self, *, by_chromosome: bool = False, of: Collection[str] | None = None) -> tuple[Genotype, ...]:
+        """Every genotype of the locus, or of some of its mutant alleles: ordered pairs for the heterogametic sex of a sex-linked
+        locus, else unordered."""
+        names = (*(a for a in self.allele_names if of is None or a in of), NORMAL)
         if by_chromosome:
             return tuple(Genotype(a, b, True) for a in names for b in names)
         return tuple(Genotype(a, b) for i, a in enumerate(names) for b in names[i:])
@@ -390,10 +403,12 @@ class Species:
     clutch_size: tuple[float, int, int] | None = None
     evidence: tuple[Evidence, ...] = ()
     _locus_by_name: Mapping[str, Locus] = field(init=False, repr=False, compare=False)
+    _locus_by_allele: Mapping[str, Locus] = field(init=False, repr=False, compare=False)
     _order_by_name: Mapping[str, int] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "_locus_by_name", MappingProxyType({locus.name: locus for locus in self.loci}))
+        object.__setattr__(self, "_locus_by_allele", {name: locus for locus in self.loci for name in locus.allele_names})
         object.__setattr__(self, "_order_by_name", {locus.name: place for place, locus in enumerate(self.loci)})
 
     @property
@@ -412,10 +427,12 @@ class Species:
         return name in self._locus_by_name
 
     def locus_of(self, allele: str) -> Locus:
-        for locus in self.loci:
-            if allele in locus.allele_names:
-                return locus
-        raise KeyError(allele)
+        return self._locus_by_allele[allele]
+
+    def in_order(self, loci: Iterable[str]) -> tuple[str, ...]:
+        """Names of loci in catalogue order, each once; what is no locus of the species falls away."""
+        order = self._order_by_name
+        return tuple(sorted({name for name in loci if name in order}, key=order.__getitem__))
 
     def caution(self, key: str) -> Caution:
         for caution in self.cautions:
@@ -425,7 +442,7 @@ class Species:
 
     def call(self, genotypes: Mapping[str, Genotype]) -> VisualCall:
         """The visual call of an animal from its genotypes by locus; loci not named are wild type."""
-        looks = ((locus.name, locus.look(genotypes[locus.name])) for locus in self.loci if locus.name in genotypes)
+        looks = ((name, self._locus_by_name[name].look(genotypes[name])) for name in self.in_order(genotypes))
         return VisualCall(tuple((name, look) for name, look in looks if look))
 
     def call_of(self, looks: Mapping[str, str]) -> VisualCall:

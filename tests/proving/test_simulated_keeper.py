@@ -46,7 +46,7 @@ def test_the_plan_sells_fewer_wrong_labels_and_earns_more_once_they_come_back(be
 def test_selling_everything_proves_nothing(found):
     books = found["sell everything as called"]
     assert not books["held back"].any() and not books["hets proved"].any()
-    assert found["plan"]["hets proved"].all()
+    assert found["plan"]["hets proved"].mean() > 1  # of one keeper it may be none: what is held back need not lay
 
 
 def test_the_same_seed_gives_the_same_books(bench):

@@ -5,18 +5,23 @@ import json
 import pytest
 
 from triage.errors import ShorthandError, UnknownNameError
+from triage.records import Evidence, Grade, SecondReading
 from triage.species.explain import (
     NOT_RECORDED,
     as_data,
     explain,
+    fact_in_words,
     list_combinations,
     list_genes,
+    second_reading,
+    who_says,
 )
 from triage.species.loader import load_sources, load_species, species_names
 from triage.species.names import normalise
 from triage.species.shorthand import known_words, reserved_words
 
 BALL, CORN = load_species("ball python"), load_species("corn snake")
+PRACTICE = "common practice, no source"
 
 
 @pytest.fixture(params=species_names())
@@ -83,8 +88,8 @@ def test_a_gene_with_all_that_is_known_of_it():
     assert gene.mode == "incomplete dominant"
     assert "single dot" in gene.look_for
     assert (gene.two_copies, gene.one_copy) == ("super mojave", "mojave")
-    assert gene.series == ("lesser", "butter", "phantom", "mystic", "bamboo", "special", "mocha")
-    assert len(gene.compounds) == 7
+    assert gene.series == ("lesser", "butter", "phantom", "mystic", "bamboo", "special", "mocha", "faint lucy")
+    assert len(gene.compounds) == 8
     potion = next(c for c in gene.compounds if "mystic potion" in c.synonyms)
     assert (potion.alleles, potion.looks_like) == (("mojave", "mystic"), "")
     white = next(c for c in gene.compounds if c.name == "lesser mojave")
@@ -120,12 +125,62 @@ def test_the_facts_of_a_species():
 
 def test_facts_name_their_sources_and_how_far_they_were_read():
     """Lederer et al. 2023 was read as quoted elsewhere, Brown et al. 2022 as an abstract."""
-    (ghost,) = explain(BALL, "ghost").facts
+    ghost, skin = explain(BALL, "ghost").facts
     assert (ghost.grade, ghost.read, ghost.place) == ("peer_reviewed", "second_hand", "OMIA:002758-51751")
-    assert "50 of 50" in ghost.note
+    assert "50 of 50" in ghost.note and "shed skin" in skin.note
     albino = {f.citation: f for f in explain(BALL, "albino").facts}
     brown = albino[load_sources()["brown_2022"].citation]
     assert (brown.read, brown.doi) == ("abstract", "10.1371/journal.pone.0276376")
+
+
+@pytest.mark.parametrize(
+    ("source", "grade", "second", "sure", "words"),
+    [
+        ("keeper_practice", Grade.KEEPER_CONSENSUS, None, None, PRACTICE),
+        ("brown_2022", Grade.PEER_REVIEWED, None, None, "published"),
+        ("lederer_2023", Grade.PEER_REVIEWED, SecondReading.AMENDED, None, "published, read second hand; second reader amended it"),
+        ("keeper_practice", Grade.KEEPER_CONSENSUS, SecondReading.AGREES, 85, f"{PRACTICE}; second reader agrees, 85 % sure"),
+        ("keeper_practice", Grade.DISPUTED, SecondReading.ADDED, 40, "disputed, no source; second reader added it, 40 % sure"),
+        ("dao_2023", Grade.SINGLE_CLAIM, None, None, "one claim"),
+        ("keeper_practice", Grade.BREEDING_RECORD, None, None, "a breeding record, no source"),
+    ],
+)
+def test_who_says_so_in_words(source, grade, second, sure, words):
+    assert who_says(Evidence(source, "mode", grade, second=second, sure=sure)) == words
+
+
+def test_every_fact_on_screen_is_in_plain_words(species):
+    """No raw word of the data ("keeper_consensus") is shown of any gene, and each fact begins with its kind and who says so."""
+    raw = {*Grade} - {Grade.DISPUTED}
+    for summary in list_genes(species):
+        for fact in explain(species, summary.name).facts:
+            words = fact_in_words(fact)
+            assert words.startswith(f"{fact.supports.replace('_', ' ')}: {fact.says}") and fact.note.removesuffix(".") in words
+            assert not any(word in fact.says or word.replace("_", " ") in fact.says for word in raw - {Grade.BREEDING_RECORD})
+            assert (fact.citation in words) == (fact.read != "practice")
+
+
+def test_what_two_copies_come_to_is_said_with_who_says_so():
+    held = " ".join(explain(BALL, "spider").inheritance)
+    assert "taken not to hatch (common practice, no source; second reader amended it)" in held
+
+
+def test_the_second_reading_is_made_from_the_data(species):
+    """One line for each entry with a second reading, whoever owns it, in the order of the file."""
+    owners = [species, *(one for locus in species.loci for one in (locus, *locus.alleles)), *species.combinations]
+    marked = [(o.name, e.supports, e.second, e.sure, e.note) for o in owners for e in o.evidence if e.second is not None]
+    assert [(f.of, f.supports, f.second, f.sure, f.note) for f in second_reading(species)] == marked
+
+
+def test_the_second_reading_of_the_ball_python():
+    """By hand, from the second reader's page."""
+    found = {(f.of, f.supports): f for f in second_reading(BALL) if f.supports != "allelism"}
+    assert (found["GHI", "mode"].second, found["GHI", "mode"].sure) == ("added", 85)
+    assert found["desert", "fertility"].says == "common practice, no source; second reader added it, 80 % sure"
+    assert found["ball python", "clutch_size"].sure == 95
+    assert found["trojan", "mode"].says == "one claim, no source; second reader added it, 55 % sure"
+    assert found["mocha", "look"].says == "disputed, no source; second reader amended it, 55 % sure"
+    assert len(second_reading(BALL)) > 60
 
 
 def test_lookalikes_say_what_settles_them():

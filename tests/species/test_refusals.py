@@ -7,6 +7,7 @@ import pytest
 from triage.errors import CatalogueError
 from triage.species import loader
 from triage.species.loader import load_species_file
+from triage.species.shorthand import parse_call
 
 GOOD = """\
 format = 1
@@ -237,6 +238,11 @@ CASES = {
         '["lined dotted"]',
         "allele pale: 'lined dotted' also reads as several names side by side",
     ),
+    "one name for what reads as one already": (
+        'synonyms = ["faded"]',
+        'synonyms = ["faded"]\none_name = true',
+        "allele pale: 'one_name' of 'pale', which reads as one name already; needed: no one_name",
+    ),
     "a name that reads as a modified gene": (
         '["dashed"]',
         '["super pale"]',
@@ -422,3 +428,15 @@ def test_bad_sources_are_refused(tmp_path, monkeypatch, text, message):
     monkeypatch.setattr(loader, "_DATA", tmp_path)
     with pytest.raises(CatalogueError, match=re.escape(message)):
         loader.load_sources.__wrapped__()
+
+
+def test_a_name_of_other_names_is_accepted_where_the_file_says_it_is_one(tmp_path):
+    """'desert ghost' is a gene of its own although 'desert' and 'ghost' are genes: the longest name is meant."""
+    both = GOOD.replace('name = "dotted"', 'name = "pale lined"').replace('["lined", "dotted"]', '["lined", "pale lined"]')
+    both = both.replace('genes = "pale lined"', 'genes = "pale, lined"')
+    with pytest.raises(CatalogueError, match="allele pale lined: 'pale lined' also reads as several names side by side"):
+        load_species_file(write(tmp_path, both))
+    species = load_species_file(write(tmp_path, both.replace('look_for = "Dots."', 'look_for = "Dots."\none_name = true')))
+    assert [str(call) for call in parse_call(species, "pale lined")] == ["pale lined"]
+    assert parse_call(species, "pale lined")[0].looks == (("line series", "pale lined"),)
+    assert parse_call(species, "lined, pale")[0].looks == (("pale", "pale"), ("line series", "lined"))

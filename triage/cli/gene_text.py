@@ -17,6 +17,7 @@ from triage.species.explain import (
     NOT_RECORDED,
     AppearanceExplanation,
     CautionText,
+    CheckedFact,
     CitedFact,
     CombinationExplanation,
     CombinationName,
@@ -25,6 +26,7 @@ from triage.species.explain import (
     GeneExplanation,
     GeneSummary,
     LookalikeText,
+    fact_in_words,
 )
 
 _LEAD = 14
@@ -55,6 +57,15 @@ def print_gene_list(
         heading(console, "Trade names of combinations")
         for one in names:
             item(console, one.name, one.genes, lead_width=22)
+
+
+def print_second_reading(species: Species, facts: Sequence[CheckedFact], console: Console) -> None:
+    """What was checked by a second reader, a fact a line."""
+    title = f"{species.name.capitalize()}: {len(facts)} facts checked by a second reader"
+    paragraph(console, Text(title if facts else f"{species.name.capitalize()}: no fact was read a second time", style="bold"))
+    for fact in facts:
+        words = f"{fact.supports.replace('_', ' ')}: {fact.says}" + (f". {fact.note}" if fact.note else "")
+        item(console, f"{fact.of}  ", words, lead_width=22)
 
 
 @singledispatch
@@ -97,6 +108,7 @@ def _(found: CompoundExplanation, console: Console) -> None:
         item(console, "hatching", found.hatches, lead_width=_LEAD)
     _lookalikes(console, found.lookalikes)
     _cautions(console, found.cautions)
+    _facts(console, found.facts)
 
 
 @print_explanation.register
@@ -107,6 +119,7 @@ def _(found: AppearanceExplanation, console: Console) -> None:
         item(console, "hides", words, lead_width=_LEAD)
     _lookalikes(console, found.lookalikes)
     _cautions(console, found.cautions)
+    _facts(console, found.facts)
 
 
 @print_explanation.register
@@ -149,11 +162,6 @@ def _cautions(console: Console, cautions: Sequence[CautionText]) -> None:
 
 def _facts(console: Console, facts: Sequence[CitedFact]) -> None:
     if facts:
-        heading(console, "Sources")
+        heading(console, "Who says so")
         for fact in facts:
-            text = f"{fact.supports.replace('_', ' ')} ({fact.grade.replace('_', ' ')}): {fact.citation}"
-            if fact.doi:
-                text += f" doi:{fact.doi}"
-            if fact.note:
-                text += f" {fact.note}"
-            item(console, "- ", text)
+            item(console, "- ", fact_in_words(fact))

@@ -12,20 +12,27 @@ EXAMPLES = """\
   triage genes clown
   triage genes "pastel fire"
   triage genes snow --species "corn snake"
+  triage genes --second-reading
 """
 
 
 @command("genes", EXAMPLES)
 @click.argument("name", nargs=-1, help="a gene, a series member, or several in trade shorthand")
+@click.option("--second-reading", is_flag=True, help="what was checked by a second reader, of the whole species")
 @species_option
 @as_json
-def genes(name: tuple[str, ...], species: str, as_json: bool) -> None:
+def genes(name: tuple[str, ...], second_reading: bool, species: str, as_json: bool) -> None:
     """List the genes of a species, or explain one gene or combination."""
-    from triage.cli.gene_text import print_explanation, print_gene_list
+    from triage.cli.gene_text import print_explanation, print_gene_list, print_second_reading
     from triage.species import explain, load_species
 
     kept = load_species(species)
-    if name:
+    if name and second_reading:
+        raise click.UsageError(f"--second-reading beside '{' '.join(name)}': it lists the whole species; needed: one of the two")
+    if second_reading:
+        checked = explain.second_reading(kept)
+        data = {"facts": [explain.as_data(fact) for fact in checked]}
+    elif name:
         found = explain.explain(kept, " ".join(name))
         data = explain.as_data(found)
     else:
@@ -33,6 +40,8 @@ def genes(name: tuple[str, ...], species: str, as_json: bool) -> None:
         data = {"genes": [explain.as_data(g) for g in listed], "combinations": [explain.as_data(n) for n in names]}
     if as_json:
         print_json({"format": 1, "species": kept.name, **data})
+    elif second_reading:
+        print_answer(lambda console: print_second_reading(kept, checked, console))
     elif name:
         print_answer(lambda console: print_explanation(found, console))
     else:

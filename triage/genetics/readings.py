@@ -27,7 +27,7 @@ from triage.records import (
 )
 from triage.species import parse_parent
 from triage.species.hiding import perceived, shown, unseen_loci
-from triage.species.looks_alike import lookalikes_of, seen_as
+from triage.species.looks_alike import lookalikes_among, lookalikes_of, seen_as
 
 #: How much rarer a careless mistake gets with each further locus it is wrong about; a judgement, not a measurement.
 _PER_WRONG_LOCUS = 0.1
@@ -139,10 +139,8 @@ def _eye(species: Species, possible: tuple[VisualCall, ...]) -> _Eye:
     candidates = tuple(dict.fromkeys(one for call in possible for one, _ in perceived(species, call)))
     seen = {call: seen_as(species, call) for call in candidates}
     of_look = Counter(seen.values())
-    pairs = {
-        true: frozenset(o for o, _ in lookalikes_of(species, true) if o in seen and seen[o] != seen[true])
-        for true in candidates
-    }
+    alike = lookalikes_among(species, candidates)
+    pairs = {true: frozenset(o for o in alike[true] if seen[o] != seen[true]) for true in candidates}
     n_alike = {true: of_look[seen[true]] - 1 + len(pairs[true]) for true in candidates}
     return _Eye(seen, pairs, n_alike, _words(candidates))
 

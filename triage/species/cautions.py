@@ -13,8 +13,7 @@ def cautions_of(species: Species, call: VisualCall) -> tuple[str, ...]:
     seen = [
         (species.locus(name), genotype)
         for name, look in call.looks
-        for genotype in species.locus(name).genotypes()
-        if species.locus(name).look(genotype) == look
+        for genotype in species.locus(name).of_look(look)
     ]
     keys = [key for locus, genotype in seen for key in caution_keys(locus, genotype)]
     keys += together_keys(species, {allele for _, genotype in seen for allele in genotype.alleles})

@@ -5,7 +5,7 @@ Pure functions: they read a species and return frozen records of texts. The comm
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 
 from triage.errors import ShorthandError, UnknownNameError
@@ -20,6 +20,7 @@ from triage.records import (
     Locus,
     Lookalike,
     Mode,
+    SecondReading,
     Sex,
     Species,
     VisualCall,
@@ -32,6 +33,16 @@ from triage.species.shorthand import known_words, parse_call, parse_parent, rese
 
 NOT_RECORDED = "not recorded"
 LOOKS_WILD = "looks like the wild type"
+_GRADES = {
+    Grade.PEER_REVIEWED: "published",
+    Grade.BREEDING_RECORD: "a breeding record",
+    Grade.KEEPER_CONSENSUS: "common practice",
+    Grade.SINGLE_CLAIM: "one claim",
+    Grade.DISPUTED: "disputed",
+}
+#: How far a source was read, where that is less than its abstract.
+_READ = {"practice": ", no source", "second_hand": ", read second hand", "not_read": ", not read"}
+_SECOND = {SecondReading.AGREES: "agrees", SecondReading.AMENDED: "amended it", SecondReading.ADDED: "added it"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,9 +55,10 @@ class CautionText:
 
 @dataclass(frozen=True, slots=True)
 class CitedFact:
-    """What one source says: ``supports`` is the kind of fact, ``read`` how far the source was read."""
+    """What one source says: ``supports`` is the kind of fact, ``says`` who says so and how sure, ``read`` how far the source was read."""
 
     supports: str
+    says: str
     grade: str
     citation: str
     read: str
@@ -54,6 +66,21 @@ class CitedFact:
     link: str = ""
     place: str = ""
     note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedFact:
+    """A fact that a second reader checked: of which gene, series, name or species, and what they made of it.
+
+    ``sure`` is in percent, None where they gave no number.
+    """
+
+    of: str
+    supports: str
+    second: str
+    sure: int | None
+    says: str
+    note: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +132,7 @@ class CompoundExplanation:
     hatches: str
     lookalikes: tuple[LookalikeText, ...]
     cautions: tuple[CautionText, ...]
+    facts: tuple[CitedFact, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +174,7 @@ class AppearanceExplanation:
     says: tuple[str, ...]
     lookalikes: tuple[LookalikeText, ...]
     cautions: tuple[CautionText, ...]
+    facts: tuple[CitedFact, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +203,34 @@ def list_genes(species: Species) -> tuple[GeneSummary, ...]:
 def list_combinations(species: Species) -> tuple[CombinationName, ...]:
     """Every trade combination name of a species with its genes."""
     return tuple(CombinationName(c.name, c.genes) for c in species.combinations)
+
+
+def who_says(fact: Evidence) -> str:
+    """Who says so and how sure: "common practice, no source; second reader agrees, 85 % sure"."""
+    second = "" if fact.second is None else f"; second reader {_SECOND[fact.second]}"
+    sure = "" if fact.sure is None else f", {fact.sure} % sure"
+    return _GRADES[fact.grade] + _READ.get(load_sources()[fact.source].read, "") + second + sure
+
+
+def fact_in_words(fact: CitedFact) -> str:
+    """A fact on one line: its kind, who says so, the source where there is one, and what is to be said of it."""
+    source = "" if fact.read == "practice" else f"{fact.citation}{f' doi:{fact.doi}' if fact.doi else ''}"
+    parts = (f"{fact.supports.replace('_', ' ')}: {fact.says}", source, fact.note)
+    return ". ".join(part.removesuffix(".") for part in parts if part)
+
+
+def second_reading(species: Species) -> tuple[CheckedFact, ...]:
+    """Every fact of a species that was read a second time, in catalogue order."""
+    return tuple(
+        CheckedFact(of, fact.supports, fact.second.value, fact.sure, who_says(fact), fact.note)
+        for of, fact in _all_facts(species)
+        if fact.second is not None
+    )
+
+
+def _all_facts(species: Species) -> Iterator[tuple[str, Evidence]]:
+    owners = [species, *(one for locus in species.loci for one in (locus, *locus.alleles)), *species.combinations]
+    return ((owner.name, fact) for owner in owners for fact in owner.evidence)
 
 
 def explain(species: Species, name: str) -> Explanation:
@@ -307,7 +364,8 @@ def _inheritance(species: Species, locus: Locus, allele: Allele) -> tuple[str, .
     else:
         said.append("One copy shows.")
     if allele.two_copies_hatch_rate == 0:
-        said.append("Animals with two copies do not hatch: two carriers lose about one egg in four.")
+        held = unique(who_says(e) for e in allele.evidence if e.supports == "viability") or ("not recorded who says so",)
+        said.append(f"Animals with two copies are taken not to hatch ({' / '.join(held)}): two carriers lose about one egg in four.")
     elif allele.two_copies_hatch_rate < 1:
         said.append(f"Of eggs with two copies about {allele.two_copies_hatch_rate:.0%} hatch.")
     if len(locus.alleles) > 1:
@@ -343,6 +401,7 @@ def _compound(species: Species, locus: Locus, compound: Compound) -> CompoundExp
         hatches="" if compound.hatch_rate == 1 else f"about {compound.hatch_rate:.0%} of such eggs hatch",
         lookalikes=_lookalikes(species, lambda call: call.look(locus.name) == compound.name),
         cautions=_cautions(species, cautions),
+        facts=_facts(locus.evidence),
     )
 
 
@@ -359,6 +418,7 @@ def _appearance(species: Species, appearance: Appearance) -> AppearanceExplanati
         says=unique(one.says for one in species.hidings if one.locus == locus.name and one.looks & appearance.looks),
         lookalikes=_lookalikes(species, lambda call: call.look(locus.name) in appearance.looks),
         cautions=_cautions(species, unique(key for genotype in looks for key in keys_with_partners(species, locus, genotype))),
+        facts=_facts(locus.evidence),
     )
 
 
@@ -441,6 +501,7 @@ def _facts(evidence: Iterable[Evidence]) -> tuple[CitedFact, ...]:
     return tuple(
         CitedFact(
             supports=e.supports,
+            says=who_says(e),
             grade=e.grade.value,
             citation=sources[e.source].citation,
             read=sources[e.source].read,

@@ -344,6 +344,7 @@ def _allele(table: Table, cautions: set[str]) -> Allele:
         synonyms=table.texts("synonyms"),
         two_copies_synonyms=table.texts("two_copies_synonyms"),
         subtle=table.flag("subtle", False),
+        one_name=table.flag("one_name", False),
         two_copies_hatch_rate=table.number("two_copies_hatch_rate", 0, 1, 1.0),
         cautions=_known_cautions(table, "cautions", cautions),
         two_copies_cautions=_known_cautions(table, "two_copies_cautions", cautions),
@@ -524,11 +525,16 @@ def _refuse_repeated_phrases(species: Species, place: str) -> None:
         only = next(iter(appearance.looks)) if len(appearance.looks) == 1 else ""
         for phrase in (appearance.name, *appearance.synonyms):
             claim(phrase, f"appearance {appearance.name}", shared_with=f"look {only}")
+    one_name = {normalise(a.name) for locus in species.loci for a in locus.alleles if a.one_name}
     for phrase, owner in owners.items():
-        if phrase not in reserved_words() and _spelled_by(phrase.split(), owners.keys() - {phrase}):
+        several = _spelled_by(phrase.split(), owners.keys() - {phrase})
+        if several and phrase not in (*reserved_words(), *one_name):
             raise CatalogueError(
-                f"{place}, {owner}: '{phrase}' also reads as several names side by side; needed: a name that does not"
+                f"{place}, {owner}: '{phrase}' also reads as several names side by side; needed: a name that does not, "
+                "or one_name = true in the allele that is meant by it"
             )
+        if phrase in one_name and not several:
+            raise CatalogueError(f"{place}, {owner}: 'one_name' of '{phrase}', which reads as one name already; needed: no one_name")
 
 
 def _spelled_by(words: list[str], phrases: set[str]) -> bool:

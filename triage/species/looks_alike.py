@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -33,7 +33,20 @@ def seen_name(species: Species, call: VisualCall) -> str:
 @lru_cache(maxsize=50_000)
 def lookalikes_of(species: Species, call: VisualCall) -> tuple[tuple[VisualCall, Lookalike], ...]:
     """Every call that one catalogue pair turns this call into, with the pair."""
-    return tuple(_swapped(species, call))
+    return tuple(_swapped(species, call, *_swaps(species)))
+
+
+def lookalikes_among(species: Species, calls: Collection[VisualCall]) -> dict[VisualCall, list[VisualCall]]:
+    """For each of some calls the others that a catalogue pair turns it into; pairs with a look that none of them shows are not tried."""
+    shown = {look for call in calls for look in call.looks}
+
+    def about(swaps: Iterable[_Swap]) -> tuple[_Swap, ...]:
+        return tuple(swap for swap in swaps if all(not one[1] or one in shown for one in swap.gives))
+
+    always, by_look = _swaps(species)
+    always, by_look = about(always), {look: about(by_look[look]) for look in shown & by_look.keys()}
+    known = set(calls)
+    return {call: [other for other, _ in _swapped(species, call, always, by_look) if other in known] for call in calls}
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,22 +73,32 @@ def _swaps(species: Species) -> tuple[tuple[_Swap, ...], dict[tuple[str, str], t
     return tuple(always), {look: tuple(swaps) for look, swaps in by_look.items()}
 
 
-def _swapped(species: Species, call: VisualCall) -> Iterator[tuple[VisualCall, Lookalike]]:
+def _swapped(
+    species: Species, call: VisualCall, always: tuple[_Swap, ...], by_look: dict[tuple[str, str], tuple[_Swap, ...]]
+) -> Iterator[tuple[VisualCall, Lookalike]]:
     looks = dict(call.looks)
-    always, by_look = _swaps(species)
     for swap in itertools.chain(always, *(by_look.get(look, ()) for look in call.looks)):
         if all(looks.get(name, "") == look for name, look in swap.needs):
             yield species.call_of({**looks, **dict(swap.gives)}), swap.pair
 
 
-def neighbours(species: Species, calls: Iterable[VisualCall]) -> list[VisualCall]:
-    """Calls that differ from one of ``calls`` in the look of one locus, any look of the catalogue."""
+@lru_cache(maxsize=16)
+def _looks(species: Species) -> tuple[tuple[str, str], ...]:
+    """Every look of every locus, the wild ones too."""
+    return tuple(dict.fromkeys((locus.name, locus.look(g)) for locus in species.loci for g in locus.genotypes()))
+
+
+def neighbours(
+    species: Species, calls: Iterable[VisualCall], may_be: Callable[[str, str], bool] = lambda locus, look: True
+) -> list[VisualCall]:
+    """Calls that differ from one of ``calls`` in the look of one locus: any look of the catalogue that ``may_be``."""
+    looks = [one for one in _looks(species) if may_be(*one)]
     found: dict[VisualCall, None] = {}
     for call in calls:
-        for locus in species.loci:
-            for look in dict.fromkeys(locus.look(g) for g in locus.genotypes()):
-                if look != call.look(locus.name):
-                    found[species.call_of({**dict(call.looks), locus.name: look})] = None
+        shown = dict(call.looks)
+        for name, look in looks:
+            if look != shown.get(name, ""):
+                found[species.call_of({**shown, name: look})] = None
     return list(found)
 
 

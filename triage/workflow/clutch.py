@@ -278,7 +278,7 @@ def one_look(species: Species, words: str) -> VisualCall:
 def alleles_of(species: Species, locus_name: str, look: str) -> set[str]:
     """Mutant alleles that a look word can come from."""
     locus = species.locus(locus_name)
-    return {a for g in locus.genotypes() if locus.look(g) == look for a in g.alleles} - {NORMAL}
+    return {a for g in locus.of_look(look) for a in g.alleles} - {NORMAL}
 
 
 def allele_of(species: Species, words: str) -> tuple[str, str]:

@@ -153,6 +153,9 @@ def evidence_of(model: CrossModel, called: Sequence[VisualCall], reader: PhotoRe
     seen = {call: reading.vocabulary.projected(shown(model.species, call)) for call in likeliest}
     best = list(dict.fromkeys(seen.values()))[:_NEIGHBOURS_OF]
     own = set(reader.unlearnt(model.calls))
-    around = neighbours(model.species, [call for call in likeliest if seen[call] in best])
-    around = [call for call in around if own.issuperset(reader.unlearnt([call]))]
+
+    def may_be(locus: str, look: str) -> bool:
+        return not look or own.issuperset(reader.unlearnt([VisualCall(((locus, look),))]))
+
+    around = neighbours(model.species, [call for call in likeliest if seen[call] in best], may_be)
     return reading.evidence(list(dict.fromkeys([*model.calls, *called, *around])), model.species)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from triage.genetics.clutch.model import Block, CrossModel
-from triage.records import NORMAL, Genotype, Locus, Parent, VisualCall
+from triage.records import NORMAL, Locus, Parent, VisualCall
 from triage.species.hiding import unseen_loci
 
 
@@ -34,7 +34,7 @@ def impossible_near(model: CrossModel, call: VisualCall) -> list[tuple[VisualCal
     for name in (name for name in model.locus_names if name not in unseen):
         locus = model.species.locus(name)
         carried = _carried(model, name)
-        looks = {locus.look(g): None for g in locus.genotypes() if set(g.alleles) - {NORMAL} <= carried}
+        looks = {locus.look(g): None for g in locus.genotypes(of=carried)}
         for look in looks:
             if look == call.look(name):
                 continue
@@ -75,12 +75,8 @@ def _join(names: Iterable[str], last: str = "and") -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} {last} {names[-1]}"
 
 
-def _genotypes_of(locus: Locus, look: str) -> list[Genotype]:
-    return [g for g in locus.genotypes() if locus.look(g) == look]
-
-
 def _alleles_in_words(locus: Locus, look: str) -> str:
-    genotypes = _genotypes_of(locus, look)
+    genotypes = locus.of_look(look)
     alleles = sorted({a for a in genotypes[0].alleles if a != NORMAL}, key=locus.order) if genotypes else [look]
     return _join(alleles)
 
@@ -103,8 +99,8 @@ def _why_at_locus(model: CrossModel, block: Block, name: str, look: str) -> str 
     if not shown:
         return "no egg of these parents is known to hatch"
     if look:
-        dead = [g for g in _genotypes_of(locus, look) if locus.hatch_rate(g) == 0]
-        if dead and len(dead) == len(_genotypes_of(locus, look)):
+        genotypes = locus.of_look(look)
+        if genotypes and all(locus.hatch_rate(g) == 0 for g in genotypes):
             return f"two copies at {locus.name} are not known to hatch"
         missing = _missing_alleles(model, locus, look)
         if missing:
@@ -115,7 +111,7 @@ def _why_at_locus(model: CrossModel, block: Block, name: str, look: str) -> str 
 
 def _missing_alleles(model: CrossModel, locus: Locus, look: str) -> str | None:
     """Who lacks the alleles that a look needs; None if nobody does."""
-    for genotype in _genotypes_of(locus, look):
+    for genotype in locus.of_look(look):
         first, second = genotype.alleles
         needed = [a for a in dict.fromkeys(genotype.alleles) if a != NORMAL]
         if first == second:

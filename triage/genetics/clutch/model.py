@@ -113,11 +113,10 @@ class CrossModel:
     def sire_names(self) -> tuple[str, ...]:
         return tuple(s.name for s in self.cross.sires)
 
-    @property
+    @cached_property
     def locus_names(self) -> tuple[str, ...]:
         """Live loci in catalogue order."""
-        live = {name for block in self.blocks for name in block.loci}
-        return tuple(locus.name for locus in self.species.loci if locus.name in live)
+        return self.species.in_order(name for block in self.blocks for name in block.loci)
 
     def at_share(self, mixed: float) -> CrossModel:
         """The same cross with another chance that several sires share the clutch; nothing is compiled again."""
@@ -158,7 +157,7 @@ class CrossModel:
     @cached_property
     def calls(self) -> tuple[VisualCall, ...]:
         """Every visual call the cross could give, in the C order of ``look_axes``."""
-        order = {locus.name: i for i, locus in enumerate(self.species.loci)}
+        order = {name: i for i, name in enumerate(self.locus_names)}
         per_block = [
             [
                 tuple((order[name], name, word) for name, word in zip(block.loci, words, strict=True) if word)
@@ -216,7 +215,8 @@ def compile_cross(cross: Cross) -> CrossModel:
         unknown locus, or parthenogenesis is offered for a species with ZW females.
     """
     species = cross.species
-    live = [locus for locus in species.loci if _is_live(locus, cross)]
+    parents = [cross.dam, *(s for s in cross.sires if isinstance(s, Parent))]
+    live = [species.locus(name) for name in species.in_order(n for p in parents for n in p.loci) if _is_live(name, parents)]
     if sum(locus.sex_linked for locus in live) > 1:
         names = " and ".join(locus.name for locus in live if locus.sex_linked)
         raise UnsupportedInheritanceError(
@@ -240,14 +240,10 @@ def compile_cross(cross: Cross) -> CrossModel:
     return CrossModel(cross, tuple(blocks), np.array([float(s) for s in cross.shares]), float(cross.mixed))
 
 
-def _is_live(locus: Locus, cross: Cross) -> bool:
-    """Whether anybody in the cross may carry a mutant allele of the locus."""
-    parents = [cross.dam, *(s for s in cross.sires if isinstance(s, Parent))]
+def _is_live(locus: str, parents: Sequence[Parent]) -> bool:
+    """Whether any of the parents may carry a mutant allele of the locus."""
     return any(
-        p > 0 and set(g.alleles) != {NORMAL}
-        for parent in parents
-        if locus.name in parent.loci
-        for g, p in parent.loci[locus.name].states
+        p > 0 and set(g.alleles) != {NORMAL} for parent in parents if locus in parent.loci for g, p in parent.loci[locus].states
     )
 
 

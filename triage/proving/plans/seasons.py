@@ -57,7 +57,9 @@ class EggCount:
 
     @classmethod
     def of_species(cls, species: Species) -> EggCount:
-        """Truncated Poisson with the mean and the bounds that the catalogue gives for the species.
+        """Truncated Poisson with the mean and the largest clutch that the catalogue gives for the species, from one egg on.
+
+        Captive clutches fall below the smallest that a survey saw (common practice, no source): it bars nothing.
 
         Raises
         ------
@@ -69,7 +71,8 @@ class EggCount:
                 f"{species.name}: its file states no clutch size, so eggs and seasons cannot be counted; "
                 "needed: clutch_mean, clutch_smallest and clutch_largest"
             )
-        return cls.truncated_poisson(*species.clutch_size)
+        mean, _, largest = species.clutch_size
+        return cls.truncated_poisson(mean, 1, largest)
 
     @property
     def mean(self) -> float:

@@ -5,7 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from html import escape
 
-from triage.species.explain import LOOKS_WILD, NOT_RECORDED, CombinationName, Explanation, GeneSummary
+from triage.species.explain import (
+    LOOKS_WILD,
+    NOT_RECORDED,
+    CheckedFact,
+    CombinationName,
+    Explanation,
+    GeneSummary,
+    fact_in_words,
+)
 
 
 def gene_list_html(genes: Sequence[GeneSummary], combinations: Sequence[CombinationName]) -> str:
@@ -31,15 +39,22 @@ def explanation_html(found: Explanation) -> str:
     parts += [
         _section("Look-alikes", (f"{p.first} or {p.second}: {p.look_for} ({p.settled_by})" for p in found.lookalikes)),
         _section("Cautions", (f"{c.text} [{c.citation}]" for c in found.cautions)),
-        _section(
-            "Sources",
-            (
-                f"{f.supports.replace('_', ' ')} ({f.grade.replace('_', ' ')}): {f.citation} {f.note}".strip()
-                for f in getattr(found, "facts", ())
-            ),
-        ),
+        _section("Who says so", map(fact_in_words, found.facts)),
     ]
     return f'<div class="tr">{"".join(parts)}</div>'
+
+
+def second_reading_html(facts: Sequence[CheckedFact]) -> str:
+    """What was checked by a second reader, folded away; empty where nothing was."""
+    if not facts:
+        return ""
+    rows = "".join(
+        f"<li><b>{escape(f.of)}</b> {escape(f.supports.replace('_', ' '))}: {escape(f.says)}"
+        f"{f'<br>{escape(f.note)}' if f.note else ''}</li>"
+        for f in facts
+    )
+    title = f"<summary>What was checked by a second reader ({len(facts)} facts)</summary>"
+    return f'<div class="tr"><details class="tr-out">{title}<ul class="tr-list">{rows}</ul></details></div>'
 
 
 def _facts_of(found: Explanation) -> list[tuple[str, str]]:

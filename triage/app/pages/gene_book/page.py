@@ -3,10 +3,10 @@
 import streamlit as st
 
 from triage.app.notices import errors_shown
-from triage.app.pages.gene_book.markup import explanation_html, gene_list_html
+from triage.app.pages.gene_book.markup import explanation_html, gene_list_html, second_reading_html
 from triage.app.style import style_html
 from triage.species import load_species, species_names, usual_species
-from triage.species.explain import explain, list_combinations, list_genes
+from triage.species.explain import explain, list_combinations, list_genes, second_reading
 
 st.html(style_html())
 st.title("Genes")
@@ -21,4 +21,4 @@ if wanted.strip():
     with errors_shown():
         st.html(explanation_html(explain(species, wanted)))
 else:
-    st.html(gene_list_html(list_genes(species), list_combinations(species)))
+    st.html(gene_list_html(list_genes(species), list_combinations(species)) + second_reading_html(second_reading(species)))
