@@ -144,7 +144,7 @@ class Allele:
     """One mutant allele and what a keeper looks for.
 
     ``one_copy_name`` is None where a single copy cannot be seen. ``hatch_rate`` values are the chance, relative to a
-    plain sibling, that an egg of that genotype hatches.
+    plain sibling, that an egg of that genotype hatches. ``own`` marks a gene of the keeper's own records.
     """
 
     name: str
@@ -161,6 +161,7 @@ class Allele:
     two_copies_cautions: tuple[str, ...] = ()
     notes: str = ""
     evidence: tuple[Evidence, ...] = ()
+    own: bool = False
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.two_copies_hatch_rate <= 1.0:

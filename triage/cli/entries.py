@@ -80,11 +80,12 @@ def entry_command(name: str, kind: str, help: str, examples: str) -> click.Group
     @which
     def remove(which: str, reason: str, as_json: bool) -> None:
         from triage.workflow.book import Book
+        from triage.workflow.gene_use import remove_entry
+        from triage.workflow.names import called
 
         archive, entry = _found(which, kind)
         title = called(Book.of(archive), entry.id)
-        with archive.change(reason) as draft:
-            draft.remove(entry)
+        remove_entry(archive, entry.id, reason=reason)
         answer({"removed": entry.id}, lambda _: f"{title} removed; 'triage undo' brings it back.", as_json=as_json)
 
     @verb("history", "Every change of one, oldest first.")
@@ -199,20 +200,10 @@ def _condition(book, kind: str, text: str) -> tuple[str, Any]:
     return name, _value(book, fields[name], f"--where {typed}", value)
 
 
-def called(book, id: str) -> str:
-    """What an entry is called: by its name, or by whom it is about where it has none."""
-    from triage.workflow.book import whom
-
-    title = book.title(id)
-    if title != id:
-        return title
-    entry = book[id]
-    of = whom(entry) or getattr(entry.content, "dam", None) or getattr(entry.content, "clutch", None)
-    return f"{entry.kind} of {called(book, of)}" if of else entry.kind
-
-
 def in_words(book, value: Any, ids: bool) -> str:
     """A plain value with names in place of identifiers."""
+    from triage.workflow.names import called
+
     if isinstance(value, Mapping):
         return ", ".join(name if one is True else f"{name} {in_words(book, one, ids)}" for name, one in value.items())
     if isinstance(value, list | tuple):
@@ -221,12 +212,15 @@ def in_words(book, value: Any, ids: bool) -> str:
 
 
 def _entry_json(book, entry) -> dict:
+    from triage.workflow.names import called
+
     name, content = called(book, entry.id), entry.content.to_json()
     return {"id": entry.id, "name": name, "kind": entry.kind, "version": entry.version, "content": content}
 
 
 def _show(archive, entry, lead: str, ids: bool, as_json: bool) -> None:
     from triage.workflow.book import Book
+    from triage.workflow.names import called
 
     book = Book.of(archive)
 
@@ -252,6 +246,7 @@ def _tell(archive, content, reason: str, ids: bool, as_json: bool) -> None:
     """Keep an outcome and say whose chances and labels it changed."""
     from triage.workflow.book import Book
     from triage.workflow.known import news_words
+    from triage.workflow.names import called
     from triage.workflow.outcomes import enter_outcome
 
     told = enter_outcome(archive, content, reason=reason)
@@ -271,6 +266,7 @@ def _tell(archive, content, reason: str, ids: bool, as_json: bool) -> None:
 def print_history(archive, revisions, ids: bool, as_json: bool, *, contents: bool) -> None:
     """Print changes, oldest first; with `contents`, what each made of its entry."""
     from triage.workflow.book import Book
+    from triage.workflow.names import called
 
     book = Book.of(archive)
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import click
 
 from triage.cli.command import as_json, command, species_option
-from triage.cli.output import print_answer, print_json
+from triage.cli.output import print_answer, print_json, remark
+from triage.errors import CatalogueError
 
 EXAMPLES = """\
   triage genes
@@ -23,8 +24,13 @@ def genes(name: tuple[str, ...], species: str, as_json: bool) -> None:
     """List the genes of a species, or explain one gene or combination."""
     from triage.cli.gene_text import print_explanation, print_gene_list
     from triage.species import explain, load_species
+    from triage.workflow.book import keepers_species
 
-    kept = load_species(species)
+    try:
+        kept = keepers_species(species)
+    except CatalogueError as error:  # the catalogue by itself is there whatever stands in the records
+        remark(str(error))
+        kept = load_species(species)
     if name:
         found = explain.explain(kept, " ".join(name))
         data = explain.as_data(found)

@@ -32,6 +32,7 @@ from triage.species.shorthand import known_words, parse_call, parse_parent, rese
 
 NOT_RECORDED = "not recorded"
 LOOKS_WILD = "looks like the wild type"
+OWN = "of your own"
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,7 @@ class CombinationName:
 
 @dataclass(frozen=True, slots=True)
 class GeneSummary:
-    """One line of the gene list. ``grade`` is the best grade among the sources of its mode."""
+    """One line of the gene list. ``grade`` is the best grade among the sources of its mode; ``own`` marks one of the keeper's own records."""
 
     name: str
     locus: str
@@ -88,6 +89,7 @@ class GeneSummary:
     look_for: str
     grade: str
     has_cautions: bool
+    own: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +133,7 @@ class GeneExplanation:
     cautions: tuple[CautionText, ...]
     notes: tuple[str, ...]
     facts: tuple[CitedFact, ...]
+    own: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,6 +237,7 @@ def _summary(locus: Locus, allele: Allele) -> GeneSummary:
         look_for=allele.look_for,
         grade=_best_grade(allele),
         has_cautions=bool(caution_keys(locus, Genotype(allele.name, allele.name))),
+        own=allele.own,
     )
 
 
@@ -247,6 +251,8 @@ def _two_copies(allele: Allele) -> str:
 
 
 def _best_grade(allele: Allele) -> str:
+    if allele.own:
+        return OWN
     strongest_first = (Grade.PEER_REVIEWED, Grade.BREEDING_RECORD, Grade.KEEPER_CONSENSUS, Grade.SINGLE_CLAIM, Grade.DISPUTED)
     grades = {e.grade for e in allele.evidence if e.supports == "mode"}
     return next(g.value for g in strongest_first if g in grades)
@@ -279,6 +285,7 @@ def _gene(species: Species, locus: Locus, allele: Allele) -> GeneExplanation:
         cautions=_cautions(species, caution_keys(locus, Genotype(allele.name, allele.name))),
         notes=tuple(n for n in (allele.notes, locus.notes) if n),
         facts=_facts((*allele.evidence, *locus.evidence)),
+        own=allele.own,
     )
 
 

@@ -10,6 +10,7 @@ from triage.app.pages.collection.animal_form import show_animal_form
 from triage.app.pages.collection.rows import animal_rows, last_changes
 from triage.species import usual_species
 from triage.workflow.book import open_archive
+from triage.workflow.gene_use import undo_change
 from triage.workflow.known import known_of, species_in
 from triage.workflow.names import described
 
@@ -57,5 +58,5 @@ if archive is not None:
             row.markdown(literal(change.words), width="content")
             if row.button(f"Undo change {change.number}", key=f"undo-change-{change.number}", icon=":material/undo:"):
                 with errors_shown():
-                    archive.undo(change.number)
+                    undo_change(archive, change.number)
                     st.rerun()
