@@ -80,8 +80,10 @@ def fill(address, changes, schema="0002"):
         entries = [one for one in entries.values() if one["content"] is not None]
         for one in entries:
             connection.execute(text("INSERT INTO record (id, kind, version, content) VALUES (:id, :kind, :version, :content)"), one)
-        for one in entries if schema == "0002" else ():
-            for name, target in old_references(one["kind"], json.loads(one["content"])):
+        for one in entries if schema != "0001" else ():
+            content = json.loads(one["content"])
+            today = ((name, target) for name, target, _ in KINDS[one["kind"]].from_json(content).references()) if schema > "0002" else ()
+            for name, target in today or old_references(one["kind"], content):
                 connection.execute(text("INSERT INTO reference (record_id, field, target) VALUES (:id, :field, :target)"),
                                    {"id": one["id"], "field": name, "target": target})  # fmt: skip
         connection.exec_driver_sql("COMMIT")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
+from datetime import date
 from typing import Any
 
 import click
@@ -14,7 +15,7 @@ from triage.errors import StorageError
 from triage.storage.kinds import KINDS, Candidate, Field, needed_words
 
 #: What a field is where nothing is said; the species is then the usual one, and a moment this one.
-DEFAULTS = {("call", "by"): "keeper"}
+DEFAULTS = {("call", "by"): "keeper", ("trait", "seen"): lambda: date.today().isoformat()}
 _SEVERAL = ("texts", "dates", "table", "records")
 
 
@@ -109,7 +110,8 @@ def _options(kind: str, *, adding: bool) -> list[click.Option]:
         more = {"multiple": field.type in _SEVERAL, "metavar": field.type.upper(), "help": _needed(field) + (" (now)" if stamped else "")}
         made = click.Option
         if adding and (kind, name) in DEFAULTS:
-            more |= {"default": DEFAULTS[kind, name], "show_default": True}
+            default = DEFAULTS[kind, name]
+            more |= {"default": default, "show_default": "today" if callable(default) else True}
         elif adding and name == "species":
             made, more = SpeciesOption, {**more, "show_default": True}
         else:
@@ -223,12 +225,21 @@ def _show(archive, entry, lead: str, ids: bool, as_json: bool) -> None:
     from triage.workflow.names import called
 
     book = Book.of(archive)
+    seen = _seen(book, entry)
 
     def say(_: dict) -> str:
         lines = [f"{lead} {named(called(book, entry.id), entry.id, ids)} (version {entry.version})".strip()]
+        lines += [f"  {one}" for one in seen]
         return "\n".join([*lines, *(f"  {name}: {in_words(book, value, ids)}" for name, value in entry.content.to_json().items())])
 
-    answer(_entry_json(book, entry), say, as_json=as_json)
+    answer(_entry_json(book, entry) | ({"seen": list(seen)} if seen else {}), say, as_json=as_json)
+
+
+def _seen(book, entry) -> tuple[str, ...]:
+    """What was seen of an animal or egg, or how often among the young of a clutch, that is no known gene."""
+    from triage.workflow.traits import seen_of, trait_counts
+
+    return trait_counts(book, entry.id) if entry.kind == "clutch" else seen_of(book, entry.id) if entry.kind in ("animal", "egg") else ()
 
 
 def _print_table(book, kind: str, entries, ids: bool) -> None:
@@ -257,7 +268,7 @@ def _tell(archive, content, reason: str, ids: bool, as_json: bool) -> None:
     lines = [f"kept: {named(called(book, told.entry.id), told.entry.id, ids)}"]
     lines += [f"  {news_words(one)}" for one in told.news] or ["  it changes nobody's chances"]
     lines += [
-        f"  label of {one.name}: says '{one.written}'; the records now support '{one.text or one.reason}'" for one in told.labels
+        f"  label of {one.name}: says '{one.written}'; the records now support '{one.whole or one.reason}'" for one in told.labels
     ]
     lines += ["Write these anew with 'triage label --changed --to FILE'."] if labels else []
     answer({**_entry_json(book, told.entry), "news": news, "labels": labels}, lambda _: "\n".join(lines), as_json=as_json)
@@ -316,4 +327,13 @@ laboratory = entry_command("laboratory", "laboratory", "Keep what a laboratory c
 """)  # fmt: skip
 note = entry_command("note", "note", "Keep a note on an animal or an egg.", """\
   triage note add --about 2031-5/A1 --text "first meal taken"
+""")  # fmt: skip
+gene = entry_command("gene", "gene", "Keep genes of your own beside those of the catalogue.", """\
+  triage gene add --name dusk --mode "incomplete dominant" --one-copy "a smoky veil" --two-copies "black all over"
+  triage gene add --name ember --mode recessive --series "fire series"
+  triage gene change dusk --synonyms "night veil"
+""")  # fmt: skip
+trait = entry_command("trait", "trait", "Keep what was seen of an animal and is no known gene: a patch, a kink, a scar.", """\
+  triage trait add --about 2031-5/A1 --words "kinked tail" --seen 2031-08-03
+  triage trait list --where words="kinked tail"
 """)  # fmt: skip

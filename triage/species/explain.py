@@ -77,7 +77,7 @@ class CombinationName:
 
 @dataclass(frozen=True, slots=True)
 class GeneSummary:
-    """One line of the gene list. ``grade`` is the best grade among the sources of its mode; ``own`` marks one of the keeper's own records."""
+    """One line of the gene list. ``grade`` is the best grade among the sources of its mode; ``own`` marks a gene of the keeper's own."""
 
     name: str
     locus: str

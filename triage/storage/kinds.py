@@ -454,8 +454,8 @@ class Trait(Record):
 
 KINDS: Mapping[str, type[Record]] = MappingProxyType({
     kind.KIND: kind
-    for kind in (Line, Gene, Animal, Pairing, Clutch, Egg, Photo, Reading, Evidence, Call, Trait, Sort, Hold, Plan, Outcome, Laboratory,
-                 Label, Note)
+    for kind in (Line, Animal, Pairing, Clutch, Egg, Photo, Reading, Evidence, Call, Trait, Sort, Hold, Plan, Outcome, Laboratory,
+                 Label, Note, Gene)
 })  # fmt: skip
 
 

@@ -184,7 +184,8 @@ def in_catalogue_words(archive: Archive, content: Record, id: str | None = None)
         return checked_gene(Book.of(archive), content, id)
     if isinstance(content, Trait) and content.photo is not None:
         book = Book.of(archive)
-        of = book[content.photo].content.about if content.photo in book.entries else None
+        photo = book.entries.get(content.photo)
+        of = photo.content.about if photo is not None and photo.kind == "photo" else None
         if of is not None and book.animal_of_egg.get(of, of) != book.animal_of_egg.get(content.about, content.about):
             raise StorageError(f"trait, field 'photo': is a photo of {book.title(of)}; needed: one of {book.title(content.about)}")
     if isinstance(content, Animal):

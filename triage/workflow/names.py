@@ -73,6 +73,8 @@ def described(book: Book, id: str) -> str:
         pairing = book[entry.content.pairing].content
         parts.append(f"of {book.title(pairing.dam)}")
         parts.append(entry.content.hatched or entry.content.laid or "")
+    if entry.kind == "gene":
+        parts.append(f"of the {entry.content.species}")
     if entry.kind == "pairing":
         parts.append(f"from {entry.content.begun}" if entry.content.begun else "")
     return ", ".join([*filter(None, parts), id])

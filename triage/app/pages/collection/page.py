@@ -8,6 +8,7 @@ from triage.app.notices import errors_shown, literal
 from triage.app.pages.collection.animal import show_chances, show_label, show_outcome_form, show_plan
 from triage.app.pages.collection.animal_form import show_animal_form
 from triage.app.pages.collection.rows import animal_rows, last_changes
+from triage.app.pages.collection.traits import show_traits
 from triage.species import usual_species
 from triage.workflow.book import open_archive
 from triage.workflow.gene_use import undo_change
@@ -44,6 +45,7 @@ elif known is not None:
         state["collection-animal"] = known.book.animal_of_egg.get(was, next(iter(names)))
     chosen = st.selectbox("Animal", list(names), format_func=names.__getitem__, key="collection-animal")
     show_chances(known, chosen)
+    show_traits(archive, known, chosen)
     show_label(archive, known, chosen)
     show_plan(known, chosen)
     show_outcome_form(archive, known, chosen)
