@@ -112,11 +112,12 @@ def test_an_animal_sold_keeps_the_traits_of_its_egg(archive, kept):
 
 
 def test_its_clutch_counts_each_hatchling_once(archive, kept):
-    for label, words in (("A1", "kinked"), ("A1", "Kinked "), ("A2", "kinked"), ("A4", "KINKED"), ("A3", "scar")):
+    for label, words in (("A1", "kinked"), ("A1", "Kinked "), ("A2", "kinked"), ("A4", "KINKED"), ("A3", "scar"), ("A4", "blood")):
         see(archive, kept.eggs[label], words)
-    counts = ("kinked: 2 of 3 hatchlings, and 1 egg that did not hatch", "scar: 1 of 3 hatchlings")
+    counts = ("kinked: 2 of 3 hatchlings, and 1 egg that did not hatch", "scar: 1 of 3 hatchlings",
+              "blood: 0 of 3 hatchlings, and 1 egg that did not hatch")  # fmt: skip
     assert trait_counts(Book.of(archive), kept.clutch) == counts
-    assert sort_recorded(archive, archive.find(kept.clutch)).notes[-2:] == tuple(f"Seen, no known gene: {one}" for one in counts)
+    assert sort_recorded(archive, archive.find(kept.clutch)).notes[-3:] == tuple(f"Seen, no known gene: {one}" for one in counts)
 
 
 def test_seven_hatchlings(archive, kept):

@@ -20,7 +20,8 @@ def trait_counts(book: Book, clutch: str) -> tuple[str, ...]:
     eggs = book.eggs(clutch)
     for egg in eggs:
         said = [" ".join(one.content.words.split()) for one in book.about(egg.id, "trait")]
-        words = {one.casefold(): one for one in reversed(said)} | words
+        for one in said:
+            words.setdefault(one.casefold(), one)
         (hatched if egg.content.state == "hatched" else lost).update({one.casefold() for one in said})
     total = sum(egg.content.state == "hatched" for egg in eggs)
     found = []

@@ -33,7 +33,7 @@ def show_traits(archive: Archive, known: Known, id: str) -> None:
             if photos:
                 named = {"format_func": photos.__getitem__, "placeholder": "none", "key": "trait-photo"}
                 photo = st.selectbox("In the photo", list(photos), index=None, **named)
-            if st.form_submit_button("Keep", icon=":material/save:", key="trait-keep"):
+            if st.form_submit_button("Keep the trait", icon=":material/save:", key="trait-keep"):
                 with errors_shown():
                     add_entry(archive, Trait(about=id, words=words.strip(), seen=day.isoformat(), photo=photo))
                     st.rerun()

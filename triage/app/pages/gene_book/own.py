@@ -48,7 +48,7 @@ def _show_form(species: Species, entry: Entry | None) -> None:
         )
         note = st.text_input("Note", value=(said.note or "") if said else "", key=f"own-note-{at}")
         with st.container(horizontal=True):
-            keep = st.form_submit_button("Keep", icon=":material/save:", key=f"own-keep-{at}")
+            keep = st.form_submit_button("Keep the gene", icon=":material/save:", key=f"own-keep-{at}")
             gone = entry is not None and st.form_submit_button("Take it out", icon=":material/close:", key=f"own-remove-{at}")
     content = {"name": name, "mode": mode, "series": None if of == _ALONE else of, **looks, "note": note,
                "synonyms": tuple(one for one in map(str.strip, synonyms.split(",")) if one) or None}  # fmt: skip
