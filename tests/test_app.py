@@ -21,7 +21,7 @@ from triage.app.thumbnails import SIDE_PX, thumbnail
 from triage.proving.trays import Tray
 from triage.records import Sex
 from triage.species import load_species
-from triage.storage.kinds import Animal, Call, Hold
+from triage.storage.kinds import Animal, Call, Gene, Hold
 from triage.workflow.book import add_entry, now, open_archive
 from triage.workflow.holds import held_back, hold_back
 from triage.workflow.sheet import load_sheet, sheet_from_form
@@ -283,6 +283,23 @@ def test_a_gene_of_ones_own_is_entered_changed_taken_out_and_undone(data_folder)
     assert not book.exception and open_archive().all("gene") == ()
     book.button(key="own-undo").click().run()
     assert not book.exception and open_archive().find(gene.id).content.name == "dusk"
+
+
+def test_no_page_breaks_where_a_gene_of_ones_own_fits_no_more(data_folder):
+    """As after an update of the catalogue that has its name: every page says so, and the gene book gives it another."""
+    archive = open_archive()
+    with archive.change("of an older version") as draft:
+        gene = draft.add(Gene(name="pastel", species="ball python", mode="recessive"))
+        draft.add(Animal(name="Clove", species="ball python", sex="female", genes="66% het pastel"))
+    for where in ("main.py", "pages/collection/page.py", "pages/held_back/page.py", "pages/gene_book/page.py"):
+        page = AppTest.from_file(str(APP / where), default_timeout=TIMEOUT_S).run()
+        assert not page.exception
+        assert "held_back" in where or any(one.startswith("your own gene pastel: 'pastel' already means") for one in errors(page)), where
+    page.selectbox(key="own-gene").select(gene).run()
+    page.text_input(key=f"own-name-{gene}").set_value("gloam")
+    page.button(key=f"own-keep-{gene}").click().run()
+    assert not page.exception and not page.error
+    assert [one.content.genes for one in archive.all("animal")] == ["66% het gloam"]
 
 
 def test_a_trait_is_entered_listed_and_taken_back_on_the_animals_page(data_folder):

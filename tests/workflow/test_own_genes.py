@@ -18,7 +18,7 @@ from triage.storage.database import Database
 from triage.storage.kinds import KINDS, Animal, Gene, Outcome
 from triage.storage.photo_files import PhotoFiles
 from triage.vision.intake import open_photo
-from triage.workflow.book import Book, add_entry, change_entry, keepers_species, now
+from triage.workflow.book import Book, add_entry, change_entry, keepers_species, now, open_archive
 from triage.workflow.demo import FOLDER
 from triage.workflow.exchange import from_csv, from_json, import_entries, to_csv, to_json
 from triage.workflow.gene_use import remove_entry, undo_change
@@ -256,6 +256,24 @@ def test_after_an_update_that_has_its_name_the_records_open_and_a_new_name_takes
         assert now == pytest.approx({str(g).replace("dusk", "gloam"): p for g, p in loci["dusk"].items()}, abs=1e-12)
     undo = archive.history(genes["dusk"])[-1].change
     assert "already means something" in refused(undo_change, archive, undo)  # there is no way back to a name that is taken
+
+
+def test_no_command_breaks_where_a_gene_fits_no_more(said, tmp_path):
+    said("animal", "add", "--name", "Juniper", "--sex", "female", "--genes", "clown")
+    with open_archive().change("of an older version") as draft:
+        draft.add(Gene(name="pastel", species="ball python", mode="recessive"))
+        draft.add(Animal(name="Clove", species="ball python", sex="female", genes="66% het pastel"))
+    (tmp_path / "clutch.yaml").write_text(SHEET.replace(", haze", "").replace("dusk", "clown").replace("{haze: 0.6, ", "{"))
+    for words in (["animal", "list"], ["animal", "show", "Clove"], ["gene", "list"], ["gene", "show", "pastel"], ["history"], ["verify"],
+                  ["export", str(tmp_path / "all.json")], ["backup", str(tmp_path / "all.zip")], ["genes"], ["genes", "pastel"],
+                  ["known", "--species", "corn snake"]):  # fmt: skip
+        said(*words)
+    for words in (["known"], ["plan", "Juniper"], ["label", "Juniper"], ["sort", str(tmp_path / "clutch.yaml")]):
+        error = said(*words, code=2)
+        assert "your own gene pastel: 'pastel' already means something" in error and error.count("\n") == 1
+        assert "'triage gene change NAME --name ...' takes the records along, or 'triage gene remove NAME'" in error
+    assert "changed: gloam" in said("gene", "change", "pastel", "--name", "gloam")
+    assert "het gloam 67 %" in said("known", "Clove")
 
 
 def test_after_an_update_that_ships_the_gene_the_own_one_goes_and_the_words_mean_the_catalogues(archive, photos, genes, newer_catalogue):

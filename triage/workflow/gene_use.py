@@ -88,8 +88,10 @@ def naming(book: Book, id: str) -> list[Entry]:
 
 def remove_entry(archive: Archive, id: str, *, reason: str = "removed", who: str = "keeper") -> None:
     """Take an entry out; StorageError where others refer to it, or name the gene that it is."""
-    entry, book = archive.find(id), Book.of(archive)
-    refuse_lost(book, {one: gene for one, gene in _genes(book).items() if one != id})
+    entry = archive.find(id)
+    if entry.kind == "gene":
+        book = Book.of(archive)
+        refuse_lost(book, {one: gene for one, gene in _genes(book).items() if one != id})
     with archive.change(reason, who=who) as draft:
         draft.remove(entry)
 
