@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+import triage
 import triage.species
 from triage.cli.main import main
 from triage.errors import CatalogueError, StorageError, TriageError
@@ -192,6 +193,16 @@ def test_a_gene_that_clashes_is_refused_before_it_is_kept(archive, genes, tmp_pa
     with pytest.raises(StorageError, match=r"gene, field 'mode' is 'codominant'; needed: one of recessive, incomplete dominant, dominant"):
         Gene(name="gloam", species="ball python", mode="codominant")
     assert archive.all() == before
+
+
+def test_a_program_reads_sheets_with_the_genes_of_its_collection(tmp_path):
+    collection = triage.open_collection(tmp_path / "season")
+    with pytest.raises(TriageError, match="'dusk' in 'pastel, 66% het dusk, haze' is no known gene"):
+        collection.read_sheet(SHEET)
+    add_entry(collection.archive, Gene(name="dusk", species="ball python", mode="recessive"))
+    add_entry(collection.archive, Gene(name="haze", species="ball python", mode="incomplete dominant", series="mojave"))
+    collection.keep(triage.sort(collection.read_sheet(SHEET)), "2031-1")
+    assert collection.known("Juniper")["dusk"]["het dusk"] > 2 / 3 and collection.species() is collection.read_sheet(SHEET).species
 
 
 def test_a_clutch_read_with_a_gene_that_these_records_lack_is_not_kept(archive, photos, genes, tmp_path):

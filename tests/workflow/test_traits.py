@@ -14,12 +14,13 @@ from triage.storage.kinds import KINDS, Egg, Photo, Trait
 from triage.storage.photo_files import PhotoFiles
 from triage.workflow.answers.as_json import to_json as report_json
 from triage.workflow.book import Book, add_entry, now
-from triage.workflow.cards import cards_of
+from triage.workflow.cards import cards_of, cards_pdf
 from triage.workflow.exchange import from_csv, from_json, import_entries, to_csv, to_json
 from triage.workflow.gene_use import remove_entry, undo_change
 from triage.workflow.keep import keep_clutch
 from triage.workflow.known import known_of
 from triage.workflow.label import changed_labels, keep_labels, sale_labels, sell
+from triage.workflow.recorded import Clutches
 from triage.workflow.sheet import load_sheet
 from triage.workflow.sort import sort_clutch
 from triage.workflow.sort_again import look_again, sort_recorded
@@ -61,13 +62,13 @@ def label_of(archive, id):
 
 @pytest.mark.parametrize("words", ["pastel", "super pastel, 100% het clown", "normal", "kinked"])
 def test_no_word_of_a_trait_changes_a_chance(archive, kept, words):
-    known, report = known_of(archive), look_again(Book.of(archive), kept.clutch)
+    known, report = known_of(archive), look_again(Clutches(Book.of(archive)), kept.clutch)
     texts = {id: label_of(archive, id).text for id in known.animals}
     for about in (*kept.eggs.values(), *kept.parents.values()):
         see(archive, about, words)
     after = known_of(archive)
     assert after.posterior.loci == known.posterior.loci and after.posterior.log_evidence == known.posterior.log_evidence
-    again = look_again(Book.of(archive), kept.clutch)
+    again = look_again(Clutches(Book.of(archive)), kept.clutch)
     assert report_json(again) | {"notes": []} == report_json(report) | {"notes": []}
     assert {id: label_of(archive, id).text for id in known.animals} == texts
 
@@ -86,6 +87,17 @@ def test_label_and_card_say_what_was_seen_that_day_after_the_genes(archive, kept
     three = kept.eggs["A3"]
     see(archive, three, "scar")
     assert label_of(archive, three).text == "" and cards_of([label_of(archive, three)])[0].lines[1] == SEEN + "scar"
+
+
+def test_what_does_not_fit_on_a_card_is_said_to_be_left_out(archive, kept, monkeypatch):
+    drawn = []
+    monkeypatch.setattr("triage.workflow.cards.Canvas.drawString", lambda self, x, y, text: drawn.append(text))
+    for number in range(9):
+        see(archive, kept.eggs["A1"], f"scar {number} behind the head, as long as a finger is wide")
+    cards_pdf(cards_of([label_of(archive, kept.eggs["A2"])]))
+    assert not any("more than fits" in text for text in drawn)
+    cards_pdf(cards_of([label_of(archive, kept.eggs["A1"])]))
+    assert [text for text in drawn if "more than fits" in text] == ["and more than fits here: see 'triage label'"]
 
 
 def test_a_label_written_before_the_kink_was_seen_no_longer_holds(archive, kept):

@@ -14,8 +14,8 @@ from triage.species.own import locus_of_series, mentions
 from triage.species.shorthand import known_words
 from triage.storage.archive import Archive, Entry
 from triage.storage.kinds import Call, Clutch, Evidence, Gene, Laboratory, Outcome, Reading, Record, Statement
-from triage.workflow.book import SEXES, Book, allele_of, call_named
-from triage.workflow.clutch import parent_from
+from triage.workflow.book import SEXES, Book, call_named
+from triage.workflow.clutch import allele_of, parent_from
 from triage.workflow.names import called
 from triage.workflow.own_genes import own_gene, species_with
 

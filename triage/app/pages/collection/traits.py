@@ -18,14 +18,15 @@ def show_traits(archive: Archive, known: Known, id: str) -> None:
     title = "Traits that are no known gene" + (f" ({len(traits)})" if traits else "")
     with st.expander(title, key="collection-traits"):
         st.caption("A paradox patch, a kink, a scar, the look of a line: they stand on label and card in your words, and change no chance.")
+        photos = {photo.id: photo.content.name for photo in known.book.about(id, "photo")}
         for entry in traits:
+            at = f" (photo {photos[entry.content.photo]})" if entry.content.photo in photos else ""
             row = st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute")
-            row.markdown(literal(f"{entry.content.seen}: {entry.content.words}"), width="content")
+            row.markdown(literal(f"{entry.content.seen}: {entry.content.words}{at}"), width="content")
             if row.button("Take back", key=f"trait-back-{entry.id}", icon=":material/undo:"):
                 with errors_shown():
                     remove_entry(archive, entry.id)
                     st.rerun()
-        photos = {photo.id: photo.content.name for photo in known.book.about(id, "photo")}
         with st.form("trait", border=False, clear_on_submit=True):
             words = st.text_input("What you see", key="trait-words", placeholder="kinked tail")
             day = st.date_input("Seen on", value="today", key="trait-seen")
