@@ -4,6 +4,7 @@ import io
 import re
 import warnings
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -21,8 +22,8 @@ from triage.app.thumbnails import SIDE_PX, thumbnail
 from triage.proving.trays import Tray
 from triage.records import Sex
 from triage.species import load_species
-from triage.storage.kinds import Animal, Hold
-from triage.workflow.book import open_archive
+from triage.storage.kinds import Animal, Call, Gene, Hold
+from triage.workflow.book import add_entry, now, open_archive
 from triage.workflow.holds import held_back, hold_back
 from triage.workflow.sheet import load_sheet, sheet_from_form
 from triage.workflow.sort import sort_clutch
@@ -255,6 +256,73 @@ def test_the_gene_book_lists_explains_and_refuses():
     assert "fertility: common practice, no source; second reader added it, 80 % sure" in html_of(at)
     at.text_input(key="book_name").set_value("klown").run()
     assert "'clown'" in errors(at)[0]
+
+
+def test_a_gene_of_ones_own_is_entered_changed_taken_out_and_undone(data_folder):
+    book = AppTest.from_file(str(APP / "pages" / "gene_book" / "page.py"), default_timeout=TIMEOUT_S).run()
+    assert not data_folder.exists()  # looking things up makes no records
+    book.text_input(key="own-name-new").set_value("pastel")
+    book.button(key="own-keep-new").click().run()
+    assert errors(book) == ["your own gene pastel: 'pastel' already means something for the ball python; needed: a name used once "
+                            "('triage genes' lists them)"]  # fmt: skip
+    book.text_input(key="own-name-new").set_value("Dusk")
+    book.text_input(key="own-two_copies-new").set_value("smoky")
+    book.text_input(key="own-synonyms-new").set_value("night veil, ash")
+    book.button(key="own-keep-new").click().run()
+    (gene,) = open_archive().all("gene")
+    assert not book.exception and not book.error and "kept among your own genes" in book.success[0].value
+    assert (gene.content.name, gene.content.mode, gene.content.synonyms) == ("dusk", "recessive", ("night veil", "ash"))
+    assert "<b>dusk</b>" in html_of(book) and "of your own" in html_of(book)
+    sheet = AppTest.from_file(str(APP / "main.py"), default_timeout=TIMEOUT_S).run()
+    sheet.text_input(key="dam_genes").set_value("66% het ash").run()
+    assert "Understood: 66% het dusk" in captions(sheet)
+    book.selectbox(key="own-gene").select(gene.id).run()
+    book.selectbox(key=f"own-series-{gene.id}").set_value("fire series")
+    book.button(key=f"own-keep-{gene.id}").click().run()
+    assert not book.exception and open_archive().find(gene.id).content.series == "fire series"
+    book.button(key="own-undo").click().run()
+    assert not book.exception and open_archive().find(gene.id).content.series is None
+    book.selectbox(key="own-gene").select(gene.id).run()
+    book.button(key=f"own-remove-{gene.id}").click().run()
+    assert not book.exception and open_archive().all("gene") == ()
+    book.button(key="own-undo").click().run()
+    assert not book.exception and open_archive().find(gene.id).content.name == "dusk"
+
+
+def test_no_page_breaks_where_a_gene_of_ones_own_fits_no_more(data_folder):
+    """As after an update of the catalogue that has its name: every page says so, and the gene book gives it another."""
+    archive = open_archive()
+    with archive.change("of an older version") as draft:
+        gene = draft.add(Gene(name="pastel", species="ball python", mode="recessive"))
+        draft.add(Animal(name="Clove", species="ball python", sex="female", genes="66% het pastel"))
+    for where in ("main.py", "pages/collection/page.py", "pages/held_back/page.py", "pages/gene_book/page.py"):
+        page = AppTest.from_file(str(APP / where), default_timeout=TIMEOUT_S).run()
+        assert not page.exception
+        assert "held_back" in where or any(one.startswith("your own gene pastel: 'pastel' already means") for one in errors(page)), where
+    page.selectbox(key="own-gene").select(gene).run()
+    page.text_input(key=f"own-name-{gene}").set_value("gloam")
+    page.button(key=f"own-keep-{gene}").click().run()
+    assert not page.exception and not page.error
+    assert [one.content.genes for one in archive.all("animal")] == ["66% het gloam"]
+
+
+def test_a_trait_is_entered_listed_and_taken_back_on_the_animals_page(data_folder):
+    archive = open_archive()
+    clove = add_entry(archive, Animal(name="Clove", species="ball python", sex="female", genes="pastel"))
+    add_entry(archive, Call(about=clove.id, call="pastel", by="keeper", at=now()))
+    page = AppTest.from_file(str(APP / "pages" / "collection" / "page.py"), default_timeout=TIMEOUT_S).run()
+    page.button(key="trait-keep").click().run()
+    assert errors(page) == ["trait: field 'words' is missing; needed: text"]
+    page.text_input(key="trait-words").set_value("kinked *tail*")
+    page.date_input(key="trait-seen").set_value(date(2031, 8, 3))
+    page.button(key="trait-keep").click().run()
+    assert not page.exception and not page.error
+    (trait,) = archive.all("trait")
+    assert (trait.content.words, trait.content.seen, trait.content.about) == ("kinked *tail*", "2031-08-03", clove.id)
+    assert any(r"kinked \*tail\*" in one.value for one in page.markdown)
+    assert page.code[0].value.splitlines()[1] == "seen 2031-08-03, no known gene: kinked *tail*"
+    page.button(key=f"trait-back-{trait.id}").click().run()
+    assert not page.exception and archive.all("trait") == () and "no known gene:" not in page.code[0].value
 
 
 # Plain functions.

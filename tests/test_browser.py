@@ -115,3 +115,27 @@ def test_a_phone_shows_everything_without_scrolling_sideways(page, address):
         "[...document.querySelectorAll('.tr *')].filter(e => e.getBoundingClientRect().right > 391).length"
     )
     assert overflowing == 0
+
+
+def test_the_forms_for_genes_and_traits_of_ones_own_fit_a_phone(page, address):
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(f"{address}/genes")
+    page.locator("summary", has_text="Genes of your own").click()
+    page.get_by_label("Name", exact=True).fill("dusk")
+    button(page, "Keep the gene").click()
+    page.get_by_text("dusk kept among your own genes").wait_for()
+    for where, what in (("genes", "Genes of your own"), ("collection", "Enter an animal")):
+        page.goto(f"{address}/{where}")
+        page.locator("summary", has_text=what).first.wait_for()
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.get_by_label("Name", exact=True).fill("Clove")
+    page.get_by_label("Its genes, as its papers say").fill("dusk")
+    page.get_by_text("Understood: dusk").wait_for()
+    button(page, "Enter it").click()
+    page.locator("summary", has_text="Traits that are no known gene").click()
+    page.get_by_label("What you see").fill("kinked tail")
+    button(page, "Keep the trait").click()
+    page.get_by_text("Traits that are no known gene (1)").wait_for()
+    outside = "[...document.querySelectorAll('[data-testid=stMain] button, [data-testid=stMain] input')]"
+    assert page.evaluate(f"{outside}.filter(e => e.getBoundingClientRect().right > 391).length") == 0
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390

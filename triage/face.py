@@ -11,7 +11,7 @@ from PIL import Image
 from triage.genetics.harm import PairingCaution
 from triage.genetics.readings import photo_reading
 from triage.records import Species
-from triage.species import parse_call
+from triage.species import load_species, parse_call
 from triage.species.drawing import looks_of
 from triage.species.wording import chances_in_words
 from triage.storage.archive import Archive
@@ -27,17 +27,18 @@ from triage.workflow.keep import KeptClutch, keep_clutch
 from triage.workflow.known import known_and_ids
 from triage.workflow.label import SaleLabel, sale_labels
 from triage.workflow.names import find_entry
+from triage.workflow.own_genes import species_named
 from triage.workflow.settings import Settings
-from triage.workflow.sheet import load_sheet
+from triage.workflow.sheet import SpeciesNamed, load_sheet
 from triage.workflow.sort import sort_clutch
 from triage.workflow.sort_again import sort_recorded
 
 
-def read_sheet(sheet: str | Path) -> ClutchSheet:
+def read_sheet(sheet: str | Path, *, species_named: SpeciesNamed = load_species) -> ClutchSheet:
     """A clutch sheet from a file, or from its text where that has several lines. SheetError says what cannot be used."""
     if isinstance(sheet, str) and "\n" in sheet:
-        return load_sheet(text=sheet, name="sheet")
-    return load_sheet(Path(sheet))
+        return load_sheet(text=sheet, name="sheet", species_named=species_named)
+    return load_sheet(Path(sheet), species_named=species_named)
 
 
 def sort(sheet: ClutchSheet, *, settings: Settings | None = None) -> ClutchReport:
@@ -86,6 +87,14 @@ class Collection:
 
     archive: Archive
     photos: PhotoFiles
+
+    def species(self, name: str | None = None) -> Species:
+        """A species, the usual one where none is named, with the keeper's own genes."""
+        return species_named(self.archive, name)
+
+    def read_sheet(self, sheet: str | Path) -> ClutchSheet:
+        """As `triage.read_sheet`, with the keeper's own genes."""
+        return read_sheet(sheet, species_named=self.species)
 
     def keep(self, report: ClutchReport, name: str, **more: str | bool | None) -> KeptClutch:
         """Enter a sorted clutch as it was shown; see `triage.workflow.keep.keep_clutch`."""

@@ -148,7 +148,7 @@ class Allele:
 
     ``one_copy_name`` is None where a single copy cannot be seen. ``hatch_rate`` values are the chance, relative to a
     plain sibling, that an egg of that genotype hatches. ``one_name``: its name means this gene, although each word of it is
-    the name of another.
+    the name of another. ``own`` marks a gene of the keeper's own records.
     """
 
     name: str
@@ -166,6 +166,7 @@ class Allele:
     two_copies_cautions: tuple[str, ...] = ()
     notes: str = ""
     evidence: tuple[Evidence, ...] = ()
+    own: bool = False
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.two_copies_hatch_rate <= 1.0:

@@ -80,8 +80,10 @@ def fill(address, changes, schema="0002"):
         entries = [one for one in entries.values() if one["content"] is not None]
         for one in entries:
             connection.execute(text("INSERT INTO record (id, kind, version, content) VALUES (:id, :kind, :version, :content)"), one)
-        for one in entries if schema == "0002" else ():
-            for name, target in old_references(one["kind"], json.loads(one["content"])):
+        for one in entries if schema != "0001" else ():
+            content = json.loads(one["content"])
+            today = ((name, target) for name, target, _ in KINDS[one["kind"]].from_json(content).references()) if schema > "0002" else ()
+            for name, target in today or old_references(one["kind"], content):
                 connection.execute(text("INSERT INTO reference (record_id, field, target) VALUES (:id, :field, :target)"),
                                    {"id": one["id"], "field": name, "target": target})  # fmt: skip
         connection.exec_driver_sql("COMMIT")
@@ -124,7 +126,7 @@ def test_a_newer_schema_is_refused_untouched(archive, address):
         connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
         connection.execute(text("CREATE TABLE from_the_future (id integer)"))
     with pytest.raises(
-        StorageError, match=r"schema 9999 is newer than this program knows \(0003\); nothing was touched"
+        StorageError, match=r"schema 9999 is newer than this program knows \(0004\); nothing was touched"
     ):
         Database(address)
     with archive.database.reading() as connection:
@@ -206,7 +208,7 @@ def check_undo_leaves_nothing_half(archive):
 def test_a_season_of_the_second_schema_opens_with_what_it_said(address):
     engine = fill(address, old_changes(SEASON))
     archive = Archive(Database(address))
-    assert archive.database.schema() == "0003"
+    assert archive.database.schema() == "0004"
     opened = everything(engine)
     archive = Archive(Database(address))
     assert everything(engine) == opened  # opened again, nothing more
@@ -330,7 +332,7 @@ def test_several_who_open_at_once_bring_it_up_to_date_once(address):
 
     def open_it():
         try:
-            assert Database(address).schema() == "0003"
+            assert Database(address).schema() == "0004"
         except Exception as error:
             failures.append(repr(error))
 
@@ -359,7 +361,7 @@ def test_a_power_cut_while_records_are_brought_up_to_date_leaves_them_old_or_new
         os.waitpid(child, 0)
         with engine.connect() as connection:
             schema = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
-        if schema == "0003":
+        if schema == "0004":
             break
         assert everything(engine) == before
         old += 1

@@ -4,9 +4,19 @@ from __future__ import annotations
 
 import streamlit as st
 
+from triage.app.notices import errors_shown
 from triage.app.pages.sort_clutch.shelf import Shelf
 from triage.app.thumbnails import thumbnail
+from triage.records import Species
 from triage.species import load_species
+from triage.workflow.book import keepers_species
+
+
+def species_shown(name: str) -> Species:
+    """A species with the keeper's own genes; where one of them fits no more the page says so, and the catalogue stands by itself."""
+    with errors_shown():
+        return keepers_species(name)
+    return load_species(name)
 
 
 @st.cache_resource(show_spinner="Loading the photo model")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
+from datetime import date
 from typing import Any
 
 import click
@@ -14,7 +15,7 @@ from triage.errors import StorageError
 from triage.storage.kinds import KINDS, Candidate, Field, needed_words
 
 #: What a field is where nothing is said; the species is then the usual one, and a moment this one.
-DEFAULTS = {("call", "by"): "keeper"}
+DEFAULTS = {("call", "by"): "keeper", ("trait", "seen"): lambda: date.today().isoformat()}
 #: What a field means, where its name does not say it.
 MEANING = {("pairing", "mixed"): "chance that several sires share the clutch; the species' own where several are named and none is given"}
 _SEVERAL = ("texts", "dates", "table", "records")
@@ -82,11 +83,12 @@ def entry_command(name: str, kind: str, help: str, examples: str) -> click.Group
     @which
     def remove(which: str, reason: str, as_json: bool) -> None:
         from triage.workflow.book import Book
+        from triage.workflow.gene_use import remove_entry
+        from triage.workflow.names import called
 
         archive, entry = _found(which, kind)
         title = called(Book.of(archive), entry.id)
-        with archive.change(reason) as draft:
-            draft.remove(entry)
+        remove_entry(archive, entry.id, reason=reason)
         answer({"removed": entry.id}, lambda _: f"{title} removed; 'triage undo' brings it back.", as_json=as_json)
 
     @verb("history", "Every change of one, oldest first.")
@@ -110,7 +112,8 @@ def _options(kind: str, *, adding: bool) -> list[click.Option]:
         more = {"multiple": field.type in _SEVERAL, "metavar": field.type.upper(), "help": _needed(field) + (" (now)" if stamped else "")}
         made = click.Option
         if adding and (kind, name) in DEFAULTS:
-            more |= {"default": DEFAULTS[kind, name], "show_default": True}
+            default = DEFAULTS[kind, name]
+            more |= {"default": default, "show_default": "today" if callable(default) else True}
         elif (kind, name) in MEANING:
             more["help"] = f"{MEANING[kind, name]} ({more['help']})"
             more["required"] = False
@@ -204,20 +207,10 @@ def _condition(book, kind: str, text: str) -> tuple[str, Any]:
     return name, _value(book, fields[name], f"--where {typed}", value)
 
 
-def called(book, id: str) -> str:
-    """What an entry is called: by its name, or by whom it is about where it has none."""
-    from triage.workflow.book import whom
-
-    title = book.title(id)
-    if title != id:
-        return title
-    entry = book[id]
-    of = whom(entry) or getattr(entry.content, "dam", None) or getattr(entry.content, "clutch", None)
-    return f"{entry.kind} of {called(book, of)}" if of else entry.kind
-
-
 def in_words(book, value: Any, ids: bool) -> str:
     """A plain value with names in place of identifiers."""
+    from triage.workflow.names import called
+
     if isinstance(value, Mapping):
         return ", ".join(name if one is True else f"{name} {in_words(book, one, ids)}" for name, one in value.items())
     if isinstance(value, list | tuple):
@@ -226,22 +219,27 @@ def in_words(book, value: Any, ids: bool) -> str:
 
 
 def _entry_json(book, entry) -> dict:
+    from triage.workflow.names import called
+
     name, content = called(book, entry.id), entry.content.to_json()
     return {"id": entry.id, "name": name, "kind": entry.kind, "version": entry.version, "content": content}
 
 
 def _show(archive, entry, lead: str, ids: bool, as_json: bool) -> None:
     from triage.workflow.book import Book
+    from triage.workflow.names import called
 
     book = Book.of(archive)
     data, notes = _pairing_notes(archive, entry) if entry.kind == "pairing" else ({}, ())
+    seen = _seen(book, entry)
 
     def say(_: dict) -> str:
         lines = [f"{lead} {named(called(book, entry.id), entry.id, ids)} (version {entry.version})".strip()]
+        lines += [f"  {one}" for one in seen]
         fields = (f"  {name}: {in_words(book, value, ids)}" for name, value in entry.content.to_json().items())
         return "\n".join([*lines, *fields, *notes])
 
-    answer({**_entry_json(book, entry), **data}, say, as_json=as_json)
+    answer(_entry_json(book, entry) | ({"seen": list(seen)} if seen else {}) | data, say, as_json=as_json)
 
 
 def _pairing_notes(archive, entry) -> tuple[dict, list[str]]:
@@ -259,6 +257,13 @@ def _pairing_notes(archive, entry) -> tuple[dict, list[str]]:
     return {"cautions": {sire: cautions_json(cautions) for sire, cautions in found.items()}, "sharing": sharing}, lines
 
 
+def _seen(book, entry) -> tuple[str, ...]:
+    """What was seen of an animal or egg, or how often among the young of a clutch, that is no known gene."""
+    from triage.workflow.traits import seen_of, trait_counts
+
+    return trait_counts(book, entry.id) if entry.kind == "clutch" else seen_of(book, entry.id) if entry.kind in ("animal", "egg") else ()
+
+
 def _print_table(book, kind: str, entries, ids: bool) -> None:
     from rich.table import Table
 
@@ -274,6 +279,7 @@ def _tell(archive, content, reason: str, ids: bool, as_json: bool) -> None:
     """Keep an outcome and say whose chances and labels it changed."""
     from triage.workflow.book import Book
     from triage.workflow.known import news_words
+    from triage.workflow.names import called
     from triage.workflow.outcomes import enter_outcome
 
     told = enter_outcome(archive, content, reason=reason)
@@ -284,7 +290,7 @@ def _tell(archive, content, reason: str, ids: bool, as_json: bool) -> None:
     lines = [f"kept: {named(called(book, told.entry.id), told.entry.id, ids)}"]
     lines += [f"  {news_words(one)}" for one in told.news] or ["  it changes nobody's chances"]
     lines += [
-        f"  label of {one.name}: says '{one.written}'; the records now support '{one.text or one.reason}'" for one in told.labels
+        f"  label of {one.name}: says '{one.written}'; the records now support '{one.whole or one.reason}'" for one in told.labels
     ]
     lines += ["Write these anew with 'triage label --changed --to FILE'."] if labels else []
     answer({**_entry_json(book, told.entry), "news": news, "labels": labels}, lambda _: "\n".join(lines), as_json=as_json)
@@ -293,6 +299,7 @@ def _tell(archive, content, reason: str, ids: bool, as_json: bool) -> None:
 def print_history(archive, revisions, ids: bool, as_json: bool, *, contents: bool) -> None:
     """Print changes, oldest first; with `contents`, what each made of its entry."""
     from triage.workflow.book import Book
+    from triage.workflow.names import called
 
     book = Book.of(archive)
 
@@ -342,4 +349,13 @@ laboratory = entry_command("laboratory", "laboratory", "Keep what a laboratory c
 """)  # fmt: skip
 note = entry_command("note", "note", "Keep a note on an animal or an egg.", """\
   triage note add --about 2031-5/A1 --text "first meal taken"
+""")  # fmt: skip
+gene = entry_command("gene", "gene", "Keep genes of your own beside those of the catalogue.", """\
+  triage gene add --name dusk --mode "incomplete dominant" --one-copy "a smoky veil" --two-copies "black all over"
+  triage gene add --name ember --mode recessive --series "fire series"
+  triage gene change dusk --synonyms "night veil"
+""")  # fmt: skip
+trait = entry_command("trait", "trait", "Keep what was seen of an animal and is no known gene: a patch, a kink, a scar.", """\
+  triage trait add --about 2031-5/A1 --words "kinked tail" --seen 2031-08-03
+  triage trait list --where words="kinked tail"
 """)  # fmt: skip

@@ -15,6 +15,7 @@ from triage.records import Species
 from triage.species.explain import (
     LOOKS_WILD,
     NOT_RECORDED,
+    OWN,
     AppearanceExplanation,
     CautionText,
     CheckedFact,
@@ -46,7 +47,7 @@ def print_gene_list(
     for gene in genes:
         inheritance = gene.mode + (", sex-linked" if gene.sex_linked else "")
         two_copies = "visual" if gene.mode == "recessive" else gene.two_copies
-        how = Text(inheritance)
+        how = Text(inheritance + (f", {OWN}" if gene.own else ""))
         if gene.series:
             how.append(f"\n{gene.locus}", style="dim")
         row = [Text(gene.name + (" (!)" if gene.has_cautions else "")), how, Text(two_copies)]
@@ -76,7 +77,7 @@ def print_explanation(found: Explanation, console: Console) -> None:
 
 @print_explanation.register
 def _(found: GeneExplanation, console: Console) -> None:
-    kind = f"{found.species}, {found.mode}" + (", subtle" if found.subtle else "")
+    kind = f"{found.species}, {found.mode}" + (", subtle" if found.subtle else "") + (f", {OWN}" if found.own else "")
     _title(console, found.name, kind, found.synonyms)
     _wrapped(console, "inherited", found.inheritance)
     item(console, "one copy", _look(found.one_copy, "" if found.one_copy == LOOKS_WILD else found.look_for), lead_width=_LEAD)

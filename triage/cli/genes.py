@@ -5,7 +5,8 @@ from __future__ import annotations
 import click
 
 from triage.cli.command import as_json, command, species_option
-from triage.cli.output import print_answer, print_json
+from triage.cli.output import print_answer, print_json, remark
+from triage.errors import CatalogueError
 
 EXAMPLES = """\
   triage genes
@@ -25,10 +26,15 @@ def genes(name: tuple[str, ...], second_reading: bool, species: str, as_json: bo
     """List the genes of a species, or explain one gene or combination."""
     from triage.cli.gene_text import print_explanation, print_gene_list, print_second_reading
     from triage.species import explain, load_species
+    from triage.workflow.book import keepers_species
 
-    kept = load_species(species)
     if name and second_reading:
         raise click.UsageError(f"--second-reading beside '{' '.join(name)}': it lists the whole species; needed: one of the two")
+    try:
+        kept = keepers_species(species)
+    except CatalogueError as error:  # the catalogue by itself is there whatever stands in the records
+        remark(str(error))
+        kept = load_species(species)
     if second_reading:
         checked = explain.second_reading(kept)
         data = {"facts": [explain.as_data(fact) for fact in checked]}

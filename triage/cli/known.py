@@ -38,13 +38,14 @@ def known(name: str | None, gene: str | None, species: str, ids: bool, as_json: 
 def _known(known, id: str, gene: str | None) -> dict:
     from triage.species.wording import words_of
     from triage.workflow.known import why
+    from triage.workflow.traits import seen_of
 
     species, loci = known.collection.species, {}
     for locus, table in known.posterior.loci[id].items():
         likely = sorted((one for one in table.items() if one[1] > 0), key=lambda one: -one[1])
         loci[locus] = {words_of(species, locus, g): round(p, 9) for g, p in likely}
     sires = {known.name(sire): p for sire, p in known.posterior.sires.get(id, {}).items()}
-    found = {"id": id, "name": known.title(id), "loci": loci, "sires": sires}
+    found = {"id": id, "name": known.title(id), "loci": loci, "sires": sires, "seen": list(seen_of(known.book, id))}
     if gene:
         reasons = why(known, id, gene)
         found["why_caveat"] = reasons.caveat
@@ -64,6 +65,7 @@ def _known_words(said: dict, ids: bool) -> str:
     for one in said["animals"]:
         chances = [", ".join(f"{what} {percent(p)}" for what, p in table.items() if p >= 0.0005) for table in one["loci"].values()]
         lines.append(f"{named(one['name'], one['id'], ids)}  {'; '.join(chances) or 'nothing but wild type'}")
+        lines += [f"  {seen}" for seen in one["seen"]]
         if len(one["sires"]) > 1:
             lines.append("  by " + ", ".join(f"{name} {percent(p)}" for name, p in one["sires"].items()))
         for reason in one.get("why", ()):

@@ -26,8 +26,8 @@ cli = InOrder(
     no_args_is_help=False,
     context_settings={"help_option_names": ["-h", "--help"]},
     commands=[
-        sorting.demo, sorting.sort, sorting.keep, sorting.evidence, genes.genes, hatch.hatch, app.app,
-        entries.animal, entries.pair, entries.clutch, entries.egg, upkeep.read, entries.call, entries.hold,
+        sorting.demo, sorting.sort, sorting.keep, sorting.evidence, genes.genes, entries.gene, hatch.hatch, app.app,
+        entries.animal, entries.pair, entries.clutch, entries.egg, upkeep.read, entries.call, entries.trait, entries.hold,
         known.known, plan.plan, entries.outcome, entries.laboratory, known.label, entries.note,
         upkeep.history, upkeep.undo, upkeep.export, upkeep.import_, upkeep.backup, upkeep.restore, upkeep.verify,
         completion.completion,

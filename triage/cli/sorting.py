@@ -126,11 +126,12 @@ def evidence(sheet: str, label: str, call: str | None, other: str | None, target
 
 
 def _sheet(where: str, name: str | None = None):
+    from triage.workflow.book import keepers_species
     from triage.workflow.sheet import load_sheet
 
     if where == "-":
-        return load_sheet(text=sys.stdin.read(), name="standard input")
-    return load_sheet(Path(where), name=name or where)
+        return load_sheet(text=sys.stdin.read(), name="standard input", species_named=keepers_species)
+    return load_sheet(Path(where), name=name or where, species_named=keepers_species)
 
 
 def _sorted(sheet, bars: dict | None = None):

@@ -64,6 +64,7 @@ def history(name: str | None, last: int, ids: bool, as_json: bool) -> None:
 def undo(change: int | None, as_json: bool) -> None:
     """Undo the last change to the records, or a named one."""
     from triage.workflow.book import open_archive
+    from triage.workflow.gene_use import undo_change
 
     archive = open_archive()
     if change is None:
@@ -71,7 +72,7 @@ def undo(change: int | None, as_json: bool) -> None:
         if not found:
             raise StorageError("nothing has been entered yet, so nothing can be undone")
         change = found[-1].change
-    archive.undo(change)
+    undo_change(archive, change)
     answer({"undone": change}, lambda said: f"change {said['undone']} undone; 'triage undo' again brings it back", as_json=as_json)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from triage.errors import ContradictionError, UnsupportedInheritanceError
+from triage.errors import ContradictionError, UnknownNameError, UnsupportedInheritanceError
 from triage.genetics.clutch.model import compile_cross
 from triage.records import (
     NORMAL,
@@ -70,9 +70,13 @@ def with_unknown_hets(parent: Parent, species: Species, rates: Mapping[str, Prob
     ------
     UnsupportedInheritanceError
         A gene named is not recessive (one copy of it would show), or two genes of one series are named.
+    UnknownNameError
+        The species has no gene of that name.
     """
     loci = dict(parent.loci)
     for allele, rate in rates.items():
+        if not any(allele in locus.allele_names for locus in species.loci):
+            raise UnknownNameError(f"{parent.name}: unknown het '{allele}' is no gene of the {species.name}; 'triage genes' lists them")
         locus = species.locus_of(allele)
         if locus.allele(allele).mode is not Mode.RECESSIVE:
             raise UnsupportedInheritanceError(

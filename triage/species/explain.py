@@ -43,6 +43,7 @@ _GRADES = {
 #: How far a source was read, where that is less than its abstract.
 _READ = {"practice": ", no source", "second_hand": ", read second hand", "not_read": ", not read"}
 _SECOND = {SecondReading.AGREES: "agrees", SecondReading.AMENDED: "amended it", SecondReading.ADDED: "added it"}
+OWN = "of your own"
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +104,7 @@ class CombinationName:
 
 @dataclass(frozen=True, slots=True)
 class GeneSummary:
-    """One line of the gene list. ``grade`` is the best grade among the sources of its mode."""
+    """One line of the gene list. ``grade`` is the best grade among the sources of its mode; ``own`` marks a gene of the keeper's own."""
 
     name: str
     locus: str
@@ -115,6 +116,7 @@ class GeneSummary:
     look_for: str
     grade: str
     has_cautions: bool
+    own: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +161,7 @@ class GeneExplanation:
     cautions: tuple[CautionText, ...]
     notes: tuple[str, ...]
     facts: tuple[CitedFact, ...]
+    own: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,6 +294,7 @@ def _summary(species: Species, locus: Locus, allele: Allele) -> GeneSummary:
         look_for=allele.look_for,
         grade=_best_grade(allele),
         has_cautions=bool(keys_with_partners(species, locus, Genotype(allele.name, allele.name))),
+        own=allele.own,
     )
 
 
@@ -304,6 +308,8 @@ def _two_copies(allele: Allele) -> str:
 
 
 def _best_grade(allele: Allele) -> str:
+    if allele.own:
+        return OWN
     strongest_first = (Grade.PEER_REVIEWED, Grade.BREEDING_RECORD, Grade.KEEPER_CONSENSUS, Grade.SINGLE_CLAIM, Grade.DISPUTED)
     grades = {e.grade for e in allele.evidence if e.supports == "mode"}
     return next(g.value for g in strongest_first if g in grades)
@@ -336,6 +342,7 @@ def _gene(species: Species, locus: Locus, allele: Allele) -> GeneExplanation:
         cautions=_cautions(species, keys_with_partners(species, locus, Genotype(allele.name, allele.name))),
         notes=tuple(n for n in (allele.notes, locus.notes) if n),
         facts=_facts((*allele.evidence, *locus.evidence)),
+        own=allele.own,
     )
 
 

@@ -479,6 +479,12 @@ def _lookalike(table: Table, species: Species) -> Lookalike:
     return lookalike
 
 
+def refuse_clashes(species: Species, place: str) -> None:
+    """CatalogueError where a name or a phrase means two things."""
+    _refuse_repeated_names(species.loci, place)
+    _refuse_repeated_phrases(species, place)
+
+
 def _refuse_repeated_names(loci: tuple[Locus, ...], place: str) -> None:
     owners: dict[str, str] = {}
     seen: set[str] = set()

@@ -26,6 +26,11 @@ _WAIT_S = 60  # how long one writer waits for another
 _LOCK_KEY = 7471001  # of the advisory lock that writers take in PostgreSQL
 
 
+def is_there() -> bool:
+    """Whether the keeper has a database: one at an address, or the file in the data folder."""
+    return bool(os.environ.get(ADDRESS_VARIABLE, "").strip()) or (data_folder() / FILE).is_file()
+
+
 class Database:
     """One database at its newest schema.
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import cache
@@ -15,7 +15,7 @@ from types import MappingProxyType
 from typing import Any, ClassVar, Self
 
 from triage.errors import StorageError
-from triage.records import Range
+from triage.records import Mode, Range
 
 ANYTHING = ("animal", "egg")  # what a photo, reading, call, mark or note can be about
 CHANCE = Range(0, 1 + 1e-9)  # sums of chances may come out a rounding above 1
@@ -38,6 +38,8 @@ class Field:
         What its numbers may be.
     length
         How many there must be; any number where it is 0.
+    genes
+        Whether its texts (of a table: its names) are gene words.
     """
 
     type: str
@@ -46,6 +48,7 @@ class Field:
     range: Range = _ANY
     of: type[Record] | None = None
     length: int = 0
+    genes: bool = False
 
 
 def _field(type: str, required: bool = False, **more: Any) -> Any:
@@ -54,8 +57,8 @@ def _field(type: str, required: bool = False, **more: Any) -> Any:
     return dataclasses.field(metadata={"field": wanted}, **default)
 
 
-def _text(required: bool = False) -> Any:
-    return _field("text", required)
+def _text(required: bool = False, *, genes: bool = False) -> Any:
+    return _field("text", required, genes=genes)
 
 
 def _number(low: float, high: float = 1e300, *, required: bool = False, above: bool = False) -> Any:
@@ -120,6 +123,11 @@ class Record:
         """Plain JSON values, empty fields left out."""
         return {name: _plain(value) for name in self.fields() if (value := getattr(self, name)) is not None}
 
+    def respelt(self, change: Callable[[str], str]) -> Self:
+        """The same with every text of gene words as `change` makes it."""
+        given = ((name, field, getattr(self, name)) for name, field in self.fields().items())
+        return dataclasses.replace(self, **{name: _respelt(field, value, change) for name, field, value in given if value is not None})
+
     def references(self) -> Iterator[tuple[str, str, tuple[str, ...]]]:
         """(field, id referred to, kinds allowed there) of everything it points to."""
         for name, field in self.fields().items():
@@ -138,11 +146,11 @@ class Statement(Record):
     """How an animal is known: by its genes in trade shorthand, by its own parents and look, or by its look alone; and a chance of
     hets that nobody recorded. All empty: a plain animal."""
 
-    genes: str | None = _text()
+    genes: str | None = _text(genes=True)
     offspring_of: Descent | None = dataclasses.field(default=None, metadata={"field": Field("record")})
-    looks: str | None = _text()
+    looks: str | None = _text(genes=True)
     background: float | None = _number(0, 0.5)
-    unknown_hets: Mapping[str, float] | None = _field("table", range=CHANCE)
+    unknown_hets: Mapping[str, float] | None = _field("table", range=CHANCE, genes=True)
 
     def _check(self) -> None:
         if self.genes is not None and (self.offspring_of is not None or self.looks is not None):
@@ -186,7 +194,7 @@ class Candidate(Record):
 class Linked(Record):
     """Two loci on one chromosome: recombination by sex of the parent, and the phase of parents by their ids where it is known."""
 
-    genes: tuple[str, ...] = _field("texts", True, length=2)
+    genes: tuple[str, ...] = _field("texts", True, length=2, genes=True)
     female: float = _number(0, 0.5, required=True)
     male: float = _number(0, 0.5, required=True)
     coupling: tuple[str, ...] | None = _field("texts")
@@ -222,6 +230,21 @@ class SortedEgg(Record):
 class Line(Record):
     KIND: ClassVar[str] = "line"
     name: str = _text(True)
+    note: str | None = _text()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gene(Record):
+    """A gene of the keeper's own: fields as of `triage.species.own.OwnGene`."""
+
+    KIND: ClassVar[str] = "gene"
+    name: str = _text(True)
+    species: str = _text(True)
+    mode: str = _choice(*(mode.value for mode in Mode), required=True)
+    series: str | None = _text(genes=True)
+    one_copy: str | None = _text()
+    two_copies: str | None = _text()
+    synonyms: tuple[str, ...] | None = _field("texts")
     note: str | None = _text()
 
 
@@ -271,7 +294,7 @@ class Clutch(Record):
     pairing: str = _reference("pairing")
     laid: str | None = _field("date")
     hatched: str | None = _field("date")
-    crossover: Mapping[str, float] | None = _field("table", range=Range(0, 0.5))
+    crossover: Mapping[str, float] | None = _field("table", range=Range(0, 0.5), genes=True)
     linked: tuple[Linked, ...] | None = _field("records", of=Linked)
     other_loss: float | None = _number(0, 1)
 
@@ -308,7 +331,7 @@ class Reading(Record):
     about: str = _reference(*ANYTHING)
     photo: str | None = _reference("photo", required=False)
     at: str = _at()
-    log_likelihoods: Mapping[str, float] = _field("table", True)
+    log_likelihoods: Mapping[str, float] = _field("table", True, genes=True)
     floor: float = _number(0, 0.999999, required=True)
     exponent: float = _number(0, 1, required=True)
     shortlist: float = _number(0, 1, required=True)
@@ -323,7 +346,7 @@ class Evidence(Record):
     KIND: ClassVar[str] = "evidence"
     about: str = _reference(*ANYTHING)
     at: str = _at()
-    likelihoods: Mapping[str, float] = _field("table", True, range=_LIKELIHOOD)
+    likelihoods: Mapping[str, float] = _field("table", True, range=_LIKELIHOOD, genes=True)
     otherwise: float = _number(0, required=True)
 
 
@@ -333,7 +356,7 @@ class Call(Record):
 
     KIND: ClassVar[str] = "call"
     about: str = _reference(*ANYTHING)
-    call: str = _text(True)
+    call: str = _text(True, genes=True)
     by: str = _text(True)
     at: str = _at()
     stage: str | None = _choice("in the egg", "at hatch", "after first shed", "later")
@@ -381,7 +404,7 @@ class Outcome(Record):
     plan: str | None = _reference("plan", required=False)
     animal: str = _reference(*ANYTHING)
     clutch: str | None = _reference("clutch", required=False)
-    says: Mapping[str, float] = _field("table", True, range=_LIKELIHOOD)
+    says: Mapping[str, float] = _field("table", True, range=_LIKELIHOOD, genes=True)
     by: str | None = _text()
     note: str | None = _text()
     at: str = _at()
@@ -393,7 +416,7 @@ class Laboratory(Record):
 
     KIND: ClassVar[str] = "laboratory"
     about: str = _reference(*ANYTHING)
-    gene: str = _text(True)
+    gene: str = _text(True, genes=True)
     copies: int = _field("whole", True, range=Range(0, 2))
     false_positive: float | None = _number(0, 1)
     false_negative: float | None = _number(0, 1)
@@ -417,9 +440,22 @@ class Note(Record):
     at: str = _at()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trait(Record):
+    """What was seen of an animal one day and is no known gene, in the keeper's words; nothing is computed from it."""
+
+    KIND: ClassVar[str] = "trait"
+    about: str = _reference(*ANYTHING)
+    words: str = _text(True)
+    seen: str = _field("date", True)
+    photo: str | None = _reference("photo", required=False)
+    note: str | None = _text()
+
+
 KINDS: Mapping[str, type[Record]] = MappingProxyType({
     kind.KIND: kind
-    for kind in (Line, Animal, Pairing, Clutch, Egg, Photo, Reading, Evidence, Call, Sort, Hold, Plan, Outcome, Laboratory, Label, Note)
+    for kind in (Line, Animal, Pairing, Clutch, Egg, Photo, Reading, Evidence, Call, Trait, Sort, Hold, Plan, Outcome, Laboratory,
+                 Label, Note, Gene)
 })  # fmt: skip
 
 
@@ -537,6 +573,18 @@ _READ = {
     "whole": _as_whole, "flag": _as_flag, "table": _as_table, "texts": _several(_as_text), "dates": _several(_as_date),
     "numbers": _several(_as_number),
 }  # fmt: skip
+
+
+def _respelt(field: Field, value: Any, change: Callable[[str], str]) -> Any:
+    if isinstance(value, Record):
+        return value.respelt(change)
+    if field.type == "records":
+        return tuple(one.respelt(change) for one in value)
+    if not field.genes:
+        return value
+    if isinstance(value, Mapping):
+        return {change(name): number for name, number in value.items()}
+    return change(value) if isinstance(value, str) else tuple(change(one) for one in value)
 
 
 def _plain(value: Any) -> Any:

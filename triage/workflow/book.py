@@ -10,14 +10,15 @@ from typing import Any
 
 from triage.errors import StorageError, TriageError
 from triage.records import CallReading, Sex, Species, VisualCall
-from triage.species import load_species, parse_call, parse_parent, write_parent
+from triage.species import parse_call, parse_parent, write_parent
 from triage.storage.archive import Archive, Entry
-from triage.storage.database import Database
+from triage.storage.database import Database, is_there
 from triage.storage.folder import data_folder
-from triage.storage.kinds import Animal, Call, Evidence, Laboratory, Outcome, Pairing, Record
+from triage.storage.kinds import Animal, Call, Evidence, Gene, Laboratory, Outcome, Pairing, Record, Trait
 from triage.storage.old_marks import take_over_old_marks
 from triage.storage.photo_files import PhotoFiles
 from triage.workflow.clutch import allele_of, parent_from
+from triage.workflow.own_genes import species_as_kept, species_named
 
 #: Sexes as records name them; any other word means that it is not known.
 SEXES = {"male": Sex.MALE, "female": Sex.FEMALE}
@@ -28,6 +29,11 @@ def open_archive(address: str | None = None) -> Archive:
     archive = Archive(Database(address))
     take_over_old_marks(archive, data_folder())
     return archive
+
+
+def keepers_species(name: str | None = None) -> Species:
+    """A species (the usual one where none is named) with the genes of the keeper's records; where there are no records none are made."""
+    return species_named(open_archive(), name) if is_there() else species_as_kept(name, ())
 
 
 def open_photos() -> PhotoFiles:
@@ -101,14 +107,30 @@ class Book:
             return self[content.egg].content.clutch if content.egg else None
         return content.clutch
 
-    def species(self, id: str) -> Species:
-        """The species of an animal, egg or clutch."""
+    def species_name(self, id: str) -> str | None:
+        """The name of the species that an entry is of or about; None where it is of none."""
         entry = self[id]
+        if entry.kind not in ("animal", "egg", "clutch", "gene") and (id := whom(entry)) is not None:
+            entry = self[id]
         if entry.kind == "egg":
             entry = self[entry.content.clutch]
         if entry.kind == "clutch":
             entry = self[self[entry.content.pairing].content.dam]
-        return load_species(entry.content.species)
+        return getattr(entry.content, "species", None)
+
+    def species(self, id: str) -> Species:
+        """The species of an animal, egg or clutch, with the keeper's own genes."""
+        return self.species_named(self.species_name(id))
+
+    def species_named(self, name: str | None) -> Species:
+        """A species (the usual one where none is named) with the keeper's own genes; CatalogueError where one fits no more."""
+        if name not in self._species:
+            self._species[name] = species_as_kept(name, (entry.content for entry in self.all("gene")))
+        return self._species[name]
+
+    @cached_property
+    def _species(self) -> dict[str | None, Species]:
+        return {}
 
     def title(self, id: str) -> str:
         """What a keeper calls it: an animal or clutch by its name, an egg by its clutch and label, a pairing by its parents."""
@@ -142,9 +164,17 @@ def change_entry(
         raise StorageError(f"{id}: is at version {entry.version}, not {version}; look at it again")
     content = replace(entry.content, **changed)
     if not _leaves_sharing_open(entry.content):  # one kept so before means what it meant then
-        content = in_catalogue_words(archive, content)
+        content = in_catalogue_words(archive, content, id)
+    along: Mapping[str, Record] = {}
+    if isinstance(content, Gene):
+        from triage.workflow.gene_use import carried_along
+
+        book = Book.of(archive)
+        along = carried_along(book, id, content)
     with archive.change(reason, who=who) as draft:
         draft.restore(entry, content)
+        for other, words in along.items():
+            draft.restore(book[other], words)
     return archive.find(id)
 
 
@@ -152,14 +182,24 @@ def _leaves_sharing_open(content: Record) -> bool:
     return isinstance(content, Pairing) and content.mixed is None and len(content.sires) > 1
 
 
-def in_catalogue_words(archive: Archive, content: Record) -> Record:
-    """Content with genes and calls as the catalogue understands them, and with the species' chance of sharing where several sires
-    are named and none is stated; TriageError names what is not understood."""
+def in_catalogue_words(archive: Archive, content: Record, id: str | None = None) -> Record:
+    """Content, new or that of the entry `id`, with genes and calls as the catalogue understands them, and with the species' chance of
+    sharing where several sires are named and none is stated; TriageError names what is not understood."""
     if _leaves_sharing_open(content):
         book = Book.of(archive)  # a dam who is not there is refused where the entry is written
         return replace(content, mixed=book.species(content.dam).mixed) if content.dam in book.entries else content
+    if isinstance(content, Gene):
+        from triage.workflow.gene_use import checked_gene
+
+        return checked_gene(Book.of(archive), content, id)
+    if isinstance(content, Trait) and content.photo is not None:
+        book = Book.of(archive)
+        photo = book.entries.get(content.photo)
+        of = photo.content.about if photo is not None and photo.kind == "photo" else None
+        if of is not None and book.animal_of_egg.get(of, of) != book.animal_of_egg.get(content.about, content.about):
+            raise StorageError(f"trait, field 'photo': is a photo of {book.title(of)}; needed: one of {book.title(content.about)}")
     if isinstance(content, Animal):
-        species = load_species(content.species)
+        species = species_named(archive, content.species)
         sex = SEXES.get(content.sex, Sex.FEMALE)
         try:
             parent_from(species, content.name, sex, content.statement())

@@ -15,6 +15,7 @@ from reportlab.pdfgen.canvas import Canvas
 from triage.workflow.label import SaleLabel
 
 _COLUMNS, _ROWS = 2, 5
+_MORE = "and more than fits here: see 'triage label'"
 _FONT, _BOLD, _SIZE = "Helvetica", "Helvetica-Bold", 8.5
 
 
@@ -72,11 +73,16 @@ def _draw(canvas: Canvas, card: Card, x: float, y: float, width: float, height: 
     canvas.drawString(x + 3 * mm, y + height - 8 * mm, _shortened(card.title, _BOLD, 12, text_width))
     canvas.setFont(_FONT, _SIZE)
     below = y + height - 14 * mm
+    parts: list[tuple[float, str]] = []
     for line in card.lines:
         for part in wrapped(line, text_width if below > top - side else width - 6 * mm):
-            if below > y + 6 * mm:
-                canvas.drawString(x + 3 * mm, below, part)
+            parts.append((below, part))
             below -= 4 * mm
+    shown = [one for one in parts if one[0] > y + 6 * mm]
+    if len(shown) < len(parts):  # a kink must not fall off the card unseen
+        shown[-1] = (shown[-1][0], _MORE)
+    for height_at, part in shown:
+        canvas.drawString(x + 3 * mm, height_at, part)
     canvas.setFont(_FONT, 6.5)
     canvas.drawString(x + 3 * mm, y + 2.5 * mm, card.id)
 

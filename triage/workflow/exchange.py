@@ -14,7 +14,10 @@ from typing import Any
 
 from triage.errors import StorageError
 from triage.storage.archive import Archive
-from triage.storage.kinds import KINDS, Record, kind_named
+from triage.storage.kinds import KINDS, Gene, Record, kind_named
+from triage.workflow.book import Book
+from triage.workflow.gene_use import refuse_lost, tidy_gene
+from triage.workflow.own_genes import species_with
 
 FORMAT = 1
 _DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
@@ -112,6 +115,7 @@ def import_entries(archive: Archive, rows: Sequence[Mapping[str, Any]], *, who: 
     new = changed = same = 0
     waiting = [(str(row["id"]), _content(row)) for row in rows]
     there = {entry.id: entry for entry in archive.all()}
+    _refuse_genes(Book(there), waiting)
     with archive.change(f"import of {len(waiting)} entries", who=who) as draft:
         while waiting:
             left = []
@@ -140,8 +144,21 @@ def import_entries(archive: Archive, rows: Sequence[Mapping[str, Any]], *, who: 
     return new, changed, same
 
 
+def _refuse_genes(book: Book, rows: Sequence[tuple[str, Record]]) -> None:
+    """CatalogueError where a gene that comes in does not fit, StorageError where entries that stay as they are could not be read then."""
+    coming = {id or f"row {number}": one for number, (id, one) in enumerate(rows) if isinstance(one, Gene)}
+    before = {one.id: one.content for one in book.all("gene")}
+    if coming.items() <= before.items():
+        return
+    after = before | coming
+    for species in {one.species for one in coming.values()}:
+        species_with(species, after.values())
+    refuse_lost(book, after, sparing={id for id, _ in rows})
+
+
 def _content(row: Mapping[str, Any]) -> Record:
     try:
-        return kind_named(row["kind"]).from_json(row["content"])
+        found = kind_named(row["kind"]).from_json(row["content"])
+        return tidy_gene(found) if isinstance(found, Gene) else found
     except StorageError as error:
         raise StorageError(f"{row['id'] or 'an entry without id'}: {error}") from error

@@ -73,6 +73,7 @@ def keep_clutch(
     name = name or sheet.name
     laid = sheet.laid.isoformat() if sheet.laid else laid
     book = Book.of(archive)
+    _refuse_strange_genes(book, sheet)
     if any(entry.content.name == name for entry in book.all("clutch")):
         raise StorageError(f"clutch '{name}' is in the records already; give this one another name with --name")
     there = {parent.name: _known_parent(book, sheet, parent) for parent in _parents(sheet)}
@@ -101,6 +102,15 @@ def keep_clutch(
     except (ContradictionError, WorkTooLargeError):
         pass  # asked of the records, they say so themselves
     return KeptClutch(clutch, eggs, parents, len(kept), remarks)
+
+
+def _refuse_strange_genes(book: Book, sheet: ClutchSheet) -> None:
+    """Refuse a sheet that was read with genes of the keeper's own which these records do not hold as they were then."""
+    known = {allele for locus in book.species_named(sheet.species.name).loci for allele in locus.alleles}
+    strange = [allele.name for locus in sheet.species.loci for allele in locus.alleles if allele.own and allele not in known]
+    if strange:
+        raise StorageError(f"{sheet.name}: was read with your own gene {strange[0]}, which the records do not hold as it was then; "
+                           "needed: the gene entered there ('triage gene add'), then the clutch read again")  # fmt: skip
 
 
 def _parents(sheet: ClutchSheet) -> list[Parent]:

@@ -20,7 +20,7 @@ from triage.records import (
     Species,
     VisualCall,
 )
-from triage.species import load_species, parse_call, usual_species
+from triage.species import parse_call
 from triage.species.wording import chances_in_words, words_of
 from triage.storage.archive import Archive, Entry
 from triage.workflow.book import SEXES, Book, whom
@@ -92,7 +92,8 @@ def known_of(archive: Archive, species_name: str | None = None, previous: Known 
     An animal with an egg in the records is from that egg's clutch, and its genes are what that clutch and all readings make them;
     what was seen of the egg was seen of it. ContradictionError names records that cannot all be true.
     """
-    clutches, species = Clutches(Book.of(archive)), load_species(species_name or usual_species())
+    clutches = Clutches(Book.of(archive))
+    species = clutches.book.species_named(species_name)
     collection, before = collection_of(clutches, species), previous.posterior if previous is not None else None
     try:
         return Known(collection, infer_collection(collection, before), clutches)

@@ -33,6 +33,7 @@ from triage.workflow.known import Known, collection_of
 from triage.workflow.recorded import newest_call
 from triage.workflow.settings import Settings
 from triage.workflow.sort_again import look_again
+from triage.workflow.traits import seen_of
 
 _NO_MOVE = 1e-4
 
@@ -50,11 +51,13 @@ class SaleLabel:
     reason
         Why there is no label; empty where there is one.
     lines
-        Parents, hatch date, the date of the call, and what it rests on.
+        What was seen of it that is no known gene, parents, hatch date, the date of the call, and what it rests on.
     written
         The text of the label that was written last; empty if none was.
     buyer
         Who bought it; empty if nobody has.
+    seen
+        What was seen of it that is no known gene, each with its day; the first of the lines.
     """
 
     id: str
@@ -65,16 +68,22 @@ class SaleLabel:
     rests_on: tuple[str, ...]
     written: str
     buyer: str
+    seen: tuple[str, ...] = ()
+
+    @property
+    def whole(self) -> str:
+        """The text with what was seen, as it is kept when it is written; empty where there is no label."""
+        return "; ".join((self.text, *self.seen)) if self.text else ""
 
     @property
     def changed(self) -> bool:
         """Whether a label was written that says something else than the records do now."""
-        return bool(self.written) and self.written != self.text
+        return bool(self.written) and self.written != self.whole
 
     @property
     def is_new(self) -> bool:
         """Whether there is a label that has not been written yet as it stands."""
-        return bool(self.text) and self.written != self.text
+        return bool(self.text) and self.written != self.whole
 
 
 def sale_labels(known: Known, ids: Iterable[str], *, writer: LabelWriter | None = None) -> tuple[SaleLabel, ...]:
@@ -106,7 +115,7 @@ def keep_labels(archive: Archive, labels: Sequence[SaleLabel], *, who: str = "ke
 
 
 def _write(draft: Draft, label: SaleLabel, about: str) -> None:
-    draft.add(Label(about=about, text=label.text, rests_on=label.rests_on, at=now()))
+    draft.add(Label(about=about, text=label.whole, rests_on=label.rests_on, at=now()))
 
 
 def sell(archive: Archive, known: Known, label: SaleLabel, buyer: str, *, who: str = "keeper") -> str:
@@ -203,7 +212,8 @@ class LabelWriter:
                 reason = f"the call {call.name} is not settled: the records give it {percent(chance)}"
             else:
                 text, reason = self._text(id, call)
-        lines = list(self._origin(id))
+        seen = seen_of(self.known.book, id)
+        lines = [*seen, *self._origin(id)]
         if call is not None:
             told = {
                 f"{by} of {one.content.at[:10]}": by
@@ -213,7 +223,7 @@ class LabelWriter:
             rests_on = (*(one for one in rests_on if one not in told.values()), *told)
             lines += [f"call {day}", "rests on " + ", ".join(rests_on)]
         buyer = getattr(self.known.book[id].content, "buyer", None) or ""
-        return SaleLabel(id, self.known.title(id), text, reason, tuple(lines), rests_on, self.written(id), buyer)
+        return SaleLabel(id, self.known.title(id), text, reason, tuple(lines), rests_on, self.written(id), buyer, seen)
 
     def _of_its_papers(self, id: str) -> tuple[VisualCall | None, tuple[str, ...], str, str]:
         """Call, what it rests on, why there is none, and of when: of an animal from no clutch here."""

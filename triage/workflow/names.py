@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from triage.errors import StorageError, UnknownNameError
 from triage.species.names import nearest
 from triage.storage.archive import Archive, Entry
-from triage.workflow.book import Book
+from triage.workflow.book import Book, whom
 
 #: Kinds that have a name of their own.
 NAMED = ("animal", "egg", "clutch", "line")
@@ -51,6 +51,16 @@ def find_in(book: Book, words: str, kinds: Sequence[str] = NAMED) -> Entry:
     raise UnknownNameError(f"'{words}': no {' or '.join(kinds)} of that name is in the records; {hint}")
 
 
+def called(book: Book, id: str) -> str:
+    """What an entry is called: by its name, or by whom it is about where it has none."""
+    title = book.title(id)
+    if title != id:
+        return title
+    entry = book[id]
+    of = whom(entry) or getattr(entry.content, "dam", None) or getattr(entry.content, "clutch", None)
+    return f"{entry.kind} of {called(book, of)}" if of else entry.kind
+
+
 def described(book: Book, id: str) -> str:
     """What tells an entry apart from another of its name."""
     entry = book[id]
@@ -63,6 +73,8 @@ def described(book: Book, id: str) -> str:
         pairing = book[entry.content.pairing].content
         parts.append(f"of {book.title(pairing.dam)}")
         parts.append(entry.content.hatched or entry.content.laid or "")
+    if entry.kind == "gene":
+        parts.append(f"of the {entry.content.species}")
     if entry.kind == "pairing":
         parts.append(f"from {entry.content.begun}" if entry.content.begun else "")
     return ", ".join([*filter(None, parts), id])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -57,11 +57,15 @@ class ClutchForm:
     mixed: float | None = None
 
 
+#: How a species is found by its name: in the catalogue, or with the keeper's own genes as well.
+SpeciesNamed = Callable[[str], Species]
 #: Name of a clutch that came from a form.
 FORM = "form"
 
 
-def load_sheet(path: Path | None = None, text: str | None = None, *, name: str | None = None) -> ClutchSheet:
+def load_sheet(
+    path: Path | None = None, text: str | None = None, *, name: str | None = None, species_named: SpeciesNamed = load_species
+) -> ClutchSheet:
     """Read a clutch sheet from a file, or from text (standard input, say); photos are relative to the file.
 
     Raises
@@ -75,7 +79,7 @@ def load_sheet(path: Path | None = None, text: str | None = None, *, name: str |
         folder = path.parent
     else:
         name, folder = name or "standard input", Path()
-    return _sheet(read_document(text, name), name, folder)
+    return _sheet(read_document(text, name), name, folder, species_named)
 
 
 def _read_text(path: Path, name: str) -> str:
@@ -91,7 +95,7 @@ def _read_text(path: Path, name: str) -> str:
         raise SheetError(f"{path}: cannot be read ({error.strerror}); needed: a readable clutch sheet") from None
 
 
-def sheet_from_form(form: ClutchForm) -> ClutchSheet:
+def sheet_from_form(form: ClutchForm, species_named: SpeciesNamed = load_species) -> ClutchSheet:
     """A clutch from what was typed into a form.
 
     Raises
@@ -99,7 +103,7 @@ def sheet_from_form(form: ClutchForm) -> ClutchSheet:
     SheetError
         A field cannot be used; names the field as the form shows it.
     """
-    species = load_species(form.species or usual_species())
+    species = species_named(form.species or usual_species())
     dam_name = form.dam_name.strip() or "dam"
     dam = at_place("dam's genes", lambda: parse_parent(species, form.dam_genes, name=dam_name, sex=Sex.FEMALE))
     if not form.sires:
@@ -127,8 +131,8 @@ def sheet_from_form(form: ClutchForm) -> ClutchSheet:
     return ClutchSheet(FORM, species, cross, tuple(eggs), tuple(sire.candidate for sire in sires), said)
 
 
-def _sheet(root: Node, name: str, folder: Path) -> ClutchSheet:
-    species = _species(root)
+def _sheet(root: Node, name: str, folder: Path, species_named: SpeciesNamed) -> ClutchSheet:
+    species = _species(root, species_named)
     mixed, laid, loss = root.optional("mixed"), root.optional("laid"), root.optional("other_loss")
     dam_node = root.child("dam", "the dam with her name and genes")
     dam, stated = read_parent(dam_node, species, Sex.FEMALE, "dam")
@@ -183,10 +187,10 @@ def _eggs(root: Node, species: Species, folder: Path) -> tuple[SheetEgg, ...]:
     return eggs
 
 
-def _species(root: Node) -> Species:
+def _species(root: Node, species_named: SpeciesNamed) -> Species:
     entry = root.child("species", f"the species, for example 'species: {usual_species()}'")
     name = entry.text("the name of a species")
-    return at_place(entry.place, lambda: load_species(name))
+    return at_place(entry.place, lambda: species_named(name))
 
 
 def _said(node: Node, species: Species, statement: Statement) -> SaidOf:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from triage.storage.archive import Archive, Entry
 from triage.storage.kinds import Sort, SortedEgg
@@ -13,6 +14,7 @@ from triage.workflow.known import known_elsewhere
 from triage.workflow.recorded import Clutches, recorded_sheet
 from triage.workflow.settings import Settings
 from triage.workflow.sort import sort_clutch
+from triage.workflow.traits import trait_counts
 
 #: Calls below this chance are not worth a line of their own in the records.
 _LEAST_CHANCE = 0.01
@@ -37,9 +39,11 @@ def sort_recorded(
 def look_again(
     clutches: Clutches, clutch: str, *, settings: Settings | None = None, files: PhotoFiles | None = None, explain: bool = True
 ) -> ClutchReport:
-    """What sorting a clutch of the records says now; nothing is kept."""
+    """What sorting a clutch of the records says now, and what else was seen of its young; nothing is kept."""
     sheet, photos = recorded_sheet(clutches, clutch, files, better=known_elsewhere(clutches, clutch))
-    return sort_clutch(sheet, settings=settings or clutches.settings(clutch), photos=photos, explain=explain)
+    report = sort_clutch(sheet, settings=settings or clutches.settings(clutch), photos=photos, explain=explain)
+    counts = tuple(f"Seen, no known gene: {one}" for one in trait_counts(clutches.book, clutch))
+    return replace(report, notes=(*report.notes, *counts)) if counts else report
 
 
 def sort_entry(clutch: str, report: ClutchReport) -> Sort:

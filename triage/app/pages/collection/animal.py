@@ -107,7 +107,7 @@ def _keep_outcome(archive: Archive, known: Known, id: str, said: str, by: str) -
     told = enter_outcome(archive, content, reason=f"{by} of {known.title(id)}", before=known)
     lines = [f"{known.title(id)}: {said} kept"]
     lines += [news_words(one) for one in told.news]
-    lines += [f"label of {one.name} says: {one.written}; the records now support: {one.text or one.reason}" for one in told.labels]
+    lines += [f"label of {one.name} says: {one.written}; the records now support: {one.whole or one.reason}" for one in told.labels]
     st.session_state["collection-told"] = lines
     st.rerun()
 

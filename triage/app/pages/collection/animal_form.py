@@ -6,8 +6,9 @@ import streamlit as st
 
 from triage.app.checks import PAUSE, check_genes
 from triage.app.notices import errors_shown, say
+from triage.app.shared import species_shown
 from triage.records import Sex
-from triage.species import load_species, species_names, usual_species
+from triage.species import species_names, usual_species
 from triage.storage.archive import Archive
 from triage.storage.kinds import Animal
 from triage.workflow.book import add_entry
@@ -29,7 +30,7 @@ def show_animal_form(archive: Archive, *, first: bool) -> None:
         is_sex = sex.radio("Sex", _SEXES, horizontal=True, key="animal-sex")
         species = st.selectbox("Species", species_names(), index=species_names().index(usual_species()), key="animal-species")
         genes = st.text_input("Its genes, as its papers say", key="animal-genes", placeholder="pastel, 66% het clown", live=PAUSE)
-        check = check_genes(load_species(species), genes, name=called, sex=Sex(is_sex) if is_sex != "unknown" else Sex.FEMALE)
+        check = check_genes(species_shown(species), genes, name=called, sex=Sex(is_sex) if is_sex != "unknown" else Sex.FEMALE)
         say(check)
         hatched, weight, origin = st.columns(3)
         day = hatched.date_input("Hatched", value=None, key="animal-hatched")

@@ -8,8 +8,10 @@ from triage.app.notices import errors_shown, literal
 from triage.app.pages.collection.animal import show_chances, show_label, show_outcome_form, show_plan
 from triage.app.pages.collection.animal_form import show_animal_form
 from triage.app.pages.collection.rows import animal_rows, last_changes
+from triage.app.pages.collection.traits import show_traits
 from triage.species import usual_species
 from triage.workflow.book import open_archive
+from triage.workflow.gene_use import undo_change
 from triage.workflow.known import known_of, species_in
 from triage.workflow.names import described
 
@@ -43,6 +45,7 @@ elif known is not None:
         state["collection-animal"] = known.book.animal_of_egg.get(was, next(iter(names)))
     chosen = st.selectbox("Animal", list(names), format_func=names.__getitem__, key="collection-animal")
     show_chances(known, chosen)
+    show_traits(archive, known, chosen)
     show_label(archive, known, chosen)
     show_plan(known, chosen)
     show_outcome_form(archive, known, chosen)
@@ -57,5 +60,5 @@ if archive is not None:
             row.markdown(literal(change.words), width="content")
             if row.button(f"Undo change {change.number}", key=f"undo-change-{change.number}", icon=":material/undo:"):
                 with errors_shown():
-                    archive.undo(change.number)
+                    undo_change(archive, change.number)
                     st.rerun()

@@ -8,6 +8,7 @@ from html import escape
 from triage.species.explain import (
     LOOKS_WILD,
     NOT_RECORDED,
+    OWN,
     CheckedFact,
     CombinationName,
     Explanation,
@@ -61,6 +62,7 @@ def _facts_of(found: Explanation) -> list[tuple[str, str]]:
     if found.kind == "gene":
         two = ", ".join((found.two_copies, *found.two_copies_synonyms))
         return [
+            ("A gene", OWN if found.own else ""),
             ("Inherited", " ".join(found.inheritance)),
             ("One copy", _look(found.one_copy, "" if found.one_copy == LOOKS_WILD else found.look_for)),
             ("Two copies", _look(two, found.two_copies_look_for)),
@@ -77,7 +79,7 @@ def _facts_of(found: Explanation) -> list[tuple[str, str]]:
 
 
 def _kind(gene: GeneSummary) -> str:
-    parts = [gene.mode, "sex-linked" if gene.sex_linked else "", gene.locus if gene.series else ""]
+    parts = [gene.mode, "sex-linked" if gene.sex_linked else "", gene.locus if gene.series else "", OWN if gene.own else ""]
     return ", ".join(p for p in (*parts, "has cautions" if gene.has_cautions else "") if p)
 
 

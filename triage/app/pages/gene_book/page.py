@@ -1,11 +1,13 @@
-"""What the catalogue knows of the genes of a species."""
+"""What the catalogue knows of the genes of a species, and genes of the keeper's own."""
 
 import streamlit as st
 
 from triage.app.notices import errors_shown
 from triage.app.pages.gene_book.markup import explanation_html, gene_list_html, second_reading_html
+from triage.app.pages.gene_book.own import show_own_genes
+from triage.app.shared import species_shown
 from triage.app.style import style_html
-from triage.species import load_species, species_names, usual_species
+from triage.species import species_names, usual_species
 from triage.species.explain import explain, list_combinations, list_genes, second_reading
 
 st.html(style_html())
@@ -16,7 +18,8 @@ with st.container(horizontal=True):
     wanted = st.text_input(
         "A gene, a trade name, or several genes", key="book_name", placeholder="clown, firefly, lesser mojave", live="400ms"
     )
-species = load_species(chosen)
+species = species_shown(chosen)
+show_own_genes(species)
 if wanted.strip():
     with errors_shown():
         st.html(explanation_html(explain(species, wanted)))

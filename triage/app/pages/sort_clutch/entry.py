@@ -8,9 +8,9 @@ from triage.app.checks import PAUSE, check_call, check_genes
 from triage.app.notices import say
 from triage.app.pages.sort_clutch import draft
 from triage.app.pages.sort_clutch.draft import SEXES, field
-from triage.app.shared import small_picture
+from triage.app.shared import small_picture, species_shown
 from triage.records import Sex, Species
-from triage.species import load_species, species_names
+from triage.species import species_names
 from triage.species.explain import list_genes
 from triage.species.sharing import published_text
 from triage.workflow.answers.wording import SHARING_STOPS, sharing_text
@@ -32,7 +32,7 @@ def _parents(state) -> Species:
     name, kind = st.columns([3, 2])
     name.text_input("Clutch", key="clutch_name", placeholder="a name or the year, if you like")
     kind.selectbox("Species", species_names(), key="species")
-    species = load_species(state["species"])
+    species = species_shown(state["species"])
     st.text_input("Dam", key="dam_name", placeholder="her name")
     st.text_input("Her genes", key="dam_genes", placeholder="pastel, 66% het clown", live=PAUSE)
     say(check_genes(species, state["dam_genes"], name=state["dam_name"], sex=Sex.FEMALE))

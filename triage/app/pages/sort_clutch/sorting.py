@@ -11,7 +11,7 @@ from triage.app.pages.sort_clutch import draft
 from triage.app.pages.sort_clutch.shelf import SortedClutch
 from triage.app.shared import photo_reader, shelf, small_picture
 from triage.errors import TriageError
-from triage.workflow.book import Book, open_archive, open_photos
+from triage.workflow.book import Book, keepers_species, open_archive, open_photos
 from triage.workflow.clutch import ClutchSheet
 from triage.workflow.demo import demo_sheet_path
 from triage.workflow.keep import KeptClutch
@@ -65,7 +65,7 @@ def sort_demo_if_waiting(state) -> None:
 def sort_entered(state) -> None:
     """Sort what stands in the form."""
     with errors_shown():
-        _sort(state, sheet_from_form(draft.clutch_form(state)), draft.fingerprint(state))
+        _sort(state, sheet_from_form(draft.clutch_form(state), keepers_species), draft.fingerprint(state))
 
 
 def clutches_in_records() -> dict[str, str]:
