@@ -281,7 +281,8 @@ def test_genes_lists_and_explains(capsys):
         ("clown", "recessive"),
         ("lesser mojave", "one copy each"),
         ("firefly", "pastel, fire"),
-        ("blue-eyed leucistic", "does not show its other genes"),
+        ("blue-eyed leucistic", "other genes cannot be seen"),
+            ("champagne", "genes of the pattern are easily overlooked"),
         ("spider", "Cautions"),
     ):
         assert main(["genes", *name.split()]) == 0

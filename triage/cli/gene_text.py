@@ -85,6 +85,8 @@ def _(found: GeneExplanation, console: Console) -> None:
     if found.two_copies_synonyms:
         two += f" ({', '.join(found.two_copies_synonyms)})"
     item(console, "two copies", _look(two, found.two_copies_look_for), lead_width=_LEAD)
+    for words in found.says:
+        item(console, "hides", words, lead_width=_LEAD)
     if found.series:
         item(console, "series", f"{found.locus}: with {', '.join(found.series)}", lead_width=_LEAD)
     for compound in found.compounds:

@@ -5,7 +5,7 @@ Pure functions: they read a species and return frozen records of texts. The comm
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import asdict, dataclass
 
 from triage.errors import ShorthandError, UnknownNameError
@@ -154,6 +154,7 @@ class GeneExplanation:
     two_copies_synonyms: tuple[str, ...]
     two_copies_look_for: str
     subtle: bool
+    says: tuple[str, ...]
     series: tuple[str, ...]
     compounds: tuple[CompoundExplanation, ...]
     lookalikes: tuple[LookalikeText, ...]
@@ -233,7 +234,10 @@ def second_reading(species: Species) -> tuple[CheckedFact, ...]:
 
 def _all_facts(species: Species) -> Iterator[tuple[str, Evidence]]:
     owners = [species, *(one for locus in species.loci for one in (locus, *locus.alleles)), *species.combinations]
-    return ((owner.name, fact) for owner in owners for fact in owner.evidence)
+    named = [(owner.name, owner.evidence) for owner in owners]
+    named += [(f"what {sorted(one.looks)[0]} hides", one.evidence) for one in species.hidings]
+    named += [(" with ".join(one.genes), one.evidence) for one in species.together]
+    return ((name, fact) for name, evidence in named for fact in evidence)
 
 
 def explain(species: Species, name: str) -> Explanation:
@@ -331,6 +335,7 @@ def _gene(species: Species, locus: Locus, allele: Allele) -> GeneExplanation:
         two_copies_synonyms=allele.two_copies_synonyms,
         two_copies_look_for=_two_copies_look_for(allele),
         subtle=allele.subtle,
+        says=_hiding_says(species, locus.name, looks),
         series=tuple(n for n in locus.allele_names if n != allele.name),
         compounds=tuple(_compound(species, locus, c) for c in locus.compounds if allele.name in c.alleles),
         lookalikes=_lookalikes(species, lambda call: call.look(locus.name) in looks),
@@ -341,9 +346,19 @@ def _gene(species: Species, locus: Locus, allele: Allele) -> GeneExplanation:
         ),
         cautions=_cautions(species, keys_with_partners(species, locus, Genotype(allele.name, allele.name))),
         notes=tuple(n for n in (allele.notes, locus.notes) if n),
-        facts=_facts((*allele.evidence, *locus.evidence)),
+        facts=_facts((*allele.evidence, *locus.evidence, *_hiding_evidence(species, locus.name, looks))),
         own=allele.own,
     )
+
+
+def _hiding_says(species: Species, locus: str, looks: Collection[str]) -> tuple[str, ...]:
+    """What animals of these looks hide, each look named where it is not the only one."""
+    found = [(one, one.looks.intersection(looks)) for one in species.hidings if one.locus == locus]
+    return unique(one.says if len(same) > 3 else f"{' or '.join(sorted(same))}: {one.says}" for one, same in found if same)
+
+
+def _hiding_evidence(species: Species, locus: str, looks: Collection[str]) -> tuple[Evidence, ...]:
+    return tuple(fact for one in species.hidings if one.locus == locus and one.looks.intersection(looks) for fact in one.evidence)
 
 
 def _two_copies_look_for(allele: Allele) -> str:
@@ -408,7 +423,7 @@ def _compound(species: Species, locus: Locus, compound: Compound) -> CompoundExp
         hatches="" if compound.hatch_rate == 1 else f"about {compound.hatch_rate:.0%} of such eggs hatch",
         lookalikes=_lookalikes(species, lambda call: call.look(locus.name) == compound.name),
         cautions=_cautions(species, cautions),
-        facts=_facts(locus.evidence),
+        facts=_facts((*locus.evidence, *_hiding_evidence(species, locus.name, {compound.name}))),
     )
 
 
@@ -422,10 +437,10 @@ def _appearance(species: Species, appearance: Appearance) -> AppearanceExplanati
         locus=locus.name,
         synonyms=appearance.synonyms,
         looks=unique(locus.look(g) for g in looks),
-        says=unique(one.says for one in species.hidings if one.locus == locus.name and one.looks & appearance.looks),
+        says=_hiding_says(species, locus.name, appearance.looks),
         lookalikes=_lookalikes(species, lambda call: call.look(locus.name) in appearance.looks),
         cautions=_cautions(species, unique(key for genotype in looks for key in keys_with_partners(species, locus, genotype))),
-        facts=_facts(locus.evidence),
+        facts=_facts((*locus.evidence, *_hiding_evidence(species, locus.name, appearance.looks))),
     )
 
 

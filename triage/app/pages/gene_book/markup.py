@@ -66,6 +66,7 @@ def _facts_of(found: Explanation) -> list[tuple[str, str]]:
             ("Inherited", " ".join(found.inheritance)),
             ("One copy", _look(found.one_copy, "" if found.one_copy == LOOKS_WILD else found.look_for)),
             ("Two copies", _look(two, found.two_copies_look_for)),
+            ("Hides", "; ".join(found.says)),
             ("Series", f"{found.locus}: with {', '.join(found.series)}" if found.series else ""),
             *((f"With another allele: {c.name}", _look("", c.look_for)) for c in found.compounds),
             ("Trade names", "; ".join(f"{c.name} = {c.genes}" for c in found.combinations)),
