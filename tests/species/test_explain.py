@@ -96,7 +96,7 @@ def test_a_gene_with_all_that_is_known_of_it():
     assert white.looks_like == "blue-eyed leucistic"
     assert {"pastave", "jigsaw"} <= {c.name for c in gene.combinations}
     assert any({x.first, x.second} == {"mojave", "mystic"} for x in gene.lookalikes)
-    assert {f.supports for f in gene.facts} == {"mode", "allelism"}
+    assert {f.supports for f in gene.facts} == {"mode", "allelism", "hiding"}
 
 
 def test_inheritance_in_words():
@@ -168,8 +168,9 @@ def test_what_two_copies_come_to_is_said_with_who_says_so():
 def test_the_second_reading_is_made_from_the_data(species):
     """One line for each entry with a second reading, whoever owns it, in the order of the file."""
     owners = [species, *(one for locus in species.loci for one in (locus, *locus.alleles)), *species.combinations]
-    marked = [(o.name, e.supports, e.second, e.sure, e.note) for o in owners for e in o.evidence if e.second is not None]
-    assert [(f.of, f.supports, f.second, f.sure, f.note) for f in second_reading(species)] == marked
+    owners += [*species.hidings, *species.together]
+    marked = [(e.supports, e.second, e.sure, e.note) for o in owners for e in o.evidence if e.second is not None]
+    assert [(f.supports, f.second, f.sure, f.note) for f in second_reading(species)] == marked
 
 
 def test_the_second_reading_of_the_ball_python():
