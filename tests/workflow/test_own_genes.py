@@ -269,6 +269,21 @@ def test_after_an_update_that_has_its_name_the_records_open_and_a_new_name_takes
     assert "already means something" in refused(undo_change, archive, undo)  # there is no way back to a name that is taken
 
 
+def test_several_that_fit_no_more_are_renamed_or_taken_out_one_after_another(archive, photos, genes, newer_catalogue):
+    kept(archive, photos)
+    add_entry(archive, Gene(name="ember", species="ball python", mode="recessive", series="dusk"))
+    newer_catalogue(dusk=DUSK.replace("recessive", "incomplete dominant"))
+    assert "your own gene" in refused(known_of, archive)
+    assert "'pastel' already means" in refused(change_entry, archive, genes["haze"], {"name": "pastel"})
+    change_entry(archive, genes["haze"], {"name": "mist"})
+    assert "your own gene dusk: 'dusk' already means" in refused(known_of, archive)
+    change_entry(archive, genes["dusk"], {"name": "gloam"})
+    assert {entry.content.name: entry.content.series for entry in archive.all("gene")} == {
+        "gloam": None, "mist": "blue-eyed-leucistic series", "ember": "gloam",
+    }  # fmt: skip
+    assert known_of(archive).collection.species.locus("gloam").allele_names == ("gloam", "ember")
+
+
 def test_no_command_breaks_where_a_gene_fits_no_more(said, tmp_path):
     said("animal", "add", "--name", "Juniper", "--sex", "female", "--genes", "clown")
     with open_archive().change("of an older version") as draft:

@@ -17,7 +17,6 @@ from triage.storage.archive import Archive
 from triage.storage.kinds import KINDS, Gene, Record, kind_named
 from triage.workflow.book import Book
 from triage.workflow.gene_use import refuse_lost, tidy_gene
-from triage.workflow.own_genes import species_with
 
 FORMAT = 1
 _DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
@@ -148,12 +147,7 @@ def _refuse_genes(book: Book, rows: Sequence[tuple[str, Record]]) -> None:
     """CatalogueError where a gene that comes in does not fit, StorageError where entries that stay as they are could not be read then."""
     coming = {id or f"row {number}": one for number, (id, one) in enumerate(rows) if isinstance(one, Gene)}
     before = {one.id: one.content for one in book.all("gene")}
-    if coming.items() <= before.items():
-        return
-    after = before | coming
-    for species in {one.species for one in coming.values()}:
-        species_with(species, after.values())
-    refuse_lost(book, after, sparing={id for id, _ in rows})
+    refuse_lost(book, before | coming, sparing={id for id, _ in rows})
 
 
 def _content(row: Mapping[str, Any]) -> Record:

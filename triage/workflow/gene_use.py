@@ -26,10 +26,8 @@ def checked_gene(book: Book, content: Gene, id: str | None = None) -> Gene:
     """A new gene, or a gene `id` as it would be, in the catalogue's words; CatalogueError where it does not fit, StorageError where
     entries could not be read with it."""
     content = tidy_gene(content)
-    after = _genes(book) | {id or "": content}
-    species_with(content.species, after.values())
-    if id is not None:
-        refuse_lost(book, after, sparing=_carried(book, id, content))
+    others = {one: gene for one, gene in _genes(book).items() if one != id}
+    refuse_lost(book, others | {id or "": content}, sparing=_carried(book, id, content) if id is not None else ())
     return content
 
 
@@ -50,26 +48,66 @@ def carried_along(book: Book, id: str, content: Gene) -> dict[str, Record]:
 
 
 def refuse_lost(book: Book, after: Mapping[str, Gene], *, sparing: Collection[str] = ()) -> None:
-    """StorageError where entries, but for those spared, say what is not understood with the genes `after`, by id."""
-    for id, entry in ((one.id, one) for one in book.all("gene")):
-        if after.get(id) == entry.content:
-            continue
-        lost, refusal = [], None
-        species = species_with(entry.content.species, after.values())
-        for one in naming(book, id):
+    """What may not become of the genes of the records, `after` by id.
+
+    Raises
+    ------
+    CatalogueError
+        One that changes, or one that fitted, does not fit.
+    StorageError
+        Entries, but for those spared, say what is then not understood.
+    """
+    before = _genes(book)
+    changed = [id for id in (*before, *(id for id in after if id not in before)) if after.get(id) != before.get(id)]
+    for name in dict.fromkeys(gene.species for id in changed for gene in (before.get(id), after.get(id)) if gene is not None):
+        fitted, _ = _fitting(name, before)
+        fits, refusals = _fitting(name, after)
+        unfit = next((id for id in (*changed, *fitted) if id in refusals), None)
+        if unfit is not None:
+            raise refusals[unfit]
+        for id in changed:
+            if id in before and before[id].species == name:
+                _refuse_lost_words(book, id, species_with(name, fits.values()), sparing)
+
+
+def _fitting(name: str, genes: Mapping[str, Gene]) -> tuple[dict[str, Gene], dict[str, CatalogueError]]:
+    """The genes of a species that fit the catalogue and one another, and why each other one does not."""
+    waiting = {id: one for id, one in genes.items() if one.species == name}
+    try:
+        species_with(name, waiting.values())
+        return waiting, {}
+    except CatalogueError as error:
+        refusals = dict.fromkeys(waiting, error)
+    fits: dict[str, Gene] = {}
+    while True:
+        before = len(fits)
+        for id, one in list(waiting.items()):
             try:
-                if one.id not in sparing:
-                    _understand(species, after.get(one.id, one.content))
-            except TriageError as error:
-                lost.append(one)
-                refusal = refusal or error
-        if lost:
-            listed = ", ".join(dict.fromkeys(called(book, one.id) for one in lost[:_LISTED]))
-            more = f" and {len(lost) - _LISTED} more" if len(lost) > _LISTED else ""
-            raise StorageError(
-                f"your own gene {entry.content.name}: {listed}{more} could not be read any more ({refusal}); "
-                "needed: other words there first"
-            )
+                species_with(name, [*fits.values(), one])
+            except CatalogueError as error:
+                if normalise(one.series or "") not in (normalise(other.name) for other in waiting.values()):
+                    refusals[id] = error  # one whose series waits itself is told of as all together are
+                continue
+            fits[id] = waiting.pop(id)
+        if len(fits) == before:
+            return fits, {id: refusals[id] for id in waiting}
+
+
+def _refuse_lost_words(book: Book, id: str, species: Species, sparing: Collection[str]) -> None:
+    lost, refusal = [], None
+    for one in naming(book, id):
+        try:
+            if one.id not in sparing:
+                _understand(species, one.content)
+        except TriageError as error:
+            lost.append(one)
+            refusal = refusal or error
+    if lost:
+        listed = ", ".join(dict.fromkeys(called(book, one.id) for one in lost[:_LISTED]))
+        more = f" and {len(lost) - _LISTED} more" if len(lost) > _LISTED else ""
+        raise StorageError(
+            f"your own gene {book.title(id)}: {listed}{more} could not be read any more ({refusal}); needed: other words there first"
+        )
 
 
 def naming(book: Book, id: str) -> list[Entry]:
@@ -121,14 +159,11 @@ def _known(book: Book, species: str) -> set[str]:
 
 
 def _carried(book: Book, id: str, content: Gene) -> list[str]:
+    """Entries that a new name is carried to: those that say the old one, where that fits the catalogue no more."""
     old = book[id].content
-    if (old.name, old.species) == (content.name, old.species):
+    if (old.name, old.species) == (content.name, old.species) or id in _fitting(old.species, _genes(book))[0]:
         return []
-    try:
-        species_with(old.species, _genes(book).values())
-    except CatalogueError:
-        return [entry.id for entry in naming(book, id)]
-    return []
+    return [entry.id for entry in naming(book, id)]
 
 
 def _renamed(text: str, gone: Collection[str], known: Collection[str], name: str) -> str:
