@@ -47,6 +47,8 @@ eggs:
   - {label: A3, call: normal}
   - {label: A4, evidence: {haze: 0.6, mojave: 0.2, otherwise: 0.01}}
 """
+#: A clutch of genes of the catalogue alone.
+WITHOUT = SHEET.replace(", haze", "").replace(" haze", "").replace("dusk", "clown").replace("{haze: 0.6, ", "{")
 
 
 def shipped_with(path, *, dusk=DUSK, haze=HAZE):
@@ -289,7 +291,7 @@ def test_no_command_breaks_where_a_gene_fits_no_more(said, tmp_path):
     with open_archive().change("of an older version") as draft:
         draft.add(Gene(name="pastel", species="ball python", mode="recessive"))
         draft.add(Animal(name="Clove", species="ball python", sex="female", genes="66% het pastel"))
-    (tmp_path / "clutch.yaml").write_text(SHEET.replace(", haze", "").replace("dusk", "clown").replace("{haze: 0.6, ", "{"))
+    (tmp_path / "clutch.yaml").write_text(WITHOUT)
     for words in (["animal", "list"], ["animal", "show", "Clove"], ["gene", "list"], ["gene", "show", "pastel"], ["history"], ["verify"],
                   ["export", str(tmp_path / "all.json")], ["backup", str(tmp_path / "all.zip")], ["genes"], ["genes", "pastel"],
                   ["known", "--species", "corn snake"]):  # fmt: skip
@@ -300,6 +302,16 @@ def test_no_command_breaks_where_a_gene_fits_no_more(said, tmp_path):
         assert "'triage gene change NAME --name ...' takes the records along, or 'triage gene remove NAME'" in error
     assert "changed: gloam" in said("gene", "change", "pastel", "--name", "gloam")
     assert "het gloam 67 %" in said("known", "Clove")
+
+
+def test_a_sheet_is_sorted_where_the_records_cannot_be_opened(tmp_path, monkeypatch, capsys):
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path))
+    (tmp_path / "records.sqlite").write_bytes(b"no database at all, but long enough to be taken for one" * 40)
+    (tmp_path / "clutch.yaml").write_text(WITHOUT)
+    for words in (["sort", str(tmp_path / "clutch.yaml")], ["genes"]):
+        assert main(words) == 0
+        told = capsys.readouterr()
+        assert "clown" in told.out and "without genes of your own, as the records cannot be opened: " in " ".join(told.err.split())
 
 
 def test_after_an_update_that_ships_the_gene_the_own_one_goes_and_the_words_mean_the_catalogues(archive, photos, genes, newer_catalogue):

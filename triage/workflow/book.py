@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cached_property, lru_cache
 from typing import Any
 
-from triage.errors import StorageError, TriageError
+from triage.errors import StorageError, TriageError, TriageWarning
 from triage.records import CallReading, Sex, Species, VisualCall
 from triage.species import parse_call, parse_parent, write_parent
 from triage.storage.archive import Archive, Entry
@@ -32,8 +33,14 @@ def open_archive(address: str | None = None) -> Archive:
 
 
 def keepers_species(name: str | None = None) -> Species:
-    """A species (the usual one where none is named) with the genes of the keeper's records; where there are no records none are made."""
-    return species_named(open_archive(), name) if is_there() else species_as_kept(name, ())
+    """A species (the usual one where none is named) with the genes of the keeper's records; where there are no records none are made,
+    and records that cannot be opened are warned of: a sheet is sorted without them."""
+    if is_there():
+        try:
+            return species_named(open_archive(), name)
+        except StorageError as error:
+            warnings.warn(f"without genes of your own, as the records cannot be opened: {error}", TriageWarning, stacklevel=2)
+    return species_as_kept(name, ())
 
 
 def open_photos() -> PhotoFiles:
