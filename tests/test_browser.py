@@ -119,6 +119,8 @@ def test_a_phone_shows_everything_without_scrolling_sideways(page, address):
 
 def test_the_forms_for_genes_and_traits_of_ones_own_fit_a_phone(page, address):
     page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(address)  # a server just started knows its other pages once the first has been drawn
+    button(page, "Show the demo clutch").wait_for()
     page.goto(f"{address}/genes")
     page.locator("summary", has_text="Genes of your own").click()
     page.get_by_label("Name", exact=True).fill("dusk")
