@@ -23,7 +23,7 @@ from triage.workflow import sort
 from triage.workflow.answers.as_json import to_json
 from triage.workflow.answers.wording import sharing_text
 from triage.workflow.book import Book, change_entry
-from triage.workflow.recorded import recorded_sheet
+from triage.workflow.recorded import Clutches, recorded_sheet
 from triage.workflow.sheet import load_sheet
 from triage.workflow.sort import sort_clutch
 
@@ -246,7 +246,7 @@ def archive(tmp_path):
 
 def basil(archive, clutch):
     """Chance that A2 is Basil's, sorted as the records stand."""
-    sheet, photos = recorded_sheet(Book.of(archive), clutch)
+    sheet, photos = recorded_sheet(Clutches(Book.of(archive)), clutch)
     return sort_clutch(sheet, photos=photos).eggs[1].sires["Basil"]
 
 
