@@ -51,6 +51,7 @@ from triage.species.loader import load_species
 
 BALL_PYTHON = load_species("ball python")
 CORN_SNAKE = load_species("corn snake")
+KINGSNAKE = load_species("California kingsnake")
 
 HALF = Fraction(1, 2)
 BANANA = ("banana", "banana")
@@ -67,7 +68,7 @@ def test_gamble_2017_pythons_are_xy():
 
 
 def test_pmc11721783_colubrids_are_zw():
-    """PMC11721783: ZZ/ZW belongs to the caenophidians, colubrids among them."""
+    """PMC11721783 (abstract): ZZ/ZW is the rule of the caenophidians, colubrids among them; two or three boas have it too."""
     assert CORN_SNAKE.heterogametic is Sex.FEMALE
     assert CORN_SNAKE.sex_chromosomes == ("Z", "W")
     # In a ZZ/ZW species the dam's chromosomes decide, and the sire's genotype gives daughters and sons alike.
@@ -274,6 +275,22 @@ def test_montandon_2025_motley_and_stripe():
         pair(CORN_SNAKE, dam(**{series: "motley/normal"}), sire(**{series: "normal/stripe"}))
     )
     assert hets == {"normal": pytest.approx(3 / 4), "motley stripe": pytest.approx(1 / 4)}
+
+
+def test_tzika_2023_scaleless_backcross():
+    """Tzika et al. 2023 (PMC10266723, second hand): a scaleless corn snake crossed back to a carrier, 1:1."""
+    young = call_chances(pair(CORN_SNAKE, dam(scaleless="scaleless/scaleless"), sire(scaleless="normal/scaleless")))
+    assert young == {"normal": pytest.approx(0.5), "scaleless": pytest.approx(0.5)}
+
+
+def test_zweifel_1981_striped_over_ringed():
+    """Zweifel 1981, J Hered 72 (doi 10.1093/oxfordjournals.jhered.a109487, second hand): striped over ringed, one locus, a third allele."""
+    het, ringed = {"pattern": "normal/striped"}, {}
+    assert call_chances(pair(KINGSNAKE, dam(**het), sire(**ringed))) == {"normal": pytest.approx(0.5), "striped": pytest.approx(0.5)}
+    assert call_chances(pair(KINGSNAKE, dam(**het), sire(**het))) == {"normal": pytest.approx(0.25), "striped": pytest.approx(0.75)}
+    assert KINGSNAKE.locus("pattern").allele_names == ("striped", "aberrant")
+    with pytest.raises(ContradictionError):
+        proved(pair(KINGSNAKE, dam(**ringed), sire(**ringed)), [Egg("one", None, (seen(("pattern", "striped")),))])
 
 
 @pytest.mark.parametrize("young, better", [("normal", "two loci"), ("albino", "one locus")])
