@@ -35,3 +35,22 @@ def test_every_command_argument_and_option_has_help(name):
 def test_every_command_stands_in_the_readme(name):
     readme = README.read_text("utf-8")
     assert f"triage {name}" in readme or f"`{name}`" in readme
+
+
+def test_the_readme_names_the_species_and_whose_photos_are_read():
+    from triage.species import load_species, species_names
+    from triage.species.shipped import reader_files
+
+    line = next(line for line in README.read_text("utf-8").splitlines() if line.startswith("Species known: "))
+    assert all(name in line for name in species_names())
+    read = [name for name in species_names() if reader_files(load_species(name).key) is not None]
+    assert read == ["ball python"] and "only the ball python's photos are read" in line
+
+
+def test_the_published_shares_of_the_readme_are_those_of_the_catalogue():
+    from triage.species import load_species, species_names
+
+    for name in species_names():
+        shares = [one.share for one in load_species(name).published_shares]
+        assert (min(shares), max(shares), load_species(name).mixed) == (0.31, 0.88, 0.5)
+    assert "it is 0.5; published shares run from 31 % to 88 %" in README.read_text("utf-8")
