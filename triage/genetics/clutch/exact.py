@@ -21,7 +21,7 @@ from triage.genetics.clutch import dense
 from triage.genetics.clutch.contraction import Candidate, Sums, elements_needed, sum_clutch
 from triage.genetics.clutch.model import Block, CrossModel, Diplotype, State, genotype_marginals, mixed_loci
 from triage.genetics.clutch.posterior import EggPosterior, Later, ParentPosterior, Posterior
-from triage.genetics.clutch.worlds import World
+from triage.genetics.clutch.worlds import World, parents_of
 from triage.genetics.transmission import OTHER_LOSS
 from triage.records import CallReading, Egg, Genotype, GenotypeReading, Reading, Sex, VisualCall
 
@@ -127,6 +127,7 @@ def _mixed(
     def mean(read: Callable[[Posterior], float]) -> float:
         return math.fsum(p * read(posterior) for p, _, posterior in worlds)
 
+    of_young = {name: [o.genotype(name) for o in block.outcomes] for block in model.blocks for name in block.loci}
     mixed_eggs = []
     for e, egg in enumerate(one_world.eggs):
         calls = np.zeros(model.n_calls)
@@ -138,14 +139,16 @@ def _mixed(
                 sires={name: mean(lambda x, e=e, name=name: x.eggs[e].sires[name]) for name in egg.sires},
                 sex={sex: mean(lambda x, e=e, sex=sex: x.eggs[e].sex[sex]) for sex in egg.sex},
                 call_chances=calls,
-                loci=Later(partial(mixed_loci, model, [(p, posterior.eggs[e].loci) for p, _, posterior in worlds])),
+                loci=Later(partial(mixed_loci, model, [(p, posterior.eggs[e].loci) for p, _, posterior in worlds], of_young)),
             )
         )
     parents = tuple(
         ParentPosterior(
-            parent.role, parent.name, mixed_loci(model, [(p, posterior.parents[i].loci) for p, _, posterior in worlds])
+            parent.role,
+            parent.name,
+            mixed_loci(model, [(p, posterior.parents[i].loci) for p, _, posterior in worlds], model.prior_of(animal)),
         )
-        for i, parent in enumerate(one_world.parents)
+        for i, (parent, animal) in enumerate(zip(one_world.parents, parents_of(model.cross), strict=True))
     )
     return Posterior(model, top + math.log(total), mean(lambda x: x.mixed), tuple(mixed_eggs), parents, worlds)
 

@@ -7,7 +7,7 @@ only what those states can give are outcomes of a hatchling; loci at which nobod
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -215,10 +215,15 @@ class CrossModel:
 
 
 def mixed_loci(
-    model: CrossModel, parts: Sequence[tuple[float, Mapping[str, Mapping[Genotype, float]]]]
+    model: CrossModel,
+    parts: Sequence[tuple[float, Mapping[str, Mapping[Genotype, float]]]],
+    states: Mapping[str, Iterable[Genotype]] | None = None,
 ) -> dict[str, dict[Genotype, float]]:
-    """Chances by genotype of an animal mixed over the worlds of a cross; a locus that is not live in a world is wild type there."""
-    found: dict[str, dict[Genotype, float]] = {name: {} for name in model.locus_names}
+    """Chances by genotype of an animal mixed over the worlds of a cross; a locus that is not live in a world is wild type there.
+
+    `states` are genotypes that get a chance of 0 where no part names them.
+    """
+    found: dict[str, dict[Genotype, float]] = {n: dict.fromkeys((states or {}).get(n, ()), 0.0) for n in model.locus_names}
     for weight, loci in parts:
         for name, chances in found.items():
             for genotype, p in loci.get(name, _WILD).items():
