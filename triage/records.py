@@ -350,6 +350,20 @@ class About(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class UnnamedLine:
+    """A word that stands for one of several loci, not known which: "axanthic". `lines` holds locus, allele and weight of each."""
+
+    word: str
+    lines: tuple[tuple[str, str, Probability], ...]
+    synonyms: tuple[str, ...] = ()
+    evidence: tuple[Evidence, ...] = ()
+
+    @property
+    def loci(self) -> tuple[str, ...]:
+        return tuple(locus for locus, _, _ in self.lines)
+
+
+@dataclass(frozen=True, slots=True)
 class Caution:
     """A warning about animals or people, with its source; shown wherever a gene it belongs to is shown."""
 
@@ -395,6 +409,7 @@ class Species:
     appearances: tuple[Appearance, ...] = ()
     hidings: tuple[Hiding, ...] = ()
     combinations: tuple[Combination, ...] = ()
+    unnamed_lines: tuple[UnnamedLine, ...] = ()
     cautions: tuple[Caution, ...] = ()
     general_cautions: tuple[str, ...] = ()
     synonyms: tuple[str, ...] = ()
@@ -434,6 +449,10 @@ class Species:
         """Names of loci in catalogue order, each once; what is no locus of the species falls away."""
         order = self._order_by_name
         return tuple(sorted({name for name in loci if name in order}, key=order.__getitem__))
+
+    def unnamed_line_of(self, locus: str) -> UnnamedLine | None:
+        """The word that leaves open whether this locus is meant, if there is one."""
+        return next((one for one in self.unnamed_lines if locus in one.loci), None)
 
     def caution(self, key: str) -> Caution:
         for caution in self.cautions:
@@ -480,15 +499,79 @@ class GenotypePrior:
 
 
 @dataclass(frozen=True, slots=True)
+class LineStatement:
+    """What is said of an animal by a word that stands for one of several loci; loci part from one another once the line is given.
+
+    Attributes
+    ----------
+    word
+        The word of the species' `unnamed_lines`.
+    chances
+        The line variable: each line with its chance. Animals of one `origin` share the variable; without an origin it is the animal's own.
+    given
+        By line: what the animal is at each locus then. A line that is missing here is excluded for this animal.
+    loci
+        Every locus that the word may mean; those that `given` does not name are wild type.
+    origin
+        Where the animal comes from, if that is recorded.
+    """
+
+    word: str
+    chances: tuple[tuple[str, Probability], ...]
+    given: Mapping[str, Mapping[str, GenotypePrior]]
+    loci: tuple[str, ...]
+    origin: str | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "given", MappingProxyType({line: MappingProxyType(dict(at)) for line, at in self.given.items()}))
+        if not any(p > 0 and line in self.given for line, p in self.chances):
+            raise ValueError(f"'{self.word}' leaves no line possible")
+
+    def key(self, animal: str) -> tuple[str, ...]:
+        """The line variable: shared by origin, or this animal's own."""
+        return (self.word, "of", animal) if self.origin is None else (self.word, self.origin)
+
+    def at(self, line: str, locus: str) -> GenotypePrior:
+        """What the animal is at one of `loci`, given the line."""
+        return self.given[line].get(locus, _WILD_PRIOR)
+
+    def marginals(self) -> dict[str, GenotypePrior]:
+        """What the animal is at each locus with the line summed out."""
+        open_lines = [(line, p) for line, p in self.chances if p > 0 and line in self.given]
+        total = sum(p for _, p in open_lines)
+        found = {}
+        for locus in self.loci:
+            states: dict[Genotype, Probability] = {}
+            for line, p in open_lines:
+                for genotype, q in self.at(line, locus).states:
+                    if q > 0:
+                        states[genotype] = states.get(genotype, 0) + p / total * q
+            found[locus] = GenotypePrior(tuple(sorted(states.items())))
+        return found
+
+
+_WILD_PRIOR = GenotypePrior.known(Genotype(NORMAL, NORMAL))
+
+
+@dataclass(frozen=True, slots=True)
 class Parent:
-    """An animal used for breeding: what is known of it by locus; loci not named are wild type."""
+    """An animal used for breeding: what is known of it by locus; loci not named are wild type.
+
+    At the loci of `lines` it is one thing or another together; `loci` holds what that makes of each locus by itself.
+    """
 
     name: str
     sex: Sex
     loci: Mapping[str, GenotypePrior] = field(default_factory=dict)
+    lines: tuple[LineStatement, ...] = ()
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "loci", MappingProxyType(dict(self.loci)))
+        own = {locus: prior for one in self.lines for locus, prior in one.marginals().items()}
+        object.__setattr__(self, "loci", MappingProxyType({**self.loci, **own}))
+
+    def without_lines(self, loci: Mapping[str, GenotypePrior]) -> Parent:
+        """The animal with these loci instead of what its unnamed lines say."""
+        return Parent(self.name, self.sex, {**self.loci, **loci})
 
     def prior(self, locus: Locus, heterogametic: Sex) -> GenotypePrior:
         known = self.loci.get(locus.name)

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from triage.errors import ContradictionError, UnknownNameError, UnsupportedInheritanceError
 from triage.genetics.clutch.model import compile_cross
+from triage.genetics.clutch.worlds import worlds_of
 from triage.records import (
     NORMAL,
     Cross,
     Genotype,
     GenotypePrior,
+    LineStatement,
     Locus,
     Mode,
     Parent,
@@ -25,7 +29,7 @@ def offspring(species: Species, name: str, sex: Sex, dam: Parent, sire: Parent, 
     """What is known of an animal from its own parents, and from its look where that is given.
 
     Exact: with one dam and one sire the loci of a young animal are independent of one another, and a look speaks of each locus on
-    its own.
+    its own. Where a parent's line is not named, that holds of each way to fill it in, and the young bears what comes of that.
 
     Raises
     ------
@@ -34,9 +38,56 @@ def offspring(species: Species, name: str, sex: Sex, dam: Parent, sire: Parent, 
     UnsupportedInheritanceError
         The cross itself cannot be computed.
     """
-    model = compile_cross(Cross(species, dam, (sire,), (1,), 0))
+    cross = Cross(species, dam, (sire,), (1,), 0)
+    worlds = worlds_of(cross)
+    if not worlds:
+        return Parent(name, sex, _offspring_loci(cross, name, sex, look)[1])
+    found: list[tuple[str, float, dict[str, GenotypePrior]]] = []
+    refusal = None
+    for world in worlds:
+        try:
+            chance, loci = _offspring_loci(world.cross, name, sex, look)
+        except ContradictionError as error:
+            refusal = error
+            continue
+        found.append((" and ".join(world.lines.values()), world.chance * chance, loci))
+    if not found:
+        raise refusal
+    return with_lines(name, sex, [one for parent in (dam, sire) for one in parent.lines], found)
+
+
+def with_lines(
+    name: str,
+    sex: Sex,
+    stated: Sequence[LineStatement],
+    found: Sequence[tuple[str, float, Mapping[str, GenotypePrior]]],
+    origin: str | None = None,
+) -> Parent:
+    """An animal whose loci are known given the lines of others.
+
+    Parameters
+    ----------
+    stated
+        What is said of those others; the loci it speaks of are held together.
+    found
+        For each way to fill them in: words for it, its weight, and the animal's loci then; loci that are missing are wild type.
+    origin
+        What the animals have in common whose lines are the same.
+    """
+    held = tuple(dict.fromkeys(locus for one in stated for locus in one.loci))
+    total = math.fsum(weight for _, weight, _ in found)
+    chances = tuple((words, weight / total) for words, weight, _ in found)
+    given = {words: {locus: prior for locus, prior in loci.items() if locus in held} for words, _, loci in found}
+    rest = {locus: prior for locus, prior in found[0][2].items() if locus not in held}
+    word = " and ".join(dict.fromkeys(one.word for one in stated))
+    return Parent(name, sex, rest, (LineStatement(word, chances, given, held, origin),))
+
+
+def _offspring_loci(cross: Cross, name: str, sex: Sex, look: VisualCall | None) -> tuple[float, dict[str, GenotypePrior]]:
+    """P(look) and what the young is at each locus given its look; of parents whose lines are all named."""
+    species, (sire,), chance = cross.species, cross.sires, 1.0
     loci: dict[str, GenotypePrior] = {}
-    for block in model.blocks:
+    for block in compile_cross(cross).blocks:
         expected = block.expected(0)
         for position, locus_name in enumerate(block.loci):
             locus = species.locus(locus_name)
@@ -47,15 +98,16 @@ def offspring(species: Species, name: str, sex: Sex, dam: Parent, sire: Parent, 
                 genotype = outcome.genotypes[position][1]
                 if look is None or locus.look(genotype) == look.look(locus_name):
                     states[genotype] = states.get(genotype, 0.0) + float(p)
-            loci[locus_name] = _normalised(states, f"{name}: {dam.name} and {sire.name} cannot give this look at {locus_name}")
+            loci[locus_name] = _normalised(states, f"{name}: {cross.dam.name} and {sire.name} cannot give this look at {locus_name}")
+            chance *= sum(states.values())
     if look is not None:
         for locus_name, word in look.looks:
             if locus_name not in loci:
                 raise ContradictionError(
-                    f"{name} shows {word}, but neither {dam.name} nor {sire.name} carries anything at {locus_name}; "
+                    f"{name} shows {word}, but neither {cross.dam.name} nor {sire.name} carries anything at {locus_name}; "
                     "check the genes of its parents"
                 )
-    return Parent(name, sex, loci)
+    return chance, loci
 
 
 def with_unknown_hets(parent: Parent, species: Species, rates: Mapping[str, Probability]) -> Parent:
@@ -92,7 +144,7 @@ def with_unknown_hets(parent: Parent, species: Species, rates: Mapping[str, Prob
                 f"{parent.name}: two unknown hets at one locus ({locus.name}); name one of them"
             )
         loci[locus.name] = GenotypePrior(((Genotype(allele, NORMAL), rate), (Genotype(NORMAL, NORMAL), 1 - rate)))
-    return Parent(parent.name, parent.sex, loci)
+    return replace(parent, loci=loci)
 
 
 def seen_only_as(

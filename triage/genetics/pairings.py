@@ -7,11 +7,12 @@ each locus. The tables depend on the two priors at one locus only and are shared
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from triage.genetics.clutch.worlds import worlds_of
 from triage.genetics.harm import PairingCaution, pairing_cautions
 from triage.genetics.transmission import autosomal, given_hatched, sex_linked
-from triage.records import NORMAL, Genotype, GenotypePrior, Locus, Parent, Sex, Species, VisualCall
+from triage.records import NORMAL, Cross, Genotype, GenotypePrior, Locus, Parent, Sex, Species, VisualCall
 from triage.species.cautions import harmful_loci
 
 
@@ -24,9 +25,13 @@ class Pairing:
     looks: Mapping[str, Mapping[str, float]]
     hatched: float
     cautions: tuple[PairingCaution, ...] = ()
+    #: Where a parent's line is not named: each way to fill it in with its weight; `looks` and `hatched` are then their means.
+    worlds: tuple[tuple[float, Pairing], ...] = ()
 
     def chance(self, call: VisualCall, *, exactly: bool = True) -> float:
         """P(a hatchling has this visual call), or, not ``exactly``, that it shows at least these looks."""
+        if self.worlds:
+            return sum(weight * one.chance(call, exactly=exactly) for weight, one in self.worlds)
         p = 1.0
         wanted = dict(call.looks)
         for locus, look in wanted.items():
@@ -44,6 +49,9 @@ def what_if(species: Species, pairs: Iterable[tuple[Parent, Parent]], *, crossov
     warned = _Warned(species, crossover)
     results = []
     for dam, sire in pairs:
+        if dam.lines or sire.lines:
+            results.append(replace(_over_lines(species, dam, sire, crossover), cautions=warned.of(dam, sire)))
+            continue
         looks: dict[str, Mapping[str, float]] = {}
         hatched = 1.0
         for name in dict.fromkeys((*dam.loci, *sire.loci)):
@@ -81,6 +89,20 @@ class _Warned:
             harm = tuple((name, prior.states) for name, prior in parent.loci.items() if name in self._harmful)
             self._kind[id(parent)] = parent, self._kinds.setdefault(harm, len(self._kinds))
         return self._kind[id(parent)][1]
+
+
+def _over_lines(species: Species, dam: Parent, sire: Parent, crossover: Mapping[str, float] | None) -> Pairing:
+    """A pairing of parents whose line is not named; a hatchling that exists counts by the young that each way to fill it in lets hatch."""
+    worlds = worlds_of(Cross(species, dam, (sire,), (1,), 0))
+    found = what_if(species, [(one.cross.dam, one.cross.sires[0]) for one in worlds], crossover=crossover)
+    hatched = sum(world.chance * one.hatched for world, one in zip(worlds, found, strict=True))
+    weights = [world.chance * one.hatched / hatched if hatched else world.chance for world, one in zip(worlds, found, strict=True)]
+    looks: dict[str, dict[str, float]] = {locus: {} for one in found for locus in one.looks}
+    for weight, one in zip(weights, found, strict=True):
+        for locus, table in looks.items():
+            for look, p in one.looks.get(locus, _WILD).items():
+                table[look] = table.get(look, 0.0) + weight * p
+    return Pairing(dam.name, sire.name, looks, hatched, worlds=tuple(zip(weights, found, strict=True)))
 
 
 _WILD: dict[str, float] = {"": 1.0}

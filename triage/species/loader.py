@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from importlib import resources
@@ -31,6 +32,7 @@ from triage.records import (
     Sex,
     Species,
     Together,
+    UnnamedLine,
     VisualCall,
 )
 from triage.species.names import normalise
@@ -191,7 +193,9 @@ def load_species_file(path: Path) -> Species:
     groups = _groups(root, bare)
     hidings = tuple(_hiding(t, bare, appearances, groups) for t in root.tables("hiding"))
     _refuse_hiding_loops(hidings, place)
-    species = replace(bare, combinations=combinations, appearances=appearances, hidings=hidings)
+    unnamed_lines = tuple(_unnamed_line(t, bare) for t in root.tables("unnamed_line"))
+    species = replace(bare, combinations=combinations, appearances=appearances, hidings=hidings, unnamed_lines=unnamed_lines)
+    _refuse_shared_lines(species, place)
     _refuse_repeated_phrases(species, place)
     lookalikes = tuple(_lookalike(t, species) for t in root.tables("lookalike"))
     root.finish()
@@ -452,6 +456,43 @@ def _refuse_hiding_loops(hidings: tuple[Hiding, ...], place: str) -> None:
         raise CatalogueError(f"{place}, hiding: {names} hides the first again; needed: looks that do not hide one another") from error
 
 
+def _unnamed_line(table: Table, species: Species) -> UnnamedLine:
+    word = normalise(table.text("word"))
+    lines: list[tuple[str, str, Fraction]] = []
+    for entry in table.tables("line"):
+        name = entry.text("locus")
+        if not species.has_locus(name):
+            entry.refuse(f"'{word}': locus '{name}' is unknown", "a locus of this species")
+        locus = species.locus(name)
+        allele = entry.text("allele", locus.allele_names[0] if len(locus.alleles) == 1 else None)
+        weight = entry.number("weight", 0, 1e6, 1.0)
+        if name in [line for line, _, _ in lines]:
+            entry.refuse(f"'{word}' names '{name}' twice", "each line once")
+        if locus.sex_linked:
+            entry.refuse(f"'{word}': '{name}' is sex-linked, and unnamed lines of a sex-linked locus are not computed", "autosomal loci")
+        if allele not in locus.allele_names:
+            entry.refuse(f"'{word}': which allele of '{name}' is not said", "allele = one of " + ", ".join(locus.allele_names))
+        if locus.allele(allele).mode is not Mode.RECESSIVE or not weight:
+            entry.refuse(f"'{word}': {allele} is {locus.allele(allele).mode}, of weight {weight:g}", "a recessive allele of a weight above 0")
+        lines.append((name, allele, Fraction(str(weight))))
+        entry.finish()
+    if len(lines) < 2:
+        table.refuse(f"'{word}' has {len(lines)} line{'s' * (len(lines) != 1)}", "at least two loci that the word may mean")
+    total = sum(weight for _, _, weight in lines)
+    found = UnnamedLine(word, tuple((n, a, w / total) for n, a, w in lines), table.texts("synonyms"), _evidence(table))
+    table.finish()
+    return found
+
+
+def _refuse_shared_lines(species: Species, place: str) -> None:
+    owners: dict[str, str] = {}
+    for one in species.unnamed_lines:
+        for locus in one.loci:
+            if locus in owners:
+                raise CatalogueError(f"{place}, unnamed line {one.word}: '{locus}' is one of '{owners[locus]}' already; needed: one word a locus")
+            owners[locus] = one.word
+
+
 def _lookalike(table: Table, species: Species) -> Lookalike:
     from triage.species.shorthand import parse_call
 
@@ -526,6 +567,9 @@ def _refuse_repeated_phrases(species: Species, place: str) -> None:
                 claim(phrase, f"compound {compound.name}")
     for combination in species.combinations:
         claim(combination.name, f"combination {combination.name}")
+    for one in species.unnamed_lines:
+        for phrase in (one.word, *one.synonyms):
+            claim(phrase, f"unnamed line {one.word}")
     for appearance in species.appearances:
         # An appearance of one single look is that look, and may go by its name.
         only = next(iter(appearance.looks)) if len(appearance.looks) == 1 else ""

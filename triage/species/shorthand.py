@@ -11,7 +11,7 @@ import itertools
 import re
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 
@@ -23,12 +23,14 @@ from triage.records import (
     Combination,
     Genotype,
     GenotypePrior,
+    LineStatement,
     Locus,
     Mode,
     Parent,
     Probability,
     Sex,
     Species,
+    UnnamedLine,
     VisualCall,
 )
 from triage.species.names import nearest, normalise
@@ -53,13 +55,17 @@ _ON_FIRST, _ON_SECOND = "on first", "on second"
 
 @dataclass(frozen=True, slots=True)
 class _Statement:
-    """One claim about one allele: ``copies`` (None: as its mode says when named alone), how sure, on which chromosome."""
+    """One claim about one allele: ``copies`` (None: as its mode says when named alone), how sure, on which chromosome.
+
+    Where the word may mean several loci, ``line`` says which, and ``allele`` is the word.
+    """
 
     allele: str
     words: str
     copies: int | None
     probability: Fraction = Fraction(1)
     phase: str | None = None
+    line: UnnamedLine | None = None
 
     @property
     def certain(self) -> bool:
@@ -70,13 +76,13 @@ class _Statement:
 class _Phrases:
     """What each known phrase of a species means, and the longest phrase in words."""
 
-    meanings: Mapping[str, Allele | tuple[Allele, int] | Combination | Appearance | str]
+    meanings: Mapping[str, Allele | tuple[Allele, int] | Combination | Appearance | UnnamedLine | str]
     longest: int
 
 
 @lru_cache(maxsize=16)
 def _phrases(species: Species) -> _Phrases:
-    meanings: dict[str, Allele | tuple[Allele, int] | Combination | Appearance | str] = {}
+    meanings: dict[str, Allele | tuple[Allele, int] | Combination | Appearance | UnnamedLine | str] = {}
     for word, meaning in _MODIFIERS.items():
         meanings[word] = meaning
     for word in _WILD_WORDS:
@@ -86,6 +92,9 @@ def _phrases(species: Species) -> _Phrases:
             meanings[normalise(word)] = appearance
     for combination in species.combinations:
         meanings[combination.name] = combination
+    for line in species.unnamed_lines:
+        for word in (line.word, *line.synonyms):
+            meanings[normalise(word)] = line
     for locus in species.loci:
         for compound in locus.compounds:
             for word in compound.synonyms:
@@ -108,7 +117,7 @@ def known_words(species: Species) -> tuple[str, ...]:
     return tuple(sorted(_phrases(species).meanings))
 
 
-def parse_parent(species: Species, text: str, *, name: str, sex: Sex) -> Parent:
+def parse_parent(species: Species, text: str, *, name: str, sex: Sex, origin: str | None = None) -> Parent:
     """What a keeper's shorthand says of a breeding animal.
 
     Parameters
@@ -117,6 +126,8 @@ def parse_parent(species: Species, text: str, *, name: str, sex: Sex) -> Parent:
         Shorthand such as ``pastel, 66% het clown``; empty or ``normal`` means wild type at every locus.
     name, sex
         Name and sex of the animal; the sex decides what a sex-linked gene can lie on.
+    origin
+        Where the animal comes from: a word for a line nobody named means one line for all of an origin.
 
     Raises
     ------
@@ -128,6 +139,7 @@ def parse_parent(species: Species, text: str, *, name: str, sex: Sex) -> Parent:
     """
     text = _printable(text)
     by_locus: dict[str, list[_Statement]] = defaultdict(list)
+    bare: list[_Statement] = []
     for statement in _statements(species, text, calls=False):
         if isinstance(statement, Appearance):
             example = _example_genes(species, statement)
@@ -135,13 +147,43 @@ def parse_parent(species: Species, text: str, *, name: str, sex: Sex) -> Parent:
                 f"'{statement.name}' in '{text}' does not say which alleles {name} carries; "
                 f"needed: the alleles by name, for example '{example}'"
             )
-        by_locus[species.locus_of(statement.allele).name].append(statement)
+        if statement.line is not None:
+            bare.append(statement)
+        else:
+            by_locus[species.locus_of(statement.allele).name].append(statement)
     loci = {
         locus.name: _prior(locus, by_locus[locus.name], text, locus.sex_linked and sex is species.heterogametic)
         for locus in species.loci
         if locus.name in by_locus
     }
-    return Parent(name, sex, loci)
+    lines = []
+    for statement, left in _open_lines(bare, by_locus, text):
+        given = {locus: {locus: _prior(species.locus(locus), [_of_line(statement, allele)], text, False)} for locus, allele, _ in left}
+        if origin is None and len(left) == 1:
+            loci |= given[left[0][0]]
+            continue
+        total = sum(p for _, _, p in left)
+        chances = [(n, p / total) for n, _, p in left] if origin is None else [(n, p) for n, _, p in statement.line.lines]
+        lines.append(LineStatement(statement.line.word, tuple(chances), given, tuple(given), origin))
+    return Parent(name, sex, loci, tuple(lines))
+
+
+def _open_lines(
+    bare: list[_Statement], named: Mapping[str, list[_Statement]], text: str
+) -> Iterator[tuple[_Statement, list[tuple[str, str, Probability]]]]:
+    """Each statement whose line is not named, with the lines it may mean: those that the same text does not name."""
+    for one, other in itertools.combinations(bare, 2):
+        if one.line is other.line:
+            raise ShorthandError(f"'{text}' says both '{one.words}' and '{other.words}'; needed: the lines by name where there are two")
+    for statement in bare:
+        left = [line for line in statement.line.lines if line[0] not in named]
+        if not left:
+            raise ShorthandError(f"'{statement.words}' in '{text}' stands beside every line by name; needed: the lines alone")
+        yield statement, left
+
+
+def _of_line(statement: _Statement, allele: str) -> _Statement:
+    return replace(statement, allele=allele, line=None)
 
 
 def parse_call(species: Species, text: str) -> tuple[VisualCall, ...]:
@@ -157,9 +199,12 @@ def parse_call(species: Species, text: str) -> tuple[VisualCall, ...]:
     text = _printable(text)
     by_locus: dict[str, list[_Statement]] = defaultdict(list)
     alternatives: dict[str, Appearance] = {}
+    bare: list[_Statement] = []
     for statement in _statements(species, text, calls=True):
         if isinstance(statement, Appearance):
             alternatives[statement.locus] = statement
+        elif statement.line is not None:
+            bare.append(statement)
         else:
             by_locus[species.locus_of(statement.allele).name].append(statement)
     looks: dict[str, list[str]] = {}
@@ -174,9 +219,12 @@ def parse_call(species: Species, text: str) -> tuple[VisualCall, ...]:
         elif locus.name in by_locus:
             prior = _prior(locus, by_locus[locus.name], text, False)
             looks[locus.name] = [locus.look(prior.states[0][0])]
-    return tuple(
-        species.call_of(dict(zip(looks, chosen, strict=True))) for chosen in itertools.product(*looks.values())
-    )
+    found = [dict(zip(looks, chosen, strict=True)) for chosen in itertools.product(*looks.values())]
+    for statement, left in _open_lines(bare, by_locus, text):
+        by_line = {n: _prior(species.locus(n), [_of_line(statement, allele)], text, False).states[0][0] for n, allele, _ in left}
+        shown = [{n: species.locus(n).look(by_line[n]) for n in some} for k in range(1, len(left) + 1) for some in itertools.combinations(by_line, k)]
+        found = [{**one, **line} for one in found for line in shown]
+    return tuple(species.call_of(one) for one in found)
 
 
 def _printable(text: str) -> str:
@@ -230,7 +278,7 @@ def _refuse_unknown(species: Species, words: list[str], position: int, text: str
 
 def _state(
     species: Species,
-    meaning: Allele | tuple[Allele, int] | Combination | Appearance | str,
+    meaning: Allele | tuple[Allele, int] | Combination | Appearance | UnnamedLine | str,
     phrase: str,
     said: list,
     text: str,
@@ -244,6 +292,11 @@ def _state(
             yield from _statements(species, meaning.genes, calls=calls)
         elif isinstance(meaning, Appearance):
             yield meaning
+        return
+    if isinstance(meaning, UnnamedLine):
+        locus, allele, _ = meaning.lines[0]
+        stated = _modified(replace(species.locus(locus).allele(allele), name=meaning.word), None, words, said, text, calls)
+        yield replace(stated, line=meaning)
         return
     allele, fixed_copies = meaning if isinstance(meaning, tuple) else (meaning, None)
     yield _modified(allele, fixed_copies, words, said, text, calls)
@@ -377,9 +430,13 @@ def write_parent(species: Species, parent: Parent) -> str:
         The probabilities have no name in shorthand (an updated posterior, say).
     """
     words = []
+    at_first = {one.loci[0]: one for one in parent.lines}
+    by_line = {locus for one in parent.lines for locus in one.loci}
     for locus in species.loci:
+        if locus.name in at_first:
+            words.append(_write_line(species, parent, at_first[locus.name]))
         prior = parent.loci.get(locus.name)
-        if prior is None:
+        if prior is None or locus.name in by_line:
             continue
         said = _write_locus(locus, prior, locus.sex_linked and parent.sex is species.heterogametic)
         if said is None:
@@ -387,6 +444,21 @@ def write_parent(species: Species, parent: Parent) -> str:
         if said:
             words.append(said)
     return ", ".join(words) or NORMAL
+
+
+def _write_line(species: Species, parent: Parent, stated: LineStatement) -> str:
+    """The word that stands for one of several lines, with what is said of it."""
+    line = next((one for one in species.unnamed_lines if one.word == stated.word), None)
+    for locus, allele, _ in line.lines if line is not None else ():
+        said = _write_locus(species.locus(locus), stated.at(locus, locus), False) if locus in stated.given else None
+        if not said:
+            continue
+        named = ", ".join(f"het {other}" for n, other, _ in line.lines if n not in stated.loci)
+        words = said.replace(allele, line.word)
+        back = parse_parent(species, f"{words}, {named}" if named else words, name=parent.name, sex=parent.sex, origin=stated.origin)
+        if back.lines == (stated,):
+            return words
+    raise ShorthandError(f"{parent.name}, {stated.word}: what is known of its lines has no name in trade shorthand")
 
 
 def _write_locus(locus: Locus, prior: GenotypePrior, by_chromosome: bool) -> str | None:

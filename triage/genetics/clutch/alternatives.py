@@ -63,6 +63,39 @@ def explanations(
     """
     egg = eggs[suspect]
     others = [e for i, e in enumerate(eggs) if i != suspect]
+    worlds = _informed_worlds(cross, others)
+    by_world = [(p, *_in_world(world, others, egg, looks, background)) for p, world in worlds]
+    recorded = _mean([(p, alone) for p, alone, _ in by_world])
+    texts = dict.fromkeys(text for *_, found in by_world for text in found)
+    # A gene added where a world has it already changes nothing there.
+    found = [(text, _mean([(p, own.get(text, alone)) for p, alone, own in by_world])) for text in texts]
+    ranked = sorted((x for x in found if x[1] > -math.inf), key=lambda x: -x[1])
+    return [
+        Explanation(text, value, math.exp(min(value - recorded, 700)) if recorded > -math.inf else math.inf)
+        for text, value in ranked
+    ]
+
+
+def _informed_worlds(cross: Cross, others: Sequence[Egg]) -> list[tuple[float, Cross]]:
+    """The cross for each way to fill in the lines that nobody named, with its chance given the other eggs."""
+    model = compile_cross(cross)
+    if not model.worlds:
+        return [(1.0, cross)]
+    if not others or log_evidence(model, others) == -math.inf:
+        return [(world.chance, world.cross) for world, _ in model.worlds]
+    return [(p, world.cross) for p, world, _ in infer(model, others).worlds]
+
+
+def _mean(parts: Sequence[tuple[float, float]]) -> float:
+    """Log of a mean of chances that are given by their logs."""
+    top = max(value for _, value in parts)
+    return top + math.log(math.fsum(p * math.exp(value - top) for p, value in parts)) if top > -math.inf else top
+
+
+def _in_world(
+    cross: Cross, others: Sequence[Egg], egg: Egg, looks: Sequence[VisualCall], background: float
+) -> tuple[float, dict[str, float]]:
+    """Log of P(readings of the egg) by the records, and by each explanation, of a cross whose lines are all named."""
     dam = _informed_dam(cross, others)
     loci = _loci_spoken_of(cross, looks)
     found: list[tuple[str, float]] = []
@@ -81,11 +114,7 @@ def explanations(
     if cross.species.heterogametic is Sex.MALE and not any(isinstance(s, Parthenogenesis) for s in cross.sires):
         alone = Cross(cross.species, dam, (Parthenogenesis(),), (1,), 0, cross.crossover)
         found.append(("no sire at all (parthenogenesis)", _try(alone, egg)))
-    ranked = sorted((x for x in found if x[1] > -math.inf), key=lambda x: -x[1])
-    return [
-        Explanation(text, value, math.exp(min(value - recorded, 700)) if recorded > -math.inf else math.inf)
-        for text, value in ranked
-    ]
+    return recorded, dict(found)
 
 
 def _recorded_alone(cross: Cross, dam: Parent, egg: Egg) -> float:

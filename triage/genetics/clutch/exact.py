@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from triage.errors import ContradictionError, WorkTooLargeError
 from triage.genetics.clutch import dense
 from triage.genetics.clutch.contraction import Candidate, Sums, elements_needed, sum_clutch
-from triage.genetics.clutch.model import Block, CrossModel, Diplotype, State, genotype_marginals
+from triage.genetics.clutch.model import Block, CrossModel, Diplotype, State, genotype_marginals, mixed_loci
 from triage.genetics.clutch.posterior import EggPosterior, Later, ParentPosterior, Posterior
+from triage.genetics.clutch.worlds import World, parents_of
 from triage.genetics.transmission import OTHER_LOSS
 from triage.records import CallReading, Egg, Genotype, GenotypeReading, Reading, Sex, VisualCall
 
@@ -76,6 +77,8 @@ def infer(
     WorkTooLargeError
         The clutch needs more memory than ``memory_bytes``.
     """
+    if model.worlds:
+        return _mixed(model, eggs, parent_readings or {}, other_loss, memory_bytes)
     found = _sum_dense(model, eggs, parent_readings or {}, memory_bytes)
     if found is not None:
         return _posterior_of_dense(model, eggs, *found)
@@ -101,6 +104,53 @@ def infer(
         ),
         parents=_parents(model, sums, work),
     )
+
+
+def _mixed(
+    model: CrossModel, eggs: Sequence[Egg], parent_readings: Mapping[str, Sequence[Reading]], other_loss: float, memory_bytes: int
+) -> Posterior:
+    """The posteriors of the worlds, each by its chance and how well it explains the readings."""
+    found: list[tuple[float, World, Posterior]] = []
+    for world, one in model.worlds:
+        try:
+            posterior = infer(one, eggs, parent_readings, other_loss=other_loss, memory_bytes=memory_bytes)
+        except ContradictionError:
+            continue
+        found.append((math.log(world.chance) + posterior.log_evidence, world, posterior))
+    if not found:
+        raise ContradictionError(_clash(model, eggs, parent_readings, memory_bytes))
+    top = max(value for value, _, _ in found)
+    total = math.fsum(math.exp(value - top) for value, _, _ in found)
+    worlds = tuple((math.exp(value - top) / total, world, posterior) for value, world, posterior in found)
+    one_world = worlds[0][2]
+
+    def mean(read: Callable[[Posterior], float]) -> float:
+        return math.fsum(p * read(posterior) for p, _, posterior in worlds)
+
+    of_young = {name: [o.genotype(name) for o in block.outcomes] for block in model.blocks for name in block.loci}
+    mixed_eggs = []
+    for e, egg in enumerate(one_world.eggs):
+        calls = np.zeros(model.n_calls)
+        for p, _, posterior in worlds:
+            calls[model.places_in(posterior.model)] += p * posterior.eggs[e].call_chances
+        mixed_eggs.append(
+            EggPosterior(
+                label=egg.label,
+                sires={name: mean(lambda x, e=e, name=name: x.eggs[e].sires[name]) for name in egg.sires},
+                sex={sex: mean(lambda x, e=e, sex=sex: x.eggs[e].sex[sex]) for sex in egg.sex},
+                call_chances=calls,
+                loci=Later(partial(mixed_loci, model, [(p, posterior.eggs[e].loci) for p, _, posterior in worlds], of_young)),
+            )
+        )
+    parents = tuple(
+        ParentPosterior(
+            parent.role,
+            parent.name,
+            mixed_loci(model, [(p, posterior.parents[i].loci) for p, _, posterior in worlds], model.prior_of(animal)),
+        )
+        for i, (parent, animal) in enumerate(zip(one_world.parents, parents_of(model.cross), strict=True))
+    )
+    return Posterior(model, top + math.log(total), mean(lambda x: x.mixed), tuple(mixed_eggs), parents, worlds)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -249,6 +299,13 @@ def log_evidence(
     memory_bytes: int = MEMORY_BYTES,
 ) -> float:
     """Natural logarithm of the probability of all readings; -inf where they contradict the cross."""
+    if model.worlds:
+        found = [
+            math.log(world.chance) + log_evidence(one, eggs, parent_readings, other_loss=other_loss, memory_bytes=memory_bytes)
+            for world, one in model.worlds
+        ]
+        top = max(found)
+        return top + math.log(math.fsum(math.exp(value - top) for value in found)) if top > -math.inf else top
     found = _sum_dense(model, eggs, parent_readings or {}, memory_bytes)
     if found is not None:
         _, dense_sums, log_scale = found

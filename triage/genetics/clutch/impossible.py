@@ -15,6 +15,11 @@ def why_impossible(model: CrossModel, call: VisualCall) -> str | None:
     for name, look in call.looks:
         if name not in live:
             return f"neither {_people(model)} carries {_alleles_in_words(model.species.locus(name), look)}"
+    if model.worlds:
+        reasons = list(dict.fromkeys(why_impossible(one, call) for _, one in model.worlds))
+        if None in reasons:
+            return None
+        return reasons[0] if len(reasons) == 1 else f"whichever lines are meant, these parents cannot: with some of them {reasons[0]}"
     possible_sires = []
     for block in model.blocks:
         words = tuple(call.look(name) for name in block.loci)

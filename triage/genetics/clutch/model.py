@@ -7,7 +7,7 @@ only what those states can give are outcomes of a hatchling; loci at which nobod
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.errors import UnsupportedInheritanceError
+from triage.genetics.clutch.worlds import World, parents_of, worlds_of
 from triage.genetics.transmission import (
     Diplotype,
     Outcome,
@@ -92,12 +93,17 @@ class Block:
 
 @dataclass(frozen=True, eq=False)
 class CrossModel:
-    """A cross with its live blocks. Build it once with ``compile_cross``; it does not depend on the readings."""
+    """A cross with its live blocks. Build it once with ``compile_cross``; it does not depend on the readings.
+
+    Where parents bear words for a line that nobody named, ``worlds`` holds a cross for each way to fill them in, and the blocks are
+    those of the loci one by one: what is true of several loci together is true in one of the worlds.
+    """
 
     cross: Cross
     blocks: tuple[Block, ...]
     shares: NDArray[np.float64]
     mixed: float
+    worlds: tuple[tuple[World, CrossModel], ...] = ()
     #: What the engine works out once for this cross and keeps, by name.
     kept: dict[str, Any] = field(default_factory=dict, repr=False)
 
@@ -123,7 +129,9 @@ class CrossModel:
         if mixed == self.mixed:
             return self
         tables = self.kept.setdefault("reading tables", {})  # what readings say of the calls is the same at every share
-        model = CrossModel(replace(self.cross, mixed=mixed), self.blocks, self.shares, float(mixed), {"reading tables": tables})
+        worlds = tuple((one, model.at_share(mixed)) for one, model in self.worlds)
+        cross = replace(self.cross, mixed=mixed)
+        model = CrossModel(cross, self.blocks, self.shares, float(mixed), worlds, {"reading tables": tables})
         for name in ("look_axes", "calls", "place_of_call", "_expected_by_shares"):
             if name in self.__dict__:
                 model.__dict__[name] = self.__dict__[name]
@@ -131,6 +139,9 @@ class CrossModel:
 
     def prior_of(self, animal: Parent) -> dict[str, dict[Genotype, float]]:
         """P(genotype) by live locus of the dam or a sire of the cross, before the clutch."""
+        if self.worlds:
+            place = parents_of(self.cross).index(animal)
+            return mixed_loci(self, [(w.chance, model.prior_of(parents_of(w.cross)[place])) for w, model in self.worlds])
         found: dict[str, dict[Genotype, float]] = {}
         place = None if animal is self.cross.dam else next(k for k, sire in enumerate(self.cross.sires) if sire is animal)
         for block in self.blocks:
@@ -152,11 +163,15 @@ class CrossModel:
 
     @property
     def n_calls(self) -> int:
+        if self.worlds:
+            return len(self.calls)
         return math.prod(len(axis) for axis in self.look_axes)
 
     @cached_property
     def calls(self) -> tuple[VisualCall, ...]:
-        """Every visual call the cross could give, in the C order of ``look_axes``."""
+        """Every visual call the cross could give, in the C order of ``look_axes``; of several worlds those of each in turn."""
+        if self.worlds:
+            return tuple(dict.fromkeys(call for _, model in self.worlds for call in model.calls))
         order = {name: i for i, name in enumerate(self.locus_names)}
         per_block = [
             [
@@ -175,6 +190,13 @@ class CrossModel:
         """Where each call stands in ``calls``."""
         return {call: place for place, call in enumerate(self.calls)}
 
+    def places_in(self, model: CrossModel) -> NDArray[np.intp]:
+        """Where the calls of one of the worlds stand in ``calls``."""
+        places = self.kept.setdefault("places of worlds", {})
+        if id(model) not in places:
+            places[id(model)] = np.array([self.place_of_call[call] for call in model.calls], dtype=np.intp)
+        return places[id(model)]
+
     def expected_calls(self, candidate: int | None = None) -> NDArray[np.float64]:
         """P(visual call) from the parents alone, in the order of ``calls``; of one candidate sire or by their shares.
 
@@ -191,12 +213,37 @@ class CrossModel:
 
     def _call_weights(self, candidate: int) -> NDArray[np.float64]:
         """P(visual call, young are viable | candidate sire) in the order of ``calls``."""
+        if self.worlds:
+            weights = np.zeros(self.n_calls)
+            for world, model in self.worlds:
+                weights[self.places_in(model)] += world.chance * model._call_weights(candidate)
+            return weights
         table = np.ones(1)
         for block, axis in zip(self.blocks, self.look_axes, strict=True):
             place = [axis.index(words) for words in block.looks]
             by_look = np.bincount(place, weights=block.expected(candidate), minlength=len(axis))
             table = np.multiply.outer(table, by_look)
         return table.reshape(-1)
+
+
+def mixed_loci(
+    model: CrossModel,
+    parts: Sequence[tuple[float, Mapping[str, Mapping[Genotype, float]]]],
+    states: Mapping[str, Iterable[Genotype]] | None = None,
+) -> dict[str, dict[Genotype, float]]:
+    """Chances by genotype of an animal mixed over the worlds of a cross; a locus that is not live in a world is wild type there.
+
+    `states` are genotypes that get a chance of 0 where no part names them.
+    """
+    found: dict[str, dict[Genotype, float]] = {n: dict.fromkeys((states or {}).get(n, ()), 0.0) for n in model.locus_names}
+    for weight, loci in parts:
+        for name, chances in found.items():
+            for genotype, p in loci.get(name, _WILD).items():
+                chances[genotype] = chances.get(genotype, 0.0) + weight * p
+    return found
+
+
+_WILD = {Genotype(NORMAL, NORMAL): 1.0}  # loci of unnamed lines are autosomal
 
 
 def _normalised(weights: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -213,7 +260,10 @@ def compile_cross(cross: Cross) -> CrossModel:
     UnsupportedInheritanceError
         Two sex-linked loci are live (their linkage to one another is not computed), a linkage names a sex-linked or
         unknown locus, or parthenogenesis is offered for a species with ZW females.
+    ContradictionError, WorkTooLargeError
+        As `worlds_of`.
     """
+    worlds = worlds_of(cross)
     species = cross.species
     parents = [cross.dam, *(s for s in cross.sires if isinstance(s, Parent))]
     live = [species.locus(name) for name in species.in_order(n for p in parents for n in p.loci) if _is_live(name, parents)]
@@ -237,7 +287,8 @@ def compile_cross(cross: Cross) -> CrossModel:
         names = (linkage.first, linkage.second) if linkage else (locus.name,)
         done.update(names)
         blocks.append(_block(cross, tuple(species.locus(n) for n in names), linkage))
-    return CrossModel(cross, tuple(blocks), np.array([float(s) for s in cross.shares]), float(cross.mixed))
+    shares = np.array([float(s) for s in cross.shares])
+    return CrossModel(cross, tuple(blocks), shares, float(cross.mixed), tuple((one, compile_cross(one.cross)) for one in worlds))
 
 
 def _is_live(locus: str, parents: Sequence[Parent]) -> bool:

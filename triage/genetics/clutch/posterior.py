@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.genetics.clutch.model import CrossModel
+from triage.genetics.clutch.worlds import World
 from triage.records import Genotype, Sex, VisualCall
 
 
@@ -92,6 +93,8 @@ class Posterior:
     mixed: float
     eggs: tuple[EggPosterior, ...]
     parents: tuple[ParentPosterior, ...]
+    #: Where lines are open: the chance of each world of the model after the readings, and what follows in it; impossible ones left out.
+    worlds: tuple[tuple[float, World, Posterior], ...] = ()
 
     def calls(self, egg: int, *, at_least: float = 0.0) -> list[CallChance]:
         """Calls of one egg with a probability above ``at_least``, likeliest first."""

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from triage.genetics.clutch.model import CrossModel, compile_cross
+from triage.genetics.clutch.worlds import parents_of
 from triage.records import Cross, Genotype, GenotypePrior, Parent
 
 #: More eggs than this and the pairing is no way to settle it.
@@ -20,8 +21,10 @@ def eggs_until_settled(
 
     An egg "shows nothing new" when its look at the locus is one that a non-carrier could give too. With n such eggs in a row the
     odds of carrying fall by (chance of such an egg from a carrier)^n: after n plain eggs from a visual mate by 2^-n.
-    Empty where this cross cannot settle it.
+    Empty where this cross cannot settle it, and where the eggs also tell which of several lines a parent bears: they count together then.
     """
+    if any(locus in one.loci for parent in parents_of(model.cross) for one in parent.lines):
+        return ""
     carriers = {g: p for g, p in after.items() if allele in g.alleles and p > 0}
     others = {g: p for g, p in after.items() if allele not in g.alleles and p > 0}
     if not carriers or not others:
@@ -60,7 +63,7 @@ def _with(cross: Cross, name: str, locus: str, states: Mapping[Genotype, float])
     def changed(parent):
         if not isinstance(parent, Parent) or parent.name != name:
             return parent
-        return Parent(parent.name, parent.sex, {**parent.loci, locus: prior})
+        return replace(parent, loci={**parent.loci, locus: prior})
 
     return replace(cross, dam=changed(cross.dam), sires=tuple(changed(s) for s in cross.sires))
 

@@ -25,8 +25,12 @@ class RunnerUp:
 def surprise(model: CrossModel, posterior: Posterior, most: int) -> tuple[float, tuple[RunnerUp, ...]]:
     """P(a clutch no likelier than this one) with the parents at their likeliest genotypes, and the same for runner-up genotypes.
 
-    Each hatchling counts at its likeliest call. WorkTooLargeError where there are too many outcomes to count.
+    Each hatchling counts at its likeliest call, and lines that nobody named as they are likeliest. WorkTooLargeError where there are
+    too many outcomes to count.
     """
+    if posterior.worlds:
+        _, _, likeliest = max(posterior.worlds, key=lambda one: one[0])
+        return surprise(likeliest.model, likeliest, most)
     seen = [model.calls[int(egg.call_chances.argmax())] for egg in posterior.eggs]
     others = []
     for parent in posterior.parents:

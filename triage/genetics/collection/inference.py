@@ -292,7 +292,7 @@ def _read(
     written: set[str] = set(anew)  # others share their tables with an earlier posterior until they are written to
     for variable in dict.fromkeys([*variables, *moved]):
         name, states = network.names[variable], network.states[variable]
-        if name[0] == "mode" or not animals[name[1]].hatched:
+        if name[0] in ("mode", "line") or not animals[name[1]].hatched:
             continue
         values = group_of[variable].web.marginal(variable).tolist()
         if name[0] == "sire":
@@ -310,7 +310,7 @@ def _read(
         if unit.sex_linked and animals[name[1]].sex is None:
             sex[name[1]] = {one: sum(p for state, p in zip(states, values, strict=True) if state[0] is one) for one in Sex}
     if not any(unit.sex_linked for unit in network.units):
-        for name in {*anew, *(network.names[v][1] for v in moved)} & animals.keys():
+        for name in {*anew, *(network.names[v][1] for v in moved if network.names[v][0] != "line")} & animals.keys():
             if animals[name].hatched and animals[name].sex is None:
                 sex[name] = _sex_by_sire(network, name, sires)
 

@@ -14,6 +14,7 @@ from triage.records import (
     NORMAL,
     Genotype,
     GenotypePrior,
+    LineStatement,
     Linkage,
     Locus,
     Parthenogenesis,
@@ -33,6 +34,8 @@ class Animal:
     known
         What its papers say by locus, for an animal from no clutch here (a founder); loci that are not named are wild type. Where
         its sex is not known, genotypes of either sex may stand at a sex-linked locus.
+    lines
+        What its papers say by words whose line is not named; `known` holds what they make of each locus by itself.
     readings
         What has been seen of it, by anybody.
     hatched
@@ -46,8 +49,12 @@ class Animal:
     readings: tuple[Reading, ...] = ()
     clutch: str | None = None
     hatched: bool = True
+    lines: tuple[LineStatement, ...] = ()
 
     def __post_init__(self) -> None:
+        if self.lines:
+            own = {locus: prior for one in self.lines for locus, prior in one.marginals().items()}
+            object.__setattr__(self, "known", {**self.known, **own})
         if not self.hatched and (self.sex is not None or self.readings or self.clutch is None):
             raise ValueError(f"{self.name}: an egg that did not hatch has a clutch, and neither a sex nor readings")
 

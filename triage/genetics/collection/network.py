@@ -23,7 +23,9 @@ from triage.genetics.transmission import Diplotype, Outcomes, automixis, autosom
 from triage.records import (
     CallReading,
     Genotype,
+    GenotypePrior,
     GenotypeReading,
+    LineStatement,
     Linkage,
     Locus,
     Parthenogenesis,
@@ -69,7 +71,7 @@ class Unit:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fragment:
-    """What one animal, or the sires of one clutch, bring to the network; all its numbers are the network's.
+    """What one animal, the sires of one clutch, or a line that nobody named bring to the network; all its numbers are the network's.
 
     Attributes
     ----------
@@ -137,8 +139,8 @@ class Network:
         self.factors: dict[int, Factor] = {} if previous is None else dict(previous.factors)
         self.number: dict[tuple, int] = {} if previous is None else dict(previous.number)
         self._next = 0 if previous is None else previous._next
-        self._earlier: Mapping[tuple[str, str], Fragment] = {} if previous is None else previous.fragments
-        self.fragments: dict[tuple[str, str], Fragment] = {}
+        self._earlier: Mapping[tuple[str, ...], Fragment] = {} if previous is None else previous.fragments
+        self.fragments: dict[tuple[str, ...], Fragment] = {}
         self._draft = _Draft()
         for animal in collection.parents_first():
             self._enter(animal)
@@ -167,13 +169,18 @@ class Network:
         if several and ("clutch", clutch.name) not in self.fragments:
             self._make(("clutch", clutch.name), (clutch,), lambda: self._add_mode(clutch))
         mode = self.number["mode", clutch.name] if several else None
+        for stated in animal.lines:
+            owner = ("line", *stated.key(animal.name))
+            if owner not in self.fragments:
+                self._make(owner, stated.chances, lambda owner=owner, stated=stated: self._add_line(owner, stated))
+        lines = tuple(self.number["line", *stated.key(animal.name)] for stated in animal.lines)
         phase = self._phases.get(animal.name, {})
         losing = animal.clutch in self._losing
-        depends = (animal, clutch, mode, phase, losing, tuple(self.fragments["animal", name].possible for name in parents))
+        depends = (animal, clutch, mode, lines, phase, losing, tuple(self.fragments["animal", name].possible for name in parents))
         if self._make(("animal", animal.name), depends, lambda: self._add(animal, clutch)):
             self.change.animals.append(animal.name)
 
-    def _make(self, owner: tuple[str, str], depends: tuple, add: Callable[[], None]) -> bool:
+    def _make(self, owner: tuple[str, ...], depends: tuple, add: Callable[[], None]) -> bool:
         """Take a fragment over as it was, or make it; whether it was made."""
         before = self._earlier.get(owner)
         if before is not None and before.depends == depends:
@@ -226,6 +233,11 @@ class Network:
         self.change.factors.append(number)
 
     # ---- what an animal brings ------------------------------------------------------------------------------------------
+
+    def _add_line(self, owner: tuple[str, ...], stated: LineStatement) -> None:
+        """Which line a word means, for all animals of one origin."""
+        chances = {line: float(p) for line, p in stated.chances if p > 0}
+        self._factor([self._variable(owner, tuple(chances))], np.array(list(chances.values())))
 
     def _add_mode(self, clutch: Clutch) -> None:
         weights = np.append(_shares(clutch) * (1 - float(clutch.mixed)), float(clutch.mixed))
@@ -294,7 +306,27 @@ class Network:
         self._factor([chooser, *variables], choice)
 
     def _add_founder(self, animal: Animal, unit: Unit) -> None:
-        priors = [animal.prior(locus, self.collection.species.heterogametic) for locus in unit.loci]
+        known = {locus.name: animal.prior(locus, self.collection.species.heterogametic) for locus in unit.loci}
+        weights = self._founder_weights(animal, unit, known)
+        variable = self._settle(animal, unit, tuple(weights))
+        stated = [one for one in animal.lines if known.keys() & set(one.loci)]
+        if not stated:
+            if variable is not None:
+                self._factor([variable], np.array(list(weights.values())))
+            return
+        lines = [self.number["line", *one.key(animal.name)] for one in stated]
+        table = np.zeros((*(self.sizes[line] for line in lines), len(weights)))
+        for place in np.ndindex(table.shape[:-1]):
+            meant = [self.states[line][at] for line, at in zip(lines, place, strict=True)]
+            if all(line in one.given for one, line in zip(stated, meant, strict=True)):
+                own = {n: one.at(line, n) for one, line in zip(stated, meant, strict=True) for n in known if n in one.loci}
+                given = self._founder_weights(animal, unit, known | own)
+                table[place] = [given.get(state, 0.0) for state in weights]
+        self._factor([*lines, *([] if variable is None else [variable])], table if variable is not None else table[..., 0])
+
+    def _founder_weights(self, animal: Animal, unit: Unit, known: Mapping[str, GenotypePrior]) -> dict[State, float]:
+        """P(state) of a founder from what is known at each locus."""
+        priors = [known[locus.name] for locus in unit.loci]
         weights: dict[State, float] = {}
         if len(priors) == 1:
             for genotype, p in priors[0].states:
@@ -307,9 +339,7 @@ class Network:
                     for diplotype, share in phased(first, second, phase):
                         if p * q > 0:
                             weights[None, diplotype] = weights.get((None, diplotype), 0.0) + float(p * q) * share
-        variable = self._settle(animal, unit, tuple(weights))
-        if variable is not None:
-            self._factor([variable], np.array(list(weights.values())))
+        return weights
 
     def _sexed(self, animal: Animal, unit: Unit, genotype: Genotype) -> Sex | None:
         if not unit.sex_linked:

@@ -63,11 +63,15 @@ def enumerate_clutch(
     readings = parent_readings or {}
     loci = _live_loci(cross)
     animals = [cross.dam, *cross.sires]
-    choices = [_animals(cross, a, loci) for a in animals]
     assignments = list(_assignments(cross, len(eggs)))
     sums = _Sums(len(eggs), len(animals))
-    for joint in itertools.product(*choices):
-        weight = Fraction(1)
+    filled_in = _lines_filled_in(cross)
+    for joint, chance in (
+        (joint, chance)
+        for lines, chance in filled_in
+        for joint in itertools.product(*(_animals(cross, a, loci, lines) for a in animals))
+    ):
+        weight = chance
         for animal, (state, p) in zip(animals, joint, strict=True):
             weight *= p
             for reading in readings.get(animal.name, ()):
@@ -101,6 +105,24 @@ def _live_loci(cross: Cross) -> list[str]:
     return [locus.name for locus in cross.species.loci if locus.name in carried]
 
 
+def _lines_filled_in(cross: Cross) -> list[tuple[dict[tuple[str, str], str], Fraction]]:
+    """Every way to say which line each word of each parent means, by (parent, word), with its chance; one origin, one line."""
+    stated = [(a, one) for a in (cross.dam, *cross.sires) if isinstance(a, Parent) for one in a.lines]
+    found = []
+    for chosen in itertools.product(*(one.given for _, one in stated)):
+        chance, of_origin = Fraction(1), {}
+        for (_, one), line in zip(stated, chosen, strict=True):
+            if one.origin is None or (one.origin, one.word) not in of_origin:
+                chance *= Fraction(dict(one.chances)[line])
+            elif of_origin[one.origin, one.word] != line:
+                chance *= 0
+            of_origin[one.origin, one.word] = line
+        if chance:
+            found.append(({(a.name, one.word): line for (a, one), line in zip(stated, chosen, strict=True)}, chance))
+    total = sum((chance for _, chance in found), Fraction(0))
+    return [(lines, chance / total) for lines, chance in found]
+
+
 def _assignments(cross: Cross, n_eggs: int):
     """Every way to give each egg a sire, with its prior: one sire for all, or each egg on its own."""
     shares, mixed = [Fraction(s) for s in cross.shares], Fraction(cross.mixed)
@@ -113,13 +135,19 @@ def _assignments(cross: Cross, n_eggs: int):
         yield True, assignment, chance
 
 
-def _animals(cross: Cross, animal: Parent | Parthenogenesis, loci: list[str]) -> list[tuple[Animal, Fraction]]:
+def _animals(
+    cross: Cross, animal: Parent | Parthenogenesis, loci: list[str], lines: Mapping[tuple[str, str], str]
+) -> list[tuple[Animal, Fraction]]:
     if isinstance(animal, Parthenogenesis):
         return [(((), ()), Fraction(1))]
     per_locus = []
     for name in loci:
         locus = cross.species.locus(name)
-        if name in animal.loci:
+        word = next((one for one in animal.lines if name in one.loci), None)
+        if word is not None:
+            known = word.given[lines[animal.name, word.word]].get(name)
+            states = [(g, Fraction(p)) for g, p in known.states if p > 0] if known else [(Genotype(NORMAL, NORMAL), Fraction(1))]
+        elif name in animal.loci:
             states = [(g, Fraction(p)) for g, p in animal.loci[name].states if p > 0]
         else:
             on_chromosomes = locus.sex_linked and animal.sex is cross.species.heterogametic

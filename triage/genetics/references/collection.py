@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from triage.genetics.collection.members import Animal, Clutch, Collection
-from triage.records import NORMAL, CallReading, Genotype, Locus, Parthenogenesis, Phase, Sex, VisualCall
+from triage.records import NORMAL, CallReading, Genotype, GenotypePrior, Locus, Parthenogenesis, Phase, Sex, VisualCall
 
 
 @dataclass
@@ -39,8 +39,15 @@ def enumerate_collection(collection: Collection) -> Answer:
     order = _parents_first(collection)
     sums = Answer()
     weights: dict[tuple, float] = defaultdict(float)
-    for sires, chance in _sires_of_eggs(collection):
-        for beings, p in _beings(collection, order, loci, sires, {}, chance):
+    for lines, of_lines in _lines_filled_in(collection):
+        ways = [_lines_known(collection, animal, lines) for animal in order]
+        if None in ways:
+            continue
+        for sires, beings, p in (
+            (sires, *found)
+            for sires, chance in _sires_of_eggs(collection)
+            for found in _beings(collection, ways, loci, sires, {}, chance * of_lines)
+        ):
             named = tuple((egg, sire if isinstance(sire, str) else sire.name) for egg, sire in sorted(sires.items()))
             weights[named, tuple(beings[a.name] for a in order)] += p
     sums.evidence = sum(weights.values())
@@ -59,6 +66,31 @@ def enumerate_collection(collection: Collection) -> Answer:
                 _add(sums.sex.setdefault(animal.name, {}), being[0], share)
             _add(sums.calls.setdefault(animal.name, {}), collection.species.call(genotypes), share)
     return sums
+
+
+def _lines_filled_in(collection: Collection) -> Iterator[tuple[dict[tuple[str, str], str], float]]:
+    """Every way to say which line each word means, by word and origin (or animal), with its chance."""
+    variables = {}
+    for animal in collection.animals.values():
+        for one in animal.lines:
+            variables[one.word, one.origin if one.origin is not None else f"of {animal.name}"] = one.chances
+    for chosen in itertools.product(*variables.values()):
+        chance = 1.0
+        for _, p in chosen:
+            chance *= float(p)
+        yield {variable: line for variable, (line, _) in zip(variables, chosen, strict=True)}, chance
+
+
+def _lines_known(collection: Collection, animal: Animal, lines: Mapping[tuple[str, str], str]) -> Animal | None:
+    """An animal by its papers with its lines filled in; None where its papers exclude them."""
+    known = dict(animal.known)
+    for one in animal.lines:
+        line = lines[one.word, one.origin if one.origin is not None else f"of {animal.name}"]
+        if line not in one.given:
+            return None
+        wild = GenotypePrior(((Genotype(NORMAL, NORMAL), 1),))
+        known |= {locus: one.given[line].get(locus, wild) for locus in one.loci}
+    return Animal(animal.name, animal.sex, known, animal.readings, animal.clutch, animal.hatched)
 
 
 def _add(table: dict, key: object, value: float) -> None:
