@@ -218,7 +218,7 @@ def with_eggs(eggs, sires='  - {name: Basil, genes: enchi}\n', dam="pastel"):
         (with_eggs("  - {label: A1, colour: red}\n"), "line 6", "unknown key 'colour'"),
         ("", "clutch.yaml", "needed: species, dam, sires and eggs"),
         ("species: [", "line", "not valid YAML"),
-        (with_eggs(EGG).replace("ball python", "grass snake"), "line 1", "known: ball python"),
+        (with_eggs(EGG).replace("ball python", "grass snake"), "line 1", "known: California kingsnake, ball python"),
     ],
 )
 @pytest.mark.parametrize("as_json", [False, True])
@@ -329,7 +329,7 @@ def test_genes_as_json(capsys):
 
 def test_unknown_names_are_answered_with_the_nearest(capsys):
     assert "'clown'" in refused(capsys, "genes", "klown")
-    assert "known: ball python" in refused(capsys, "genes", "--species", "grass snake")
+    assert "known: California kingsnake, ball python" in refused(capsys, "genes", "--species", "grass snake")
 
 
 def test_hatch_draws_photos_with_masks_and_truth(tmp_path, capsys):

@@ -116,8 +116,8 @@ class Collection:
 
     def before_pairing(self, dam: str, sire: str) -> tuple[PairingCaution, ...]:
         """What to know before two animals are paired: each caution that an egg of theirs can meet, with its chance."""
-        known, mother = self._known(dam)
-        return before_pairing(known, mother, self._known(sire)[1])
+        known, (mother, father) = known_and_ids(self.archive, [dam, sire])
+        return before_pairing(known, mother, father)
 
     def label(self, name: str) -> SaleLabel:
         """The sale label of an animal or hatched egg: no more than the records support."""

@@ -50,7 +50,7 @@ def test_encoding_round_trip():
 @pytest.mark.parametrize(
     ("genotype", "words"),
     [
-        ({"pastle": ("normal", "pastel")}, "Genotype 0: unknown locus 'pastle'; known: pastel, fire series"),
+        ({"pastle": ("normal", "pastel")}, "Genotype 0: the looks of 'pastle' are not recorded, so it cannot be drawn; known: pastel"),
         ({"pastel": ("normal", "fire")}, r"alleles \('normal', 'fire'\) at 'pastel'; needed two of: normal, pastel"),
         ({"pastel": ("pastel",)}, "needed two of"),
     ],

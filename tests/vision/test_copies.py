@@ -72,7 +72,7 @@ def test_copies_have_the_fingerprint_of_the_shot_and_other_photos_do_not():
     assert shares["next frame"] >= 0.9 and shares["trimmed"] >= 0.9
     assert not (differing(shot, prints([jpeg(image) for image in pictures(range(500, 524))])) <= SAME_SHOT).any(), "another photo"
     pairs = [(i, j) for i in range(24) for j in range(i)]
-    assert (differing([shot[i] for i, _ in pairs], [shot[j] for _, j in pairs]) <= SAME_SHOT).mean() < 0.01, "other animals"
+    assert (differing([shot[i] for i, _ in pairs], [shot[j] for _, j in pairs]) <= SAME_SHOT).mean() < 0.05, "other animals"
 
 
 def evidence(p, shot):

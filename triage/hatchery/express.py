@@ -53,7 +53,9 @@ def encode(genotypes: Sequence[Genotype] | Tensor, looks: Looks | None = None) -
     for number, genotype in enumerate(genotypes):
         for name, alleles in genotype.items():
             if name not in place:
-                raise UnknownNameError(f"Genotype {number}: unknown locus '{name}'; known: {', '.join(place)}.")
+                raise UnknownNameError(
+                    f"Genotype {number}: the looks of '{name}' are not recorded, so it cannot be drawn; known: {', '.join(place)}."
+                )
             known = looks.loci[place[name]].alleles
             if len(alleles) != 2 or not set(alleles) <= set(known):
                 raise UnknownNameError(

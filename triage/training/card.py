@@ -78,7 +78,7 @@ def _never_seen(sidecar: dict[str, Any]) -> str:
 
 - A photograph of any animal: neither a real hatchling nor real skin, scales, tubs or hands.
 - An animal older than three months (stages: {stages}), another species, a sick or injured animal, a paradox.
-- A gene outside the {len(sidecar["classes"])} loci of the catalogue, or a line whose look differs from the catalogue's words.
+- A gene outside those {len(sidecar["classes"])} loci, a later allele of them, or a line whose look differs from the catalogue's words.
 - One combination of two or three genes in twenty, kept out of training on purpose; figures for them stand apart below.
 - The shifted domain, in training. The cautious calibration was fitted there, on other crosses than those reported."""
 

@@ -150,8 +150,7 @@ class PhotoReader:
 
     def unlearnt(self, calls: Sequence[VisualCall]) -> tuple[str, ...]:
         """Look words of some calls that the model never learnt, each once."""
-        looks = dict.fromkeys(look for call in calls for look in call.looks)
-        return tuple(word for locus, word in looks if word not in self.vocabulary.class_of.get(locus, {}))
+        return self.vocabulary.unlearnt(calls)
 
     def read_square(self, pixels: Tensor) -> Outputs:
         """Network outputs of prepared squares float32 (B, 3, px, px): the golden photo is checked here."""

@@ -69,6 +69,11 @@ class Vocabulary:
                 codes[row, place[locus]] = self.class_of[locus][look]
         return codes
 
+    def unlearnt(self, calls: Sequence[VisualCall]) -> tuple[str, ...]:
+        """Look words of some calls that have no class, each once."""
+        looks = dict.fromkeys(look for call in calls for look in call.looks)
+        return tuple(word for locus, word in looks if word not in self.class_of.get(locus, {}))
+
     def projected(self, call: VisualCall) -> tuple[VisualCall, ...]:
         """Calls of known looks that stand for a call: itself where every look was learnt.
 

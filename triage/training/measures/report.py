@@ -155,11 +155,13 @@ def genotype_of(species: Species, call: VisualCall) -> dict[str, tuple[str, str]
 
 
 def lookalikes(bench: Bench, domain: str, options: Options) -> dict[str, dict[str, float]]:
-    """Share right between the two members of each look-alike pair of the catalogue, both equally likely beforehand."""
+    """Share right between the two members of each look-alike pair that the model learnt, both equally likely beforehand."""
     found = {}
     network, n = bench.network, options.pair_photos
     for number, pair in enumerate(bench.species.lookalikes if n else ()):
         calls = (pair.first, pair.second)
+        if bench.vocabulary.unlearnt(calls):
+            continue
         codes = torch.from_numpy(bench.vocabulary.encode(calls))
         if (codes[0] == codes[1]).all():
             continue
