@@ -18,7 +18,7 @@ from triage.genetics.clutch.luck import multinomial_tail
 from triage.genetics.clutch.model import compile_cross
 from triage.genetics.clutch.prospects import eggs_until_settled
 from triage.genetics.clutch.surprise import surprise
-from triage.genetics.clutch.worlds import worlds_of
+from triage.genetics.clutch.worlds import parents_of, worlds_of
 from triage.genetics.collection import Animal, Clutch, Collection, infer_collection
 from triage.genetics.knowledge import offspring, with_unknown_hets
 from triage.genetics.readings import laboratory_reading
@@ -127,19 +127,19 @@ def test_what_a_laboratory_says_of_a_named_line_says_which_line_is_meant():
 
 def test_a_line_named_beside_the_word_is_not_the_one_meant():
     of = grey_pair(2, "grey, het grey line 1", "grey line 2")
-    assert not worlds_of(of)
+    assert len(worlds_of(of)) == 1
     model = compile_cross(of)
     assert {call.name for call in model.calls} == {"grey line 2"}
     shared = grey_pair(3, "grey, het grey line 1", "grey", "one house", "one house")
     assert len(worlds_of(shared)) == 2
-    with pytest.raises(ContradictionError, match="Heather and Rowan: are of one origin, and what is said of their grey excludes every line"):
+    with pytest.raises(ContradictionError, match="Heather and Rowan: are of one origin, and what is said of their grey excludes every"):
         worlds_of(grey_pair(2, "grey, het grey line 1", "grey, het grey line 2", "one house", "one house"))
 
 
 def test_too_many_ways_are_refused_by_name():
     of = grey_snake(6)
     parents = [parse_parent(of, "grey", name=n, sex=Sex.MALE) for n in ("Rowan", "Birch", "Elm")]
-    with pytest.raises(WorkTooLargeError, match="1,296 ways; the bound is 128. Name the line of Heather, Rowan, Birch, Elm, or record one"):
+    with pytest.raises(WorkTooLargeError, match=r"1,296 ways; the bound is 128\. Name the line of Heather, Rowan, Birch, Elm, or"):
         compile_cross(pair(of, parse_parent(of, "grey", name="Heather", sex=Sex.FEMALE), *parents))
 
 
@@ -190,7 +190,7 @@ def test_explanations_are_weighed_over_the_lines():
                                   for k, n, s in ((1, "Heather", Sex.FEMALE), (2, "Rowan", Sex.MALE))))  # fmt: skip
     plain = replace(plain, species=of.species)
     by_hand = explanations(plain, [Egg("1", readings=(called(of, "normal"),)), pale], 1, parse_call(of.species, "pale"))
-    assert [x.text for x in found][0] == [x.text for x in by_hand][0]
+    assert found[0].text == by_hand[0].text
     values = {x.text: x.log_likelihood for x in by_hand}
     for one in found:
         assert one.log_likelihood == pytest.approx(values[one.text]), one.text
@@ -204,7 +204,7 @@ def bare_case(seed):
     autosomal = [x for x in of.loci if not x.sex_linked]
     carried = [x for x in autosomal if any(isinstance(p, Parent) and x.name in p.loci for p in (case.cross.dam, *case.cross.sires))]
     word = list(dict.fromkeys([*carried[:2], *draw.sample(autosomal, 2)]))[: draw.choice([2, 2, 3])]
-    chances = {origin: dict(zip((x.name for x in word), draw.choices([1, 1, 2, 3], k=len(word)), strict=True)) for origin in (None, "house")}
+    chances = {origin: {x.name: draw.choice([1, 1, 2, 3]) for x in word} for origin in (None, "house")}
 
     def bare(animal):
         if not isinstance(animal, Parent) or draw.random() < 0.25:
@@ -253,7 +253,7 @@ def test_drawn_clutches_equal_the_enumeration(group):
         answer = verify(case.cross, case.eggs, case.parent_readings)
         verify_parents_only(case.cross)
         found["worlds"] += len(worlds) > 1
-        found["shared"] += sum(one.origin is not None for p in (case.cross.dam, *case.cross.sires) if isinstance(p, Parent) for one in p.lines) > 1
+        found["shared"] += sum(one.origin is not None for p in parents_of(case.cross) for one in p.lines) > 1
         found["sires"] += len(case.cross.sires) > 1
         found["linked"] += bool(case.cross.linkages)
         found["impossible"] += answer.evidence == 0
@@ -273,7 +273,8 @@ def as_collection(case):
     animals = [Animal(p.name, p.sex, dict(p.loci), tuple(case.parent_readings.get(p.name, ())), lines=p.lines) for p in parents]
     animals += [Animal(egg.label, egg.sex, {}, egg.readings, "clutch") for egg in case.eggs]
     sires = tuple(s.name if isinstance(s, Parent) else s for s in case.cross.sires)
-    clutch = Clutch("clutch", case.cross.dam.name, sires, case.cross.shares, case.cross.mixed, dict(case.cross.crossover), case.cross.linkages)
+    of = case.cross
+    clutch = Clutch("clutch", of.dam.name, sires, of.shares, of.mixed, dict(of.crossover), of.linkages)
     return Collection(case.cross.species, {one.name: one for one in animals}, {"clutch": clutch})
 
 
@@ -344,7 +345,8 @@ def test_eggs_expected_to_be_lost_are_counted_over_the_lines():
 
 
 def test_a_shared_line_keeps_what_is_known_by_genotype():
-    stated = LineStatement("grey", (("a", Fraction(1, 4)), ("b", Fraction(3, 4))), {"a": {"x": GenotypePrior.known(Genotype("g", "g"))}}, ("x",))
+    two = GenotypePrior.known(Genotype("g", "g"))
+    stated = LineStatement("grey", (("a", Fraction(1, 4)), ("b", Fraction(3, 4))), {"a": {"x": two}}, ("x",))
     assert stated.marginals()["x"].states == ((Genotype("g", "g"), 1),)
     with pytest.raises(ValueError, match="'grey' leaves no line possible"):
         LineStatement("grey", (("b", Fraction(1)),), {"a": {}}, ("x",))

@@ -53,13 +53,14 @@ def offspring(species: Species, name: str, sex: Sex, dam: Parent, sire: Parent, 
         found.append((" and ".join(world.lines.values()), world.chance * chance, loci))
     if not found:
         raise refusal
-    return with_lines(name, sex, [one for parent in (dam, sire) for one in parent.lines], found)
+    return with_lines(name, sex, [one for parent in (dam, sire) for one in parent.lines], found[0][2], found)
 
 
 def with_lines(
     name: str,
     sex: Sex,
     stated: Sequence[LineStatement],
+    loci: Mapping[str, GenotypePrior],
     found: Sequence[tuple[str, float, Mapping[str, GenotypePrior]]],
     origin: str | None = None,
 ) -> Parent:
@@ -69,6 +70,8 @@ def with_lines(
     ----------
     stated
         What is said of those others; the loci it speaks of are held together.
+    loci
+        What the animal is at the other loci.
     found
         For each way to fill them in: words for it, its weight, and the animal's loci then; loci that are missing are wild type.
     origin
@@ -77,8 +80,8 @@ def with_lines(
     held = tuple(dict.fromkeys(locus for one in stated for locus in one.loci))
     total = math.fsum(weight for _, weight, _ in found)
     chances = tuple((words, weight / total) for words, weight, _ in found)
-    given = {words: {locus: prior for locus, prior in loci.items() if locus in held} for words, _, loci in found}
-    rest = {locus: prior for locus, prior in found[0][2].items() if locus not in held}
+    given = {words: {locus: prior for locus, prior in known.items() if locus in held} for words, _, known in found}
+    rest = {locus: prior for locus, prior in loci.items() if locus not in held}
     word = " and ".join(dict.fromkeys(one.word for one in stated))
     return Parent(name, sex, rest, (LineStatement(word, chances, given, held, origin),))
 

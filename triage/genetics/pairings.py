@@ -92,11 +92,12 @@ class _Warned:
 
 
 def _over_lines(species: Species, dam: Parent, sire: Parent, crossover: Mapping[str, float] | None) -> Pairing:
-    """A pairing of parents whose line is not named; a hatchling that exists counts by the young that each way to fill it in lets hatch."""
+    """A pairing of parents whose line is not named; ways to fill it in that let nothing hatch do not count for a hatchling."""
     worlds = worlds_of(Cross(species, dam, (sire,), (1,), 0))
     found = what_if(species, [(one.cross.dam, one.cross.sires[0]) for one in worlds], crossover=crossover)
     hatched = sum(world.chance * one.hatched for world, one in zip(worlds, found, strict=True))
-    weights = [world.chance * one.hatched / hatched if hatched else world.chance for world, one in zip(worlds, found, strict=True)]
+    alive = sum(world.chance for world, one in zip(worlds, found, strict=True) if one.hatched > 0) or 1.0
+    weights = [world.chance * (one.hatched > 0) / alive for world, one in zip(worlds, found, strict=True)]
     looks: dict[str, dict[str, float]] = {locus: {} for one in found for locus in one.looks}
     for weight, one in zip(weights, found, strict=True):
         for locus, table in looks.items():

@@ -473,7 +473,8 @@ def _unnamed_line(table: Table, species: Species) -> UnnamedLine:
         if allele not in locus.allele_names:
             entry.refuse(f"'{word}': which allele of '{name}' is not said", "allele = one of " + ", ".join(locus.allele_names))
         if locus.allele(allele).mode is not Mode.RECESSIVE or not weight:
-            entry.refuse(f"'{word}': {allele} is {locus.allele(allele).mode}, of weight {weight:g}", "a recessive allele of a weight above 0")
+            found = f"'{word}': {allele} is {locus.allele(allele).mode}, of weight {weight:g}"
+            entry.refuse(found, "a recessive allele of a weight above 0")
         lines.append((name, allele, Fraction(str(weight))))
         entry.finish()
     if len(lines) < 2:
@@ -489,7 +490,9 @@ def _refuse_shared_lines(species: Species, place: str) -> None:
     for one in species.unnamed_lines:
         for locus in one.loci:
             if locus in owners:
-                raise CatalogueError(f"{place}, unnamed line {one.word}: '{locus}' is one of '{owners[locus]}' already; needed: one word a locus")
+                raise CatalogueError(
+                    f"{place}, unnamed line {one.word}: '{locus}' is one of '{owners[locus]}' already; needed: one word for each locus"
+                )
             owners[locus] = one.word
 
 

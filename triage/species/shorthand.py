@@ -159,9 +159,6 @@ def parse_parent(species: Species, text: str, *, name: str, sex: Sex, origin: st
     lines = []
     for statement, left in _open_lines(bare, by_locus, text):
         given = {locus: {locus: _prior(species.locus(locus), [_of_line(statement, allele)], text, False)} for locus, allele, _ in left}
-        if origin is None and len(left) == 1:
-            loci |= given[left[0][0]]
-            continue
         total = sum(p for _, _, p in left)
         chances = [(n, p / total) for n, _, p in left] if origin is None else [(n, p) for n, _, p in statement.line.lines]
         lines.append(LineStatement(statement.line.word, tuple(chances), given, tuple(given), origin))
@@ -221,9 +218,11 @@ def parse_call(species: Species, text: str) -> tuple[VisualCall, ...]:
             looks[locus.name] = [locus.look(prior.states[0][0])]
     found = [dict(zip(looks, chosen, strict=True)) for chosen in itertools.product(*looks.values())]
     for statement, left in _open_lines(bare, by_locus, text):
-        by_line = {n: _prior(species.locus(n), [_of_line(statement, allele)], text, False).states[0][0] for n, allele, _ in left}
-        shown = [{n: species.locus(n).look(by_line[n]) for n in some} for k in range(1, len(left) + 1) for some in itertools.combinations(by_line, k)]
-        found = [{**one, **line} for one in found for line in shown]
+        words = {}
+        for n, allele, _ in left:
+            words[n] = species.locus(n).look(_prior(species.locus(n), [_of_line(statement, allele)], text, False).states[0][0])
+        some = [dict(chosen) for k in range(1, len(words) + 1) for chosen in itertools.combinations(words.items(), k)]
+        found = [{**one, **shown} for one in found for shown in some]
     return tuple(species.call_of(one) for one in found)
 
 

@@ -9,7 +9,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TypeVar
 
-from triage.errors import SheetError, TriageError
+from triage.errors import SheetError, ShorthandError, TriageError
 from triage.genetics.clutch.alternatives import BACKGROUND
 from triage.genetics.clutch.sires import shares_from_dates
 from triage.genetics.knowledge import offspring, seen_only_as, unrecorded_sire, with_unknown_hets
@@ -249,8 +249,11 @@ def shares_of(candidates: Sequence[Candidate], names: Sequence[str], laid: date 
     return tuple(found[name] for name in names)
 
 
-def parent_from(species: Species, name: str, sex: Sex, said: Statement) -> Parent:
-    """An animal as the engine takes it, from what is stated of it. TriageError says what cannot be used."""
+def parent_from(species: Species, name: str, sex: Sex, said: Statement, line: str | None = None) -> Parent:
+    """An animal as the engine takes it, from what is stated of it. TriageError says what cannot be used.
+
+    `line` is where it came from: a word of its genes for a line nobody named means the same line for all of them.
+    """
     look = None if said.looks is None else one_look(species, said.looks)
     if said.offspring_of is not None:
         dam = parent_from(species, f"dam of {name}", Sex.FEMALE, said.offspring_of.dam)
@@ -261,7 +264,7 @@ def parent_from(species: Species, name: str, sex: Sex, said: Statement) -> Paren
         alleles = {a for locus, word in look.looks for a in alleles_of(species, locus, word)}
         parent = seen_only_as(species, name, sex, look, dict.fromkeys(alleles, exact_number(rate)))
     else:
-        parent = parse_parent(species, said.genes or "", name=name, sex=sex)
+        parent = parse_parent(species, said.genes or "", name=name, sex=sex, origin=line)
     if said.unknown_hets is None:
         return parent
     return with_unknown_hets(parent, species, {allele: exact_number(rate) for allele, rate in said.unknown_hets.items()})
@@ -271,7 +274,8 @@ def one_look(species: Species, words: str) -> VisualCall:
     """The one look that words describe; SheetError where they fit several."""
     calls = parse_call(species, words)
     if len(calls) != 1:
-        raise SheetError(f"'{words}' fits {len(calls)} looks; needed: one look, for example '{calls[0].name}'")
+        known = f", or 'genes: {words}' where the line is not known" if any(species.unnamed_line_of(n) for n, _ in calls[0].looks) else ""
+        raise SheetError(f"'{words}' fits {len(calls)} looks; needed: one look, for example '{calls[0].name}'{known}")
     return calls[0]
 
 
@@ -282,8 +286,11 @@ def alleles_of(species: Species, locus_name: str, look: str) -> set[str]:
 
 
 def allele_of(species: Species, words: str) -> tuple[str, str]:
-    """Locus and allele that one gene word names; ShorthandError or UnknownNameError for what names none."""
-    ((locus, prior),) = parse_parent(species, f"het {words}", name="this gene", sex=Sex.FEMALE).loci.items()
+    """Locus and allele that one gene word names; ShorthandError or UnknownNameError for what names none, or one of several."""
+    loci = parse_parent(species, f"het {words}", name="this gene", sex=Sex.FEMALE).loci
+    if len(loci) != 1:
+        raise ShorthandError(f"'{words}' may mean {' or '.join(loci)}; needed: one of them by name")
+    ((locus, prior),) = loci.items()
     return locus, next(a for a in prior.states[0][0].alleles if a in species.locus(locus).allele_names)
 
 

@@ -18,6 +18,7 @@ from triage.storage.kinds import (
     Egg,
     Evidence,
     Laboratory,
+    Line,
     Linked,
     Pairing,
     Photo,
@@ -84,7 +85,7 @@ def keep_clutch(
     named = {name, marked_as or name}
     marks = [hold for hold in book.all("hold") if hold.content.about is None and hold.content.clutch_name in named]
     with archive.change(f"clutch {name} entered", who=who) as draft:
-        entered = _Entered(draft, sheet, now())
+        entered = _Entered(draft, sheet, now(), {one.content.name: one.id for one in book.all("line")})
         parents = {parent.name: there[parent.name] or entered.parent(parent) for parent in _parents(sheet)}
         clutch = entered.clutch(name, parents, laid, hatched)
         eggs = {egg.label: entered.egg(clutch, egg) for egg in sheet.eggs}
@@ -142,19 +143,21 @@ def _known_parent(book: Book, sheet: ClutchSheet, parent: Parent) -> str | None:
             "'triage sort' of the clutch's name"
         )
     if Clutches(book).recorded(entry.id, parent.sex) != parent:
-        here, known = _stated(sheet.said[parent.name].statement), _stated(entry.content.statement())
+        line = book[entry.content.line].content.name if entry.content.line else ""
+        here = _stated(sheet.said[parent.name].statement, *(one.origin for one in parent.lines if one.origin))
+        known = _stated(entry.content.statement(), line)
         raise StorageError(f"{parent.name}: the clutch says {here}, the records say {known}; {ways}")
     return entry.id
 
 
-def _stated(said: Statement) -> str:
+def _stated(said: Statement, line: str = "") -> str:
     if said.offspring_of is not None:
         parts = [f"offspring of {_stated(said.offspring_of.dam)} and {_stated(said.offspring_of.sire)}"]
         parts += [f"looks {said.looks}"] if said.looks else []
     else:
         parts = [f"looks {said.looks}" if said.looks else f"'{said.genes or 'normal'}'"]
     parts += [f"{100 * p:g} % unrecorded het {allele}" for allele, p in (said.unknown_hets or {}).items()]
-    return ", ".join(parts)
+    return ", ".join([*parts, *([f"line {line}"] if line else [])])
 
 
 def _pictures(report: ClutchReport) -> tuple[list[tuple[str, str, ReadPhoto, Picture]], tuple[str, ...]]:
@@ -204,6 +207,7 @@ class _Entered:
     draft: Draft
     sheet: ClutchSheet
     at: str
+    lines: dict[str, str]
 
     @property
     def species(self) -> Species:
@@ -211,13 +215,20 @@ class _Entered:
 
     def parent(self, parent: Parent) -> str:
         said = self.sheet.said[parent.name]
-        own = {"name": parent.name, "species": self.species.name, "sex": parent.sex.value, "state": "kept"}
+        line = next((self.line(one.origin) for one in parent.lines if one.origin is not None), None)
+        own = {"name": parent.name, "species": self.species.name, "sex": parent.sex.value, "state": "kept", "line": line}
         id = self.draft.add(Animal(**own, **said.statement.stated()))
         if said.evidence is not None:
             self._evidence(id, said.evidence)
         for test in said.tests:
             self._test(id, test)
         return id
+
+    def line(self, name: str) -> str:
+        """The line of this name, entered where it is not in the records."""
+        if name not in self.lines:
+            self.lines[name] = self.draft.add(Line(name=name))
+        return self.lines[name]
 
     def clutch(self, name: str, parents: Mapping[str, str], laid: str | None, hatched: str | None) -> str:
         cross = self.sheet.cross

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 
 from triage.errors import ContradictionError, ShorthandError, StorageError
 from triage.genetics.collection import Animal, Clutch, Collection, CollectionPosterior, Rest, infer_collection, rests_on
+from triage.genetics.collection.parents import as_parents, line_keys
 from triage.proving.chances import percent
 from triage.records import (
     NORMAL,
     Genotype,
     GenotypePrior,
+    LineStatement,
     Linkage,
     Parent,
     Parthenogenesis,
@@ -71,7 +73,8 @@ class Known:
 
     def parent(self, id: str, sex: Sex | None = None) -> Parent:
         """An animal as a possible parent, with everything that is known of it now; `sex` where the records do not say."""
-        return _as_parent(self.collection, self.posterior, id, self.name(id), sex)
+        sex = self.collection.animals[id].sex or sex or Sex.FEMALE
+        return as_parents(self.collection, self.posterior, {id: (self.name(id), sex)})[id]
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,8 +227,8 @@ class _Made:
         clutch = self.book.clutch_of(id)
         if clutch is not None:
             return Animal(id, sex, {}, self._readings(id, self.clutches.choices(clutch)), clutch)
-        known = _known_founder(self.clutches, id, sex)
-        return Animal(id, sex, known, self._readings(id, shown_by(self.species, known)))
+        known, lines = _known_founder(self.clutches, id, sex)
+        return Animal(id, sex, known, self._readings(id, shown_by(self.species, known)), lines=lines)
 
     def egg(self, entry: Entry) -> Animal:
         clutch = entry.content.clutch
@@ -242,14 +245,17 @@ class _Made:
         return seen.readings(self.species, choices, self.clutches.settings(self.book.clutch_of(id)))
 
 
-def _known_founder(clutches: Clutches, id: str, sex: Sex | None) -> dict[str, GenotypePrior]:
+def _known_founder(clutches: Clutches, id: str, sex: Sex | None) -> tuple[dict[str, GenotypePrior], tuple[LineStatement, ...]]:
     """What is stated of an animal from no clutch here; of one whose sex is not known, either sex with chance 1/2."""
     if sex is not None:
-        return dict(clutches.recorded(id, sex).loci)
-    either, refusal = [], None
+        recorded = clutches.recorded(id, sex)
+        return dict(recorded.loci), recorded.lines
+    either, lines, refusal = [], (), None
     for one in Sex:
         try:
-            either.append(clutches.recorded(id, one).loci)
+            recorded = clutches.recorded(id, one)
+            either.append(recorded.loci)
+            lines = recorded.lines  # of autosomal loci, and so the same in either sex
         except ShorthandError as error:  # a gene that only the other sex can carry so
             refusal = error
     if not either:
@@ -261,25 +267,34 @@ def _known_founder(clutches: Clutches, id: str, sex: Sex | None) -> dict[str, Ge
             for genotype, p in loci[locus].states:
                 chances[genotype] = chances.get(genotype, 0.0) + float(p) / len(either)
         found[locus] = GenotypePrior(tuple(chances.items()))
-    return found
+    return found, lines
 
 
 def known_elsewhere(clutches: Clutches, clutch: str) -> dict[str, Parent]:
     """Parents of a clutch of whom other clutches tell something, by id, as everything but this clutch and its descendants leaves them."""
     book = clutches.book
-    parents = {entry.id: book[entry.content.pairing].content.parents for entry in book.all("clutch")}
-    others = {id for other, ids in parents.items() if other != clutch for id in ids}
-    wanted = [id for id in parents[clutch] if book.clutch_of(id) is not None or id in others]
-    if not wanted:
+    by_clutch = {entry.id: book[entry.content.pairing].content.parents for entry in book.all("clutch")}
+    others = {id for other, ids in by_clutch.items() if other != clutch for id in ids}
+    parents = by_clutch[clutch]
+    wanted = [id for id in parents if book.clutch_of(id) is not None or id in others]
+    if not wanted and not any(getattr(book[id].content, "line", None) for id in parents):
         return {}
     collection = collection_of(clutches, book.species(clutch), without=frozenset({clutch}))
+    wanted = _with_their_lines(collection, parents, wanted)
+    if not wanted:
+        return {}
     posterior = infer_collection(collection)
-    return {id: _as_parent(collection, posterior, id, book.title(id), None) for id in wanted}
+    return as_parents(collection, posterior, {id: (book.title(id), collection.animals[id].sex or Sex.FEMALE) for id in wanted})
 
 
-def _as_parent(collection: Collection, posterior: CollectionPosterior, id: str, name: str, sex: Sex | None) -> Parent:
-    loci = {locus: GenotypePrior(tuple(_normalised(table).items())) for locus, table in posterior.loci[id].items()}
-    return Parent(name, collection.animals[id].sex or sex or Sex.FEMALE, loci)
+def _with_their_lines(collection: Collection, parents: Sequence[str], wanted: Sequence[str]) -> list[str]:
+    """Parents of whom others tell something, and those whose line, which nobody named, is also that of others or of one of them."""
+    keys = {id: line_keys(collection, id) for id in parents}
+    told = {stated.key(id) for id, one in collection.animals.items() if id not in parents for stated in one.lines}
+    found = list(wanted)
+    while more := [id for id in parents if id not in found and keys[id] & told.union(*(keys[one] for one in found))]:
+        found += more
+    return found
 
 
 def news(before: Known, after: Known) -> tuple[News, ...]:
@@ -340,9 +355,3 @@ def why(known: Known, id: str, gene: str) -> Reasons:
         grounds.tried,
         grounds.readings,
     )
-
-
-def _normalised(table: Mapping[Genotype, float]) -> dict[Genotype, float]:
-    kept = {g: p for g, p in table.items() if p > 1e-12}
-    total = sum(kept.values())
-    return {g: p / total for g, p in kept.items()}

@@ -124,7 +124,8 @@ class Clutches:
         if clutch is not None:
             return Parent(self.book.title(id), sex, self._may_be(clutch, sex))
         try:
-            return parent_from(self.book.species(id), content.name, sex, content.statement())
+            line = self.book[content.line].content.name if content.line else None
+            return parent_from(self.book.species(id), content.name, sex, content.statement(), line)
         except TriageError as error:
             raise type(error)(f"{content.name}: {error}") from error
 

@@ -17,7 +17,7 @@ def read_parent(node: Node, species: Species, sex: Sex, default_name: str) -> tu
     name_node = node.optional("name")
     name = name_node.text("a name") if name_node else default_name
     genes, pair, looks = node.optional("genes"), node.optional("offspring_of"), node.optional("looks")
-    frequency, unknown = node.optional("background"), node.optional("unknown_hets")
+    frequency, unknown, line = node.optional("background"), node.optional("unknown_hets"), node.optional("line")
     if genes is not None and (pair is not None or looks is not None):
         node.refuse(f"{name} has 'genes' beside 'offspring_of' or 'looks'", "either genes, or what descent and look say")
     if frequency is not None and (looks is None or pair is not None):
@@ -41,14 +41,18 @@ def read_parent(node: Node, species: Species, sex: Sex, default_name: str) -> tu
         looks=seen,
         background=frequency.number(0, 0.5) if frequency is not None else None,
     )
-    parent = at_place(way.place, lambda: parent_from(species, name, sex, said))
+    came_from = line.text("where it came from, in words") if line is not None else None
+    parent = at_place(way.place, lambda: parent_from(species, name, sex, said, came_from))
+    if line is not None and came_from not in [one.origin for one in parent.lines]:
+        words = ", ".join(one.word for one in species.unnamed_lines) or "none in this species"
+        line.refuse(f"'line' of {name} says nothing", f"genes with a word for a line that nobody named ({words}), or no 'line'")
     if unknown is not None:
         rates = {
             allele_named(unknown, species, key)[1]: unknown.child(key, "a chance").number(0, 1) for key in unknown.names()
         }
         if rates:
             said = replace(said, unknown_hets=rates)
-            parent = at_place(unknown.place, lambda: parent_from(species, name, sex, said))
+            parent = at_place(unknown.place, lambda: parent_from(species, name, sex, said, came_from))
     return parent, said
 
 
@@ -58,6 +62,8 @@ def _grandparent(node: Node, species: Species, sex: Sex, name: str) -> Statement
         said = Statement(genes=node.text("genes in trade shorthand"))
         at_place(node.place, lambda: parent_from(species, name, sex, said))
         return said
+    if node.has("line"):
+        node.refuse(f"{name} has 'line'", "'line' beside the genes of the dam and the sires of the clutch alone")
     _, said = read_parent(node, species, sex, name)
     node.finish()
     return said

@@ -58,7 +58,9 @@ def worlds_of(cross: Cross) -> tuple[World, ...]:
         open_lines = [(line, p) for line, p in first.chances if p > 0 and all(line in one.given for _, one in stated)]
         if not open_lines:
             names = " and ".join(parent.name for parent, _ in stated)
-            raise ContradictionError(f"{names}: are of one origin, and what is said of their {first.word} excludes every line; check their genes")
+            raise ContradictionError(
+                f"{names}: are of one origin, and what is said of their {first.word} excludes every line; check their genes"
+            )
         total = sum(p for _, p in open_lines)
         choices.append([(line, p / total) for line, p in open_lines])
     n_worlds = math.prod(map(len, choices))

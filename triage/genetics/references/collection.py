@@ -43,11 +43,12 @@ def enumerate_collection(collection: Collection) -> Answer:
         ways = [_lines_known(collection, animal, lines) for animal in order]
         if None in ways:
             continue
-        for sires, beings, p in (
+        every = (
             (sires, *found)
             for sires, chance in _sires_of_eggs(collection)
             for found in _beings(collection, ways, loci, sires, {}, chance * of_lines)
-        ):
+        )
+        for sires, beings, p in every:
             named = tuple((egg, sire if isinstance(sire, str) else sire.name) for egg, sire in sorted(sires.items()))
             weights[named, tuple(beings[a.name] for a in order)] += p
     sums.evidence = sum(weights.values())
