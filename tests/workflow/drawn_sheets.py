@@ -34,6 +34,8 @@ def genes(draw, words, n):
         found.append(draw.choice(words["visible"]))
     if n > 1 and draw.random() < 0.4:
         found.append(draw.choice(words["series"] if words is BALL else [f"het {w}" for w in words["series"]]))
+    if n > 1 and words is BALL and draw.random() < 0.15:
+        found.append(draw.choice(["axanthic", "het axanthic", "66% het axanthic"]))
     return ", ".join(found) or "normal"
 
 
@@ -43,6 +45,8 @@ def parent(draw, words, name, male):
     entry = {"name": name}
     if way < 0.65:
         entry["genes"] = genes(draw, words, 3)
+        if "axanthic" in entry["genes"] and draw.random() < 0.5:
+            entry["line"] = "one house"
         if male and words["sexed"] and draw.random() < 0.35:
             entry["genes"] += ", " + draw.choice(["banana", "male-maker banana", "female-maker banana"])
     elif way < 0.85:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
-from triage.proving.trays import hidden_genes
+from triage.proving.trays import Hidden, hidden_genes
 from triage.records import Genotype, Sex, Species, VisualCall
 from triage.species.hiding import hiding_words
 
@@ -18,6 +18,8 @@ def label_text(
     sex: Sex | None,
     from_records: Mapping[str, Mapping[Genotype, float]],
     *also: Mapping[str, Mapping[Genotype, float]],
+    of_lines: Sequence[Hidden] = (),
+    remarks: Sequence[str] = (),
 ) -> str:
     """Sex mark, visual genes, and hets as the records support them.
 
@@ -27,6 +29,10 @@ def label_text(
         P(genotype) by locus given the parents' records and the look alone: no photo, no siblings.
     also
         The same given more; of all these chances the least is promised.
+    of_lines
+        What is carried of lines that nobody named, at the least of those chances; their loci are not in the others.
+    remarks
+        What is to be said beside the look.
 
     A chance is rounded down to whole percent, so a label never promises more than is known; 2/3 is the trade's 66 %.
     """
@@ -34,7 +40,8 @@ def label_text(
     for loci in (from_records, *also):
         for hidden in hidden_genes(species, call, loci):
             chances.setdefault(hidden.what, []).append(hidden.chance)
-    parts = [_SEX_MARK[sex], call.name, *hiding_words(species, call)]
+    chances |= {hidden.what: [hidden.chance] * (1 + len(also)) for hidden in of_lines}
+    parts = [_SEX_MARK[sex], call.name, *remarks, *hiding_words(species, call)]
     for what, found in chances.items():
         chance = min(found) if len(found) == 1 + len(also) else 0.0
         if what.startswith("homozygous"):

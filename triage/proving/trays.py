@@ -8,8 +8,9 @@ from enum import StrEnum
 
 from triage.genetics.clutch.posterior import CallChance
 from triage.proving.chances import percent
-from triage.records import NORMAL, Genotype, Locus, Lookalike, Species, VisualCall
+from triage.records import NORMAL, Genotype, Locus, Lookalike, Species, UnnamedLine, VisualCall
 from triage.species.hiding import hiding_words, shown, unseen_loci
+from triage.species.lines import under_one_word
 from triage.species.looks_alike import pair_between, seen_as, seen_name
 
 #: Sentences on what to look for, those about the likeliest calls first; more than these nobody reads.
@@ -56,6 +57,7 @@ def choose_tray(
     label_threshold: float,
     hold_chance: float,
     hold_genes: Collection[str] | None,
+    of_lines: Sequence[Hidden] = (),
 ) -> TrayChoice:
     """Sort one hatchling.
 
@@ -71,6 +73,8 @@ def choose_tray(
         Why the records do not explain the reading, or None where they do.
     label_threshold, hold_chance, hold_genes
         The keeper's bars; ``hold_genes`` None means that any gene is worth proving.
+    of_lines
+        What may be carried of lines that nobody named; their loci are not in ``loci``.
     """
     if misfit is not None or not calls:
         return TrayChoice(Tray.CHECK_PARENTS, (misfit or "no call that these parents could give fits what was read",))
@@ -78,7 +82,7 @@ def choose_tray(
     if len({seen_as(species, c.call) for c in remaining}) > 1:
         return _several_looks(species, remaining, n_possible)
     covered = hiding_words(species, remaining[0].call)
-    hidden = hidden_genes(species, remaining[0].call, loci)
+    hidden = (*hidden_genes(species, remaining[0].call, loci), *of_lines)
     worth = [h for h in hidden if hold_chance - _ROUNDING <= h.chance < label_threshold and _is_worth(species, h, hold_genes)]
     settled = f"the look is settled: {_seen(species, remaining)} at {percent(sum(c.probability for c in remaining))}"
     if len(remaining) > 1:
@@ -97,11 +101,12 @@ def choose_tray(
     return TrayChoice(Tray.LABEL, (settled, *covered))
 
 
-def shown_calls(species: Species, calls: Sequence[CallChance]) -> list[CallChance]:
-    """Calls by what can be seen of them, likeliest first: a white animal is one call, whatever else it may carry."""
+def shown_calls(species: Species, calls: Sequence[CallChance], lines: Collection[UnnamedLine] = ()) -> list[CallChance]:
+    """Calls by what can be seen of them, likeliest first: a white animal is one call, whatever else it may carry, and so are the
+    looks of `lines` that nobody named."""
     sums: dict[VisualCall, list[float]] = {}
     for one in calls:
-        found = sums.setdefault(shown(species, one.call), [0.0, 0.0])
+        found = sums.setdefault(under_one_word(shown(species, one.call), lines), [0.0, 0.0])
         found[0] += one.probability
         found[1] += one.parents_only
     merged = [CallChance(call, *chances) for call, chances in sums.items()]
@@ -155,7 +160,9 @@ def _more_than_shown(locus: Locus, genotype: Genotype, look: str | None) -> str:
 def _is_worth(species: Species, hidden: Hidden, hold_genes: Collection[str] | None) -> bool:
     if hold_genes is None:
         return True
-    return any(a in hold_genes for a in species.locus(hidden.locus).allele_names if a in hidden.what)
+    line = species.unnamed_line_of(hidden.locus)
+    words = (*species.locus(hidden.locus).allele_names, *((line.word,) if line is not None else ()))
+    return any(a in hold_genes for a in words if a in hidden.what)
 
 
 def _several_looks(species: Species, remaining: Sequence[CallChance], n_possible: int) -> TrayChoice:

@@ -27,6 +27,7 @@ from triage.species.hiding import shown, unseen_loci
 from triage.storage.archive import Archive, Draft
 from triage.storage.kinds import Animal as AnimalEntry
 from triage.storage.kinds import Label
+from triage.workflow.answers.line_words import lines_of
 from triage.workflow.answers.report import ClutchReport
 from triage.workflow.book import now, whom
 from triage.workflow.known import Known, collection_of
@@ -202,8 +203,8 @@ class LabelWriter:
         clutch = self.known.collection.animals[id].clutch
         call, rests_on, reason, day = self._of_its_papers(id) if clutch is None else self._of_its_clutch(id, clutch)
         bar = (Settings() if clutch is None else self.known.clutches.settings(clutch)).label_threshold
-        text = ""
-        if call is not None and not reason:
+        text = self._of_lines(id, clutch) if clutch is not None and not reason else ""
+        if call is not None and not reason and not text:
             known = (self.known.collection, self.known.posterior, id, call)
             chance = at_most(*known)
             if chance >= bar:
@@ -247,6 +248,15 @@ class LabelWriter:
         best = egg.calls[0]
         reason = "" if egg.label_text else f"the call {best.call.name} is not settled: the records give it {percent(best.probability)}"
         return best.call, egg.rests_on, reason, "by sorting its clutch"
+
+    def _of_lines(self, id: str, clutch: str) -> str:
+        """The label that sorting its clutch gives, where its parents leave open which line is meant: it speaks of several loci together."""
+        posterior = self._sorts[clutch].posterior
+        if posterior is None or not lines_of(posterior.model):
+            return ""
+        content = self.known.book[id].content
+        egg = self._sorts[clutch].egg(self.known.book[content.egg].content.label if isinstance(content, AnimalEntry) else content.label)
+        return egg.label_text
 
     def _text(self, id: str, call: VisualCall) -> tuple[str, str]:
         seen = with_look(self.supported, id, call)

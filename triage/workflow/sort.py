@@ -15,22 +15,35 @@ from triage.genetics.clutch.impossible import impossible_near, why_impossible
 from triage.genetics.clutch.influence import odds_in_words, strongest_facts
 from triage.genetics.clutch.losses import expected_losses
 from triage.genetics.clutch.model import CrossModel, compile_cross
-from triage.genetics.clutch.posterior import CallChance, EggPosterior, Posterior
-from triage.genetics.readings import look_readings, photo_reading, shots
+from triage.genetics.clutch.posterior import CallChance, Posterior
+from triage.genetics.readings import photo_reading, shots
 from triage.proving.chances import percent
 from triage.proving.label_text import label_text
-from triage.proving.trays import Tray, TrayChoice, choose_tray, shown_calls
-from triage.records import CallReading, Egg, Genotype, GenotypeReading, PhotoEvidence, Reading, Species, VisualCall
+from triage.proving.trays import Hidden, Tray, TrayChoice, choose_tray, shown_calls
+from triage.records import (
+    CallReading,
+    Egg,
+    Genotype,
+    GenotypeReading,
+    PhotoEvidence,
+    Reading,
+    Species,
+    UnnamedLine,
+    VisualCall,
+)
 from triage.species.cautions import cautions_of
-from triage.species.hiding import shown, unseen_loci
+from triage.species.hiding import shown
+from triage.species.lines import under_one_word
 from triage.species.looks_alike import trade_name
 from triage.species.sharing import published_text, tried_shares
 from triage.vision.shortlist import shortlist_of
+from triage.workflow.answers.line_words import line_notes, lines_of
 from triage.workflow.answers.luck_words import luck_sentence
 from triage.workflow.answers.parent_news import parent_reports
 from triage.workflow.answers.report import Alternative, ClutchReport, EggReport, StruckOut
 from triage.workflow.answers.sharing_words import Standing, sharing_words
 from triage.workflow.clutch import ClutchSheet, ReadPhoto, SheetEgg
+from triage.workflow.look_facts import carried_of_lines, loci_given_look, with_look
 from triage.workflow.settings import Settings
 
 #: Leaving each fact out in turn is worked out for clutches up to this many facts times eggs, and this many calls.
@@ -125,7 +138,7 @@ def sort_clutch(
         parents=parent_reports(model, posterior, settings.label_threshold) if posterior else (),
         log_evidence=posterior.log_evidence if posterior and not clashing else -math.inf,
         luck=luck_sentence(model, posterior) if hatched and explain else "",
-        notes=_notes(sheet, model, read, clashing, too_large),
+        notes=line_notes(model, posterior, settings.label_threshold) + _notes(sheet, model, read, clashing, too_large),
         posterior=posterior,
     )
 
@@ -182,7 +195,8 @@ def _shortlist(model: CrossModel, photos: Sequence[PhotoEvidence]) -> tuple[str,
     reading = photo_reading(photos)
     likelihoods = [reading.likelihoods.get(call, reading.otherwise) for call in model.calls]
     kept = shortlist_of(model.expected_calls(), np.array(likelihoods), min(photo.shortlist for photo in photos))
-    return tuple(dict.fromkeys(shown(model.species, model.calls[i]).name for i in kept))
+    lines = lines_of(model)
+    return tuple(dict.fromkeys(under_one_word(shown(model.species, model.calls[i]), lines).name for i in kept))
 
 
 def read_sheet_photos(
@@ -213,11 +227,15 @@ def _egg_report(
 ) -> EggReport:
     found = posterior.eggs[place]
     raw = posterior.calls(place)
-    calls = shown_calls(sheet.species, raw)
+    lines = lines_of(model)
+    calls = shown_calls(sheet.species, raw, lines)
     misfit, alternatives = _misfit(sheet, model, eggs, i, one, settings)
-    loci = _loci_given_look(sheet, model, fitting, found, calls[0].call, one.egg)
-    choice = _choice(sheet, calls, expected, loci, misfit, settings)
+    given = (calls[0].call, sheet.parent_readings, sheet.other_loss)
+    loci = loci_given_look(model, fitting, one.egg.label, found.loci, *given)
     top = calls[0].call
+    of_lines = carried_of_lines(model, fitting, one.egg.label, *given)
+    choice = _choice(sheet, calls, expected, loci, misfit, settings, of_lines)
+    as_lines = next(c.call for c in raw if under_one_word(shown(sheet.species, c.call), lines) == top)
     settled = calls[0].probability >= settings.label_threshold
     return EggReport(
         label=one.egg.label,
@@ -226,7 +244,7 @@ def _egg_report(
         sires=found.sires,
         sex=found.sex,
         calls=tuple(calls),
-        struck_out=_struck_out(sheet.eggs[i], model, top, {c.call for c in raw}, expected),
+        struck_out=_struck_out(sheet.eggs[i], model, shown(sheet.species, as_lines), {c.call for c in raw}, expected, lines),
         loci=found.loci,
         label_text=top.name if settled and choice.tray is not Tray.CHECK_PARENTS else "",
         rests_on=one.rests_on,
@@ -235,7 +253,7 @@ def _egg_report(
         look_for=choice.look_for,
         alternatives=alternatives,
         trade_name=trade_name(sheet.species, top),
-        cautions=cautions_of(sheet.species, top),
+        cautions=cautions_of(sheet.species, shown(sheet.species, as_lines)),
     )
 
 
@@ -246,6 +264,7 @@ def _choice(
     loci: Mapping[str, Mapping[Genotype, float]],
     misfit: str | None,
     settings: Settings,
+    of_lines: Sequence[Hidden] = (),
 ) -> TrayChoice:
     return choose_tray(
         sheet.species,
@@ -256,6 +275,7 @@ def _choice(
         label_threshold=settings.label_threshold,
         hold_chance=settings.hold_chance,
         hold_genes=settings.hold_genes,
+        of_lines=of_lines,
     )
 
 
@@ -298,9 +318,11 @@ def _at_other_shares(
             misfit = report.tray if report.calls and report.tray is Tray.CHECK_PARENTS else None
             if not report.calls:
                 misfit, _ = _misfit(sheet, model, eggs, i, read[i], settings)
-            calls = shown_calls(sheet.species, posterior.calls(place))
-            loci = _loci_given_look(sheet, there, fitting, posterior.eggs[place], calls[0].call, eggs[i])
-            tray = _choice(sheet, calls, expected, loci, misfit, settings).tray
+            calls = shown_calls(sheet.species, posterior.calls(place), lines_of(there))
+            given = (calls[0].call, sheet.parent_readings, sheet.other_loss)
+            loci = loci_given_look(there, fitting, eggs[i].label, posterior.eggs[place].loci, *given)
+            of_lines = carried_of_lines(there, fitting, eggs[i].label, *given)
+            tray = _choice(sheet, calls, expected, loci, misfit, settings, of_lines).tray
             found[share] = Standing.of(posterior.eggs[place].sires, calls, tray)
     return [
         replace(report, sharing=sharing_words(Standing.of(report.sires, report.calls, report.tray), found))
@@ -315,7 +337,8 @@ def _moved_by(
     n_facts = sum(len(e.readings) + (e.sex is not None) for e in fitting)
     if n_facts * len(fitting) > _MOST_FACTS or model.n_calls > _MOST_CALLS_FOR_FACTS:
         return ()
-    at = [i for i, one in enumerate(model.calls) if shown(model.species, one) == call]
+    lines = lines_of(model)
+    at = [i for i, one in enumerate(model.calls) if under_one_word(shown(model.species, one), lines) == call]
     found = strongest_facts(
         model,
         fitting,
@@ -408,6 +431,7 @@ def _struck_out(
     top: VisualCall,
     possible: set[VisualCall],
     expected: np.ndarray,
+    lines: Sequence[UnnamedLine] = (),
 ) -> tuple[StruckOut, ...]:
     """Impossible calls worth a word: those named by an observer, and those one look away from the likeliest call."""
     found: dict[str, str] = {}
@@ -421,7 +445,7 @@ def _struck_out(
             found[call.name] = why
         elif call not in possible:
             found[call.name] = "the other readings rule it out"
-    for call, why in impossible_near(model, top):
+    for call, why in impossible_near(model, top, [locus for one in lines for locus in one.loci]):
         found.setdefault(call.name, why)
     ruled_out = sum(1 for call, p in zip(model.calls, expected, strict=True) if p > 0 and call not in possible)
     ruled_out -= sum(why == "the other readings rule it out" for why in found.values())
@@ -429,18 +453,6 @@ def _struck_out(
         words = "1 other call" if ruled_out == 1 else f"{ruled_out} other calls"
         found[words] = "these parents could give it, but the readings give it no chance"
     return tuple(StruckOut(call, why) for call, why in found.items())
-
-
-def _loci_given_look(
-    sheet: ClutchSheet, model: CrossModel, fitting: Sequence[Egg], found: EggReport | EggPosterior, call: VisualCall, egg: Egg
-) -> Mapping[str, Mapping[Genotype, float]]:
-    """P(genotype) by locus of an egg if it looks as called. A look says what it hides only together with all else that it shows, so
-    where it hides something the clutch is worked out with that look; elsewhere each locus is read by its own look."""
-    if not unseen_loci(model.species, call):
-        return found.loci
-    seen = replace(egg, readings=(*egg.readings, *look_readings(model.species, call, model.locus_names)))
-    given = [seen if one is egg else one for one in fitting]
-    return infer(model, given, sheet.parent_readings, other_loss=sheet.other_loss).egg(egg.label).loci
 
 
 def _covered(species: Species, call: VisualCall) -> str:
@@ -453,12 +465,25 @@ def _label(
     sheet: ClutchSheet, model: CrossModel, read: Sequence[_ReadEgg], one: _ReadEgg, report: EggReport, fitting: Sequence[Egg]
 ) -> str:
     """Label text: hets at the lesser of what records, laboratories, provings and its own look support, and what all of it says."""
-    call = report.calls[0].call
-    seen = look_readings(model.species, call, model.locus_names)
-    eggs = [replace(r.supported, readings=(*r.supported.readings, *seen)) if r is one else r.supported for r in read]
-    supported = infer(model, eggs, sheet.settled_of_parents, other_loss=sheet.other_loss).egg(one.egg.label)
-    known = _loci_given_look(sheet, model, fitting, report, call, one.egg)
-    return label_text(model.species, call, one.egg.sex, supported.loci, known)
+    call, label = report.calls[0].call, one.egg.label
+    eggs = [r.supported for r in read]
+    seen = with_look(model, eggs, label, call)
+    supported = infer(model, seen, sheet.settled_of_parents, other_loss=sheet.other_loss).egg(label).loci
+    by_records = (sheet.settled_of_parents, sheet.other_loss)
+    by_all = (sheet.parent_readings, sheet.other_loss)
+    known = loci_given_look(model, fitting, label, report.loci, call, *by_all)
+    both = zip(carried_of_lines(model, eggs, label, call, *by_records), carried_of_lines(model, fitting, label, call, *by_all), strict=True)
+    least = [min(pair, key=lambda hidden: hidden.chance) for pair in both]
+    shown_lines = [line.word for line in lines_of(model) if call.look(line.loci[0]) == line.word]
+    return label_text(
+        model.species,
+        call,
+        one.egg.sex,
+        {name: table for name, table in supported.items() if name in known},
+        known,
+        of_lines=least,
+        remarks=[f"line of {word} not named" for word in shown_lines],
+    )
 
 
 def _notes(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 from triage.genetics.clutch.model import Block, CrossModel
 from triage.records import NORMAL, Locus, Parent, VisualCall
@@ -32,10 +32,11 @@ def why_impossible(model: CrossModel, call: VisualCall) -> str | None:
     return _no_one_sire(model, possible_sires)
 
 
-def impossible_near(model: CrossModel, call: VisualCall) -> list[tuple[VisualCall, str]]:
-    """Calls one look away from ``call`` that the cross cannot give although their alleles are about, with the reason."""
+def impossible_near(model: CrossModel, call: VisualCall, without: Collection[str] = ()) -> list[tuple[VisualCall, str]]:
+    """Calls one look away from ``call`` that the cross cannot give although their alleles are about, with the reason; looks at loci
+    `without` are not tried."""
     found = []
-    unseen = unseen_loci(model.species, call)
+    unseen = unseen_loci(model.species, call).union(without)
     for name in (name for name in model.locus_names if name not in unseen):
         locus = model.species.locus(name)
         carried = _carried(model, name)
