@@ -28,7 +28,8 @@ from drawn_sheets import drawn_photos, drawn_sheet
 #: Features that the drawn sheets must show, by what stands in their text.
 FEATURES = (
     "offspring_of", "looks", "background", "unknown_hets", "laboratory", "evidence", "unrecorded", "parthenogenesis", "share", "paired",
-    "crossover", "linked", "phase", "other_loss", "hatched: false", "sex: ", "blue-eyed leucistic", "maker", "corn snake", "mixed", "axanthic", "one house",
+    "crossover", "linked", "phase", "other_loss", "hatched: false", "sex: ", "blue-eyed leucistic", "maker", "corn snake", "mixed",
+    "axanthic", "one house",
 )  # fmt: skip
 SEEDS = range(120)
 

@@ -128,8 +128,8 @@ def hidden_genes(species: Species, call: VisualCall, loci: Loci) -> tuple[Hidden
     """What may hide behind a call at each locus, with its chance given the look of that locus, where one can be seen."""
     found = []
     unseen = unseen_loci(species, call)
-    for name, chances in loci.items():
-        locus = species.locus(name)
+    for name in species.in_order(loci):
+        locus, chances = species.locus(name), loci[name]
         look = None if name in unseen else call.look(name)
         fitting = {g: p for g, p in chances.items() if p > 0 and look in (None, locus.look(g))}
         total = sum(fitting.values())
