@@ -4,15 +4,18 @@ import math
 
 import pytest
 
-from triage.errors import SheetError
+from triage.errors import SheetError, StorageError
 from triage.proving.trays import Tray
 from triage.species import load_species
 from triage.storage.archive import Archive
 from triage.storage.database import Database
+from triage.storage.kinds import Animal
 from triage.storage.photo_files import PhotoFiles
+from triage.workflow.book import add_entry
 from triage.workflow.keep import keep_clutch
 from triage.workflow.known import known_of
 from triage.workflow.label import sale_labels
+from triage.workflow.prove import plan_for
 from triage.workflow.sheet import load_sheet
 from triage.workflow.sort import sort_clutch
 from triage.workflow.sort_again import sort_recorded
@@ -135,3 +138,13 @@ def test_kept_known_sorted_again_and_printed_are_the_same(tmp_path):
 def test_words_that_leave_nothing_open_are_refused(dam, more, words):
     with pytest.raises(SheetError, match=words):
         sheet_of(dam, "normal", "", more=(more, ""))
+
+
+def test_a_proving_of_a_line_not_named_is_refused_by_name_and_of_another_gene_planned(tmp_path):
+    archive = Archive(Database(f"sqlite:///{tmp_path / 'records.sqlite'}"))
+    one = add_entry(archive, Animal(name="Heather", species="ball python", sex="female", genes="66% het axanthic")).id
+    other = add_entry(archive, Animal(name="Rowan", species="ball python", sex="male", genes="66% het axanthic, 66% het clown")).id
+    known = known_of(archive)
+    with pytest.raises(StorageError, match="Heather: which line of axanthic it may carry is not named, and a proving is of one gene"):
+        plan_for(known, one)
+    assert plan_for(known, other).held.loci == ("clown",)

@@ -46,7 +46,8 @@ def plan_for(
 ) -> PlanAnswer:
     """The plan for an animal; `genes` are those in question (all open recessive ones otherwise), `mate` a mate by its name.
 
-    StorageError where there is no such animal, its sex is not known, or nothing about it is open.
+    StorageError where there is no such animal, its sex is not known, nothing about it is open, or what is open is of a line that
+    nobody named.
     """
     if id not in known.animals:
         raise StorageError(f"{known.title(id)}: is no animal or hatched egg of the {known.collection.species.name}")
@@ -63,6 +64,14 @@ def plan_for(
         for name, prior in parent.loci.items()
         if not prior.is_certain and (name in wanted if wanted else _hidden(species, name, prior))
     ]
+    unnamed = {locus: one.word for one in parent.lines for locus in one.loci}
+    if any(name in unnamed for name in open_loci) and (wanted or all(name in unnamed for name in open_loci)):
+        word = next(unnamed[name] for name in open_loci if name in unnamed)
+        raise StorageError(
+            f"{known.name(id)}: which line of {word} it may carry is not named, and a proving is of one gene; needed: the line by name "
+            f"in its genes ('triage animal change ... --genes'), or another gene to prove"
+        )
+    open_loci = [name for name in open_loci if name not in unnamed]
     if not open_loci:
         raise StorageError(f"{known.name(id)}: nothing that breeding could settle is open about it")
     held = HeldBack.of(species, parent, open_loci)
