@@ -68,7 +68,7 @@ def test_gamble_2017_pythons_are_xy():
 
 
 def test_pmc11721783_colubrids_are_zw():
-    """PMC11721783 (abstract): ZZ/ZW is the rule of the caenophidians, colubrids among them; two or three boas have it too."""
+    """PMC11721783 (abstract): ZZ/ZW is the rule of the caenophidians, colubrids among them; two or three other changes to it among snakes."""
     assert CORN_SNAKE.heterogametic is Sex.FEMALE
     assert CORN_SNAKE.sex_chromosomes == ("Z", "W")
     # In a ZZ/ZW species the dam's chromosomes decide, and the sire's genotype gives daughters and sons alike.
@@ -278,7 +278,7 @@ def test_montandon_2025_motley_and_stripe():
 
 
 def test_tzika_2023_scaleless_backcross():
-    """Tzika et al. 2023 (PMC10266723, second hand): a scaleless corn snake crossed back to a carrier, 1:1."""
+    """Tzika et al. 2023 (PMC10266723, abstract: a mating of scl/scl x scl/+ is shown, no counts): 1:1 by its mode."""
     young = call_chances(pair(CORN_SNAKE, dam(scaleless="scaleless/scaleless"), sire(scaleless="normal/scaleless")))
     assert young == {"normal": pytest.approx(0.5), "scaleless": pytest.approx(0.5)}
 

@@ -290,7 +290,8 @@ def test_same_word_means_other_genes_in_another_species(ball, corn):
     """Common practice among keepers, no source."""
     assert look(ball, "ghost") == "ghost"
     assert look(corn, "ghost") == "anery hypo"
-    assert look(ball, "snow") == "albino axanthic line A"
+    snow = {call.name for call in parse_call(ball, "snow")}  # of one of the lines, or of several
+    assert "albino axanthic line A" in snow and "albino axanthic line D" in snow and len(snow) == 2**4 - 1
     assert look(corn, "snow") == "amel anery"
 
 

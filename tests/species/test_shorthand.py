@@ -54,7 +54,6 @@ def states(text, *, sex=Sex.FEMALE, species=BALL):
         ("pied", "piebald", {"piebald/piebald": 1}),
         ("het hypo", "ghost", {"ghost/normal": 1}),
         ("het red axanthic", "dark series", {"normal/red axanthic": 1}),
-        ("axanthic", "axanthic line A", {"axanthic line A/axanthic line A": 1}),
     ],
 )
 def test_words_for_one_locus(text, locus, expected):
