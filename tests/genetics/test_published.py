@@ -68,7 +68,7 @@ def test_gamble_2017_pythons_are_xy():
 
 
 def test_pmc11721783_colubrids_are_zw():
-    """PMC11721783 (abstract): ZZ/ZW is the rule of the caenophidians, colubrids among them; two or three other changes to it among snakes."""
+    """PMC11721783 (abstract): ZZ/ZW is the rule of colubrids; two or three other changes to it among snakes."""
     assert CORN_SNAKE.heterogametic is Sex.FEMALE
     assert CORN_SNAKE.sex_chromosomes == ("Z", "W")
     # In a ZZ/ZW species the dam's chromosomes decide, and the sire's genotype gives daughters and sons alike.
