@@ -1,9 +1,11 @@
 """What the engine refuses, in words, and the sizes at which plain arithmetic would fail."""
 
 import math
+import re
 import time
 import tracemalloc
 import warnings
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -26,7 +28,7 @@ from support import (
 
 from triage.errors import ContradictionError, UnsupportedInheritanceError, WorkTooLargeError
 from triage.genetics.clutch import dense
-from triage.genetics.clutch.exact import MEMORY_BYTES, clashing_eggs, infer, log_evidence
+from triage.genetics.clutch.exact import MEMORY_BYTES, check_work, clashing_eggs, infer, log_evidence
 from triage.genetics.clutch.model import compile_cross
 from triage.genetics.references.clutch import enumerate_clutch
 from triage.records import (
@@ -203,6 +205,32 @@ def test_too_much_work_is_refused_before_it_is_allocated():
     assert 3.2e11 < mib < 3.6e11
     assert peak < 2**20
     assert time.perf_counter() - started < 1
+
+
+@pytest.mark.parametrize("n_loci, n_sires, n_eggs", [(12, 1, 6), (16, 1, 6), (12, 2, 6), (20, 3, 10), (6, 2, 200)])
+def test_too_much_to_sort_is_refused_by_name_and_leaving_out_what_it_names_is_enough(n_loci, n_sires, n_eggs):
+    cross, names = wide_cross(n_loci, n_sires)
+    with pytest.raises(WorkTooLargeError, match=rf"^{n_eggs} eggs of dam and sire 0.*Leave out \d+ of them") as refused:
+        check_work(compile_cross(cross), n_eggs)
+    n_out = int(re.search(r"Leave out (\d+)", str(refused.value))[1])
+    named = re.search(r"first: (.*?);", str(refused.value))[1].split(", ")
+    assert sorted(named) == sorted(names)
+
+    def without(n):
+        def fewer(one):
+            return replace(one, loci={name: prior for name, prior in one.loci.items() if name not in named[:n]})
+
+        return replace(cross, dam=fewer(cross.dam), sires=tuple(map(fewer, cross.sires)))
+
+    check_work(compile_cross(without(n_out)), n_eggs)
+    with pytest.raises(WorkTooLargeError):
+        check_work(compile_cross(without(n_out - 1)), n_eggs)
+
+
+def test_more_eggs_than_a_snake_lays_are_refused():
+    with pytest.raises(WorkTooLargeError, match=r"^10,000 eggs of dam and sire 0 are too many to sort at once; needed: fewer eggs"):
+        check_work(compile_cross(wide_cross(1, 1)[0]), 10_000)
+    check_work(compile_cross(wide_cross(1, 1)[0]), 200)
 
 
 def test_the_bound_is_the_callers_to_choose():

@@ -6,7 +6,8 @@ from fractions import Fraction
 import pytest
 from support import INCOMPLETE, RECESSIVE, call, dam, locus, pair, seen, sire, species
 
-from triage.genetics.clutch.influence import MOST_LOG_ODDS, strongest_facts
+from triage.genetics.clutch import influence
+from triage.genetics.clutch.influence import MOST_LOG_ODDS
 from triage.genetics.clutch.model import compile_cross
 from triage.records import CallReading, Egg, Genotype, GenotypeReading, Sex
 
@@ -14,6 +15,11 @@ OF = species(locus("albino", RECESSIVE), locus("pastel", INCOMPLETE), locus("gol
 HET = Genotype("albino", "normal")
 HALF = {"albino/normal": Fraction(1, 2), "normal/normal": Fraction(1, 2)}
 NORMAL = seen()
+
+
+def strongest_facts(model, eggs, question, *more, **settings):
+    (found,) = influence.strongest_facts(model, eggs, [question], *more, **settings)
+    return found
 
 
 def dam_is_het(posterior):
@@ -66,3 +72,9 @@ def test_a_stated_sex_is_a_fact():
 
     (found,) = strongest_facts(model, [Egg("A", Sex.MALE)], shows)
     assert (found.fact, found.log_odds) == ("sex of A", pytest.approx(math.log(9), abs=1e-9))
+
+
+def test_several_questions_are_answered_as_one_by_one():
+    eggs = [Egg("A", readings=(NORMAL,)), Egg("B", readings=(CallReading({call(): 0.6}, 0.4, "photo"),))]
+    questions = [dam_is_het, lambda p: p.eggs[1].call_chances[0], lambda p: 1 - dam_is_het(p)]
+    assert influence.strongest_facts(model_of(), eggs, questions) == [strongest_facts(model_of(), eggs, one) for one in questions]

@@ -9,7 +9,7 @@ from triage.errors import ShorthandError, StorageError
 from triage.genetics.clutch.exact import infer
 from triage.genetics.clutch.model import compile_cross
 from triage.genetics.readings import proving_reading
-from triage.records import Egg, Genotype
+from triage.records import Egg, Genotype, Mode
 from triage.species import load_species
 from triage.storage.archive import Archive
 from triage.storage.database import Database
@@ -117,6 +117,16 @@ def test_a_plan_ranks_the_collection_s_mates_and_is_worth_what_its_parts_are(arc
         plan_for(known, ids["A3"], mate="Nobody")
     with pytest.raises(StorageError, match="nothing that breeding could settle"):
         plan_for(known, ids["sire"])
+
+
+def test_a_plan_with_too_much_open_says_so_and_what_to_do(archive):
+    genes = ", ".join(f"50% het {a.name}" for one in SPECIES.loci for a in one.alleles[:1] if a.mode is Mode.RECESSIVE)
+    with archive.change("two of which little is known") as draft:
+        dam = put(draft, "animal", {"name": "Juniper", "species": "ball python", "sex": "female", "genes": genes})
+        put(draft, "animal", {"name": "Basil", "species": "ball python", "sex": "male", "genes": genes})
+    with pytest.raises(StorageError, match=r"Juniper: no mate can be planned with; Basil: .*name fewer genes in question"):
+        plan_for(known_of(archive), dam)
+    assert plan_for(known_of(archive), dam, genes=("clown",)).plan.mate.name == "any visual clown"
 
 
 def test_the_commands(monkeypatch, tmp_path, capsys):

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -61,11 +61,17 @@ def keeper_reading(
     """
     if not 0 < accuracy < 1 or not 0 <= lookalike_share <= 1:
         raise ValueError("accuracy must lie between 0 and 1 (both excluded) and lookalike_share between 0 and 1")
-    true_calls = tuple(possible)
-    eye = _eye(species, true_calls)
+    return _keeper_reading(species, tuple(called), tuple(possible), accuracy, lookalike_share)
+
+
+@lru_cache(maxsize=8)  # brothers and sisters are often called the same
+def _keeper_reading(
+    species: Species, called: tuple[VisualCall, ...], possible: tuple[VisualCall, ...], accuracy: float, lookalike_share: float
+) -> CallReading:
+    eye = _eye(species, possible)
     said = list(dict.fromkeys(shown(species, call) for call in called))
-    perceived_as = {call: perceived(species, call) for call in dict.fromkeys((*true_calls, *called))}
-    perceivable = dict.fromkeys(seen for spread in perceived_as.values() for seen, _ in spread)
+    perceived_as = eye.perceived_as | {call: perceived(species, call) for call in called}
+    perceivable = dict.fromkeys((*eye.seen, *(seen for call in called for seen, _ in perceived_as[call])))
     strange = [call for call in dict.fromkeys((*said, *perceivable)) if call not in eye.seen]  # these parents could not give it
     if strange:
         eye = eye.with_calls(species, strange)
@@ -98,9 +104,11 @@ def look_readings(species: Species, call: VisualCall, loci: Iterable[str]) -> tu
 class _Eye:
     """What is taken for what among some calls: those that look the same (`seen`), the catalogue's pairs (`pairs`), or by carelessness.
 
-    `n_alike` counts a call's look-alikes of either kind; `words` are the look words about at each locus, wild ones included.
+    `n_alike` counts a call's look-alikes of either kind; `words` are the look words about at each locus, wild ones included;
+    `perceived_as` holds what can be perceived of each call that the cross can give.
     """
 
+    perceived_as: Mapping[VisualCall, tuple[tuple[VisualCall, float], ...]]
     seen: Mapping[VisualCall, tuple]
     pairs: Mapping[VisualCall, frozenset[VisualCall]]
     n_alike: Mapping[VisualCall, int]
@@ -130,19 +138,20 @@ class _Eye:
             for other in paired:
                 pairs[other] = pairs[other] | {call}
             seen[call], pairs[call], n_alike[call] = look, frozenset(paired), len(same) + len(paired)
-        return _Eye(seen, pairs, n_alike, _words([*self.seen, *more]))
+        return replace(self, seen=seen, pairs=pairs, n_alike=n_alike, words=_words([*self.seen, *more]))
 
 
 @lru_cache(maxsize=8)
 def _eye(species: Species, possible: tuple[VisualCall, ...]) -> _Eye:
     """What can be perceived of all young of a cross, counted once for them: thousands of calls can share one white look."""
-    candidates = tuple(dict.fromkeys(one for call in possible for one, _ in perceived(species, call)))
+    perceived_as = {call: perceived(species, call) for call in possible}
+    candidates = tuple(dict.fromkeys(one for spread in perceived_as.values() for one, _ in spread))
     seen = {call: seen_as(species, call) for call in candidates}
     of_look = Counter(seen.values())
     alike = lookalikes_among(species, candidates)
     pairs = {true: frozenset(o for o in alike[true] if seen[o] != seen[true]) for true in candidates}
     n_alike = {true: of_look[seen[true]] - 1 + len(pairs[true]) for true in candidates}
-    return _Eye(seen, pairs, n_alike, _words(candidates))
+    return _Eye(perceived_as, seen, pairs, n_alike, _words(candidates))
 
 
 def _words(calls: Iterable[VisualCall]) -> dict[str, frozenset[str]]:

@@ -40,7 +40,6 @@ def missed(species: Species, call: VisualCall) -> Mapping[str, float]:
     return {locus: 1 - p for locus, p in seen.items()}
 
 
-@lru_cache(maxsize=50_000)
 def perceived(species: Species, call: VisualCall) -> tuple[tuple[VisualCall, float], ...]:
     """What the eye can get of an animal that truly has this look: calls with their chances, which sum to 1."""
     hidden = missed(species, call) if any(pair in _by_look(species) for pair in call.looks) else {}

@@ -83,6 +83,8 @@ def plan_for(
     ]
     ranked = tuple(rank_mates(held, [*mates, *visual_mates(held)], season))
     best = next((r for r in ranked if (r.mate.name == mate if mate else not r.refusal)), None)
+    if best is None and not mate:
+        raise StorageError(f"{known.name(id)}: no mate can be planned with; {ranked[0].mate.name}: {ranked[0].refusal}")
     if best is None:
         raise StorageError(f"no mate called '{mate}'; needed: one of {', '.join(r.mate.name for r in ranked)}")
     content, clutch = known.book[id].content, known.book.clutch_of(id)

@@ -10,7 +10,7 @@ import numpy as np
 
 from triage.errors import WorkTooLargeError
 from triage.genetics.clutch.alternatives import explanations
-from triage.genetics.clutch.exact import clashing_eggs, infer
+from triage.genetics.clutch.exact import check_work, clashing_eggs, infer
 from triage.genetics.clutch.impossible import impossible_near, why_impossible
 from triage.genetics.clutch.influence import odds_in_words, strongest_facts
 from triage.genetics.clutch.losses import expected_losses
@@ -46,9 +46,8 @@ from triage.workflow.clutch import ClutchSheet, ReadPhoto, SheetEgg
 from triage.workflow.look_facts import carried_of_lines, loci_given_look, with_look
 from triage.workflow.settings import Settings
 
-#: Leaving each fact out in turn is worked out for clutches up to this many facts times eggs, and this many calls.
-_MOST_FACTS = 400
-_MOST_CALLS_FOR_FACTS = 2000
+#: Leaving each fact out in turn is worked out for clutches up to this many facts times eggs times possible calls.
+_MOST_FOR_FACTS = 2_000_000
 #: A fact that moves the log-odds by less is not worth a word.
 _NO_SHIFT = 0.1
 
@@ -107,6 +106,7 @@ def sort_clutch(
     """
     settings = settings or Settings()
     model = compile_cross(sheet.cross)
+    check_work(model, len(sheet.eggs))
     if photos is None:
         photos = read_sheet_photos(sheet, model, reader, progress)
     read = [_read_egg(sheet, model, settings, egg, own) for egg, own in zip(sheet.eggs, photos, strict=True)]
@@ -126,9 +126,9 @@ def sort_clutch(
         report = _egg_report(sheet, model, eggs, i, one, posterior, place, expected, settings, fitting)
         if report.label_text:
             report = replace(report, label_text=_label(sheet, model, [r for r in read if r.egg in fitting], one, report, fitting))
-        if explain:
-            report = replace(report, moved_by=_moved_by(sheet, model, fitting, place, report.calls[0].call))
         reports.append(report)
+    if explain:
+        reports = _with_what_moved_them(sheet, model, fitting, reports)
     shared, too_large = _at_other_shares(sheet, model, read, fitting, settings, reports) if explain else (reports, False)
     return ClutchReport(
         sheet=sheet,
@@ -330,23 +330,30 @@ def _at_other_shares(
     ], False
 
 
-def _moved_by(
-    sheet: ClutchSheet, model: CrossModel, fitting: Sequence[Egg], place: int, call: VisualCall
-) -> tuple[str, ...]:
-    """The three facts that move the odds of an egg's likeliest call most, in words."""
+def _with_what_moved_them(
+    sheet: ClutchSheet, model: CrossModel, fitting: Sequence[Egg], reports: list[EggReport]
+) -> list[EggReport]:
+    """The reports with the three facts that move the odds of each egg's likeliest call most, in words."""
     n_facts = sum(len(e.readings) + (e.sex is not None) for e in fitting)
-    if n_facts * len(fitting) > _MOST_FACTS or model.n_calls > _MOST_CALLS_FOR_FACTS:
-        return ()
+    if not fitting or n_facts * len(fitting) * model.n_calls > _MOST_FOR_FACTS:
+        return reports
     lines = lines_of(model)
-    at = [i for i, one in enumerate(model.calls) if under_one_word(shown(model.species, one), lines) == call]
-    found = strongest_facts(
-        model,
-        fitting,
-        lambda posterior: float(posterior.eggs[place].call_chances[at].sum()),
-        sheet.parent_readings,
-        other_loss=sheet.other_loss,
-    )
-    return tuple(f"{x.fact}: {odds_in_words(x.log_odds)}" for x in found if abs(x.log_odds) >= _NO_SHIFT)
+    of_call: dict[VisualCall, list[int]] = {}
+    for i, one in enumerate(model.calls):
+        of_call.setdefault(under_one_word(shown(model.species, one), lines), []).append(i)
+    places = {egg.label: place for place, egg in enumerate(e for e in fitting if e.hatched is not False)}
+    asked = [report for report in reports if report.label in places]
+
+    def chance_of(report: EggReport) -> Callable[[Posterior], float]:
+        place, at = places[report.label], of_call[report.calls[0].call]
+        return lambda posterior: float(posterior.eggs[place].call_chances[at].sum())
+
+    found = strongest_facts(model, fitting, [chance_of(r) for r in asked], sheet.parent_readings, other_loss=sheet.other_loss)
+    words = {
+        report.label: tuple(f"{x.fact}: {odds_in_words(x.log_odds)}" for x in facts if abs(x.log_odds) >= _NO_SHIFT)
+        for report, facts in zip(asked, found, strict=True)
+    }
+    return [replace(report, moved_by=words.get(report.label, ())) for report in reports]
 
 
 def _clashing_report(

@@ -29,6 +29,9 @@ Array = NDArray[np.float64]
 
 #: Memory the engine may use for one clutch unless told otherwise.
 MEMORY_BYTES = 2**30
+#: Work one clutch may be, in bytes that pass through memory (about 10 s on two cores); a hatchling alone is some of it.
+_MOST_WORK, _WORK_AN_EGG = 3 * 2**30, 2**13
+_MOST_CALLS = 700_000  # possible calls times eggs
 _MOST_KEPT = 4_000_000  # numbers in tables of readings that a cross keeps
 
 
@@ -104,6 +107,46 @@ def infer(
         ),
         parents=_parents(model, sums, work),
     )
+
+
+def check_work(model: CrossModel, n_eggs: int) -> None:
+    """Refuse a clutch whose sorting would take much longer than a keeper waits, before any of it is done.
+
+    Raises
+    ------
+    WorkTooLargeError
+        Says how many genes too many, and which could be left out.
+    """
+    models = [one for _, one in model.worlds] or [model]
+    heaviest = max(models, key=lambda one: _work(one, range(len(one.blocks)), n_eggs))
+    order = sorted(range(len(heaviest.blocks)), key=lambda b: _n_pairs(heaviest.blocks[b]) * len(heaviest.look_axes[b]))
+    left_out = 0
+    while left_out < len(order) and len(models) * _work(heaviest, order[: len(order) - left_out], n_eggs) > 1:
+        left_out += 1
+    if not left_out:
+        return
+    parents = f"{model.cross.dam.name} and {' or '.join(model.sire_names)}"
+    if left_out == len(order):
+        raise WorkTooLargeError(f"{n_eggs:,} eggs of {parents} are too many to sort at once; needed: fewer eggs a clutch")
+    names = ", ".join(name for b in reversed(order) for name in heaviest.blocks[b].loci if _n_pairs(heaviest.blocks[b]) > 1)
+    raise WorkTooLargeError(
+        f"{n_eggs:,} eggs of {parents}: too many uncertain genes for an exact answer. Leave out {left_out} of them or settle what "
+        f"the parents are, the first of these first: {names}; or sort with fewer candidate sires"
+    )
+
+
+def _n_pairs(block: Block) -> int:
+    return len(block.dam_states) * math.prod(len(states) for states in block.sire_states)
+
+
+def _work(model: CrossModel, blocks: Sequence[int], n_eggs: int) -> float:
+    """Work of sorting with these blocks alone, as a share of the most there may be."""
+    n_calls = math.prod(len(model.look_axes[b]) for b in blocks)
+    n_sires = [[len(model.blocks[b].sire_states[k]) for b in blocks] for k in range(model.n_sires)]
+    looks, dams = [len(model.look_axes[b]) for b in blocks], [len(model.blocks[b].dam_states) for b in blocks]
+    elements = elements_needed(n_eggs, looks, dams, n_sires, coupled=model.n_sires > 1 and model.mixed > 0)
+    once = 8 * (n_eggs * n_calls + elements) + _WORK_AN_EGG * n_eggs
+    return max(once * (n_eggs + 8) / _MOST_WORK, n_calls * n_eggs / _MOST_CALLS)
 
 
 def _mixed(
@@ -482,8 +525,9 @@ def _dead_locus_factor(model: CrossModel, readings: Sequence[Reading]) -> float:
 
 
 def _reading_table(model: CrossModel, reading: CallReading) -> Array:
-    """A call reading over the looks of the blocks, shape (n_looks of each block). Kept: a clutch is summed several times over."""
-    kept = model.kept.setdefault("reading tables", {})
+    """A call reading over the looks of the blocks, shape (n_looks of each block). Kept with the looks: a clutch is summed several
+    times over, in crosses that look the same."""
+    kept = model.grid.kept
     found = kept.get(id(reading))
     if found is not None and found[0] is reading:
         return found[1]

@@ -1,4 +1,4 @@
-"""Which facts a probability rests on: what leaving each one out would do to it, in log-odds."""
+"""Which facts probabilities rest on: what leaving each one out would do to it, in log-odds."""
 
 from __future__ import annotations
 
@@ -28,36 +28,43 @@ class Influence:
 def strongest_facts(
     model: CrossModel,
     eggs: Sequence[Egg],
-    question: Callable[[Posterior], float],
+    questions: Sequence[Callable[[Posterior], float]],
     parent_readings: Mapping[str, Sequence[Reading]] | None = None,
     *,
     most: int = 3,
     other_loss: float = OTHER_LOSS,
-) -> list[Influence]:
-    """The facts that move a probability most, strongest first.
+) -> list[list[Influence]]:
+    """For each question the facts that move its probability most, strongest first.
 
     Parameters
     ----------
-    question
-        Takes a posterior of the same eggs and returns the probability asked about.
+    questions
+        Each takes a posterior of the same eggs and returns the probability asked about.
     most
-        Number of facts returned; facts that move nothing are left out.
+        Number of facts returned a question; facts that move nothing are left out.
     other_loss
         As for ``infer``.
 
-    Each fact (one reading of one egg or parent, one stated sex) is left out in turn and everything computed again.
+    Each fact (one reading of one egg or parent, one stated sex) is left out in turn and everything computed again, once for all
+    questions.
     """
     readings = dict(parent_readings or {})
-    base = _log_odds(question(infer(model, eggs, readings, other_loss=other_loss)))
-    found = []
+
+    def answers(some_eggs: Sequence[Egg], some_readings: Mapping[str, Sequence[Reading]]) -> list[float]:
+        posterior = infer(model, some_eggs, some_readings, other_loss=other_loss)
+        return [_log_odds(question(posterior)) for question in questions]
+
+    base = answers(eggs, readings)
+    found: list[list[Influence]] = [[] for _ in questions]
     for fact, some_eggs, some_readings in _each_left_out(eggs, readings):
         try:
-            without = _log_odds(question(infer(model, some_eggs, some_readings, other_loss=other_loss)))
+            without = answers(some_eggs, some_readings)
         except ContradictionError:
             continue
-        found.append(Influence(fact, base - without))
-    found.sort(key=lambda x: -abs(x.log_odds))
-    return [x for x in found[:most] if abs(x.log_odds) > 1e-9]
+        for own, before, after in zip(found, base, without, strict=True):
+            own.append(Influence(fact, before - after))
+    ranked = [sorted(own, key=lambda x: -abs(x.log_odds)) for own in found]
+    return [[x for x in own[:most] if abs(x.log_odds) > 1e-9] for own in ranked]
 
 
 def odds_in_words(log_odds: float) -> str:

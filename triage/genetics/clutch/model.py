@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -128,11 +128,10 @@ class CrossModel:
         """The same cross with another chance that several sires share the clutch; nothing is compiled again."""
         if mixed == self.mixed:
             return self
-        tables = self.kept.setdefault("reading tables", {})  # what readings say of the calls is the same at every share
         worlds = tuple((one, model.at_share(mixed)) for one, model in self.worlds)
         cross = replace(self.cross, mixed=mixed)
-        model = CrossModel(cross, self.blocks, self.shares, float(mixed), worlds, {"reading tables": tables})
-        for name in ("look_axes", "calls", "place_of_call", "_expected_by_shares"):
+        model = CrossModel(cross, self.blocks, self.shares, float(mixed), worlds)
+        for name in ("look_axes", "calls", "place_of_call", "grid", "_expected_by_shares"):
             if name in self.__dict__:
                 model.__dict__[name] = self.__dict__[name]
         return model
@@ -161,6 +160,11 @@ class CrossModel:
         """Per block, the distinct look-word tuples of its outcomes, in order of first appearance."""
         return tuple(tuple(dict.fromkeys(block.looks)) for block in self.blocks)
 
+    @cached_property
+    def grid(self) -> CallGrid:
+        """The calls over the looks of the blocks; crosses with the same looks share one."""
+        return _grid(self.locus_names, tuple(block.loci for block in self.blocks), self.look_axes)
+
     @property
     def n_calls(self) -> int:
         if self.worlds:
@@ -172,23 +176,14 @@ class CrossModel:
         """Every visual call the cross could give, in the C order of ``look_axes``; of several worlds those of each in turn."""
         if self.worlds:
             return tuple(dict.fromkeys(call for _, model in self.worlds for call in model.calls))
-        order = {name: i for i, name in enumerate(self.locus_names)}
-        per_block = [
-            [
-                tuple((order[name], name, word) for name, word in zip(block.loci, words, strict=True) if word)
-                for words in axis
-            ]
-            for block, axis in zip(self.blocks, self.look_axes, strict=True)
-        ]
-        joined: list[tuple] = [()]
-        for axis in per_block:
-            joined = [done + more for done in joined for more in axis]
-        return tuple(VisualCall(tuple((name, word) for _, name, word in sorted(parts))) for parts in joined)
+        return self.grid.calls
 
     @cached_property
     def place_of_call(self) -> dict[VisualCall, int]:
         """Where each call stands in ``calls``."""
-        return {call: place for place, call in enumerate(self.calls)}
+        if self.worlds:
+            return {call: place for place, call in enumerate(self.calls)}
+        return self.grid.place_of_call
 
     def places_in(self, model: CrossModel) -> NDArray[np.intp]:
         """Where the calls of one of the worlds stand in ``calls``."""
@@ -224,6 +219,28 @@ class CrossModel:
             by_look = np.bincount(place, weights=block.expected(candidate), minlength=len(axis))
             table = np.multiply.outer(table, by_look)
         return table.reshape(-1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CallGrid:
+    """Every way to look at the blocks of a cross, in C order, where each stands, and what the engine keeps of readings of them."""
+
+    calls: tuple[VisualCall, ...]
+    place_of_call: dict[VisualCall, int]
+    kept: dict[int, Any] = field(default_factory=dict)
+
+
+@lru_cache(maxsize=8)  # explanations of a misfit ask for the same looks many times over
+def _grid(
+    names: tuple[str, ...], loci: tuple[tuple[str, ...], ...], look_axes: tuple[tuple[tuple[str, ...], ...], ...]
+) -> CallGrid:
+    order = {name: i for i, name in enumerate(names)}
+    joined: list[tuple] = [()]
+    for at, axis in zip(loci, look_axes, strict=True):
+        looks = [tuple((order[n], n, word) for n, word in zip(at, words, strict=True) if word) for words in axis]
+        joined = [done + more for done in joined for more in looks]
+    calls = tuple(VisualCall(tuple((name, word) for _, name, word in sorted(parts))) for parts in joined)
+    return CallGrid(calls, {call: place for place, call in enumerate(calls)})
 
 
 def mixed_loci(
