@@ -452,3 +452,6 @@ def test_errors():
     many = ", ".join(f"66% het {gene}" for gene in genes)
     with pytest.raises(WorkTooLargeError, match="name fewer genes in question"):
         egg_table(held(many), mate(many), SPOTLESS)
+    nine = ", ".join(f"50% het {gene}" for gene in (*genes, "desert ghost", "sunset"))
+    with pytest.raises(WorkTooLargeError, match="9 genes are open, .* 512 hypotheses, more than 256; name fewer genes in question, of clown"):
+        held(nine)

@@ -10,6 +10,7 @@ import itertools
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,11 +29,13 @@ SLUG = "slug"
 DIED = "died in the egg"
 #: Most cells of a table of (hypotheses, states of the mate, visual calls).
 MOST_CELLS = 5_000_000
+#: As many hypotheses as a plan with every mate takes seconds for.
+MOST_HYPOTHESES = 256
 #: Two outcomes whose chances are proportional to this many digits say the same.
 _SAME = 1e-12
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class HeldBack:
     """An animal to be proved: the joint hypotheses at the loci in question, with the chance of each.
 
@@ -67,11 +70,19 @@ class HeldBack:
         ------
         ContradictionError
             Nothing about the animal is open.
+        WorkTooLargeError
+            There are more than ``MOST_HYPOTHESES``.
         """
         names = tuple(loci) if loci is not None else tuple(n for n, prior in animal.loci.items() if not prior.is_certain)
         if not names:
             raise ContradictionError(f"{animal.name}: nothing is open about it; a proving plan needs an uncertain gene")
         priors = [animal.prior(species.locus(n), species.heterogametic) for n in names]
+        n_hypotheses = math.prod(len(prior.states) for prior in priors)
+        if n_hypotheses > MOST_HYPOTHESES:
+            raise WorkTooLargeError(
+                f"proving {animal.name}: {len(names)} genes are open, and what they leave together is {n_hypotheses:,} hypotheses, more "
+                f"than {MOST_HYPOTHESES}; name fewer genes in question, of {', '.join(names)}"
+            )
         joint: dict[Joint, float] = {}
         for states in itertools.product(*(prior.states for prior in priors)):
             p = math.prod(float(chance) for _, chance in states)
@@ -82,10 +93,14 @@ class HeldBack:
     def words(self, hypothesis: Joint) -> str:
         """A hypothesis in trade words: "het clown, no piebald"."""
         parts = []
-        for place, (name, genotype) in enumerate(zip(self.loci, hypothesis, strict=True)):
-            alleles = {a for h in self.hypotheses for a in h[place].alleles} - {NORMAL}
+        for name, genotype, alleles in zip(self.loci, hypothesis, self._alleles, strict=True):
             parts.append(genotype_words(self.species, name, genotype, alleles))
         return ", ".join(parts)
+
+    @cached_property
+    def _alleles(self) -> tuple[set[str], ...]:
+        """The mutant alleles that the hypotheses speak of, by locus."""
+        return tuple({a for g in set(at) for a in g.alleles} - {NORMAL} for at in zip(*self.hypotheses, strict=True))
 
     @property
     def answers(self) -> Mapping[str, float]:
@@ -142,7 +157,7 @@ class Mate:
         return self.animal.name
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class EggTable:
     """Chances of what one egg shows.
 
@@ -209,7 +224,7 @@ class EggTable:
         """P(hypothesis, state of the mate), shape (n_hypotheses, n_mate_states)."""
         return self.prior[:, None] * self.mate_weights
 
-    @property
+    @cached_property
     def answer_of(self) -> tuple[tuple[str, ...], NDArray[np.intp]]:
         """The distinct answers in words, and which of them each hypothesis is."""
         words = [self.held.words(h) for h in self.hypotheses]
