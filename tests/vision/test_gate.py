@@ -1,6 +1,5 @@
 """What the gate lets through and what it refuses, its files, and the fitting command on a handful of pictures."""
 
-import json
 import shutil
 
 import numpy as np
@@ -19,6 +18,7 @@ from triage.vision.gate import Gate, read_gate_sidecar
 from triage.vision.intake import Photo
 from triage.vision.quality import Fault
 from triage.vision.reader import PhotoReader
+from triage.vision.sealed import write_sealed
 from triage.vision.weights import SHIPPED
 
 WEIGHTS_NAME, SIDECAR_NAME = usual_reader_files().gate_weights, usual_reader_files().gate_sidecar
@@ -91,7 +91,7 @@ def test_the_rates_beside_the_weights_are_the_ones_promised():
         (lambda d: (d / WEIGHTS_NAME).write_bytes(b"x"), "not the file that gate.json describes"),
         (lambda d: (d / SIDECAR_NAME).write_text("{"), "missing or damaged"),
         (lambda d: (d / SIDECAR_NAME).unlink(), "missing or damaged"),
-        (lambda d: (d / SIDECAR_NAME).write_text(json.dumps({**read_gate_sidecar(d), "reader_sha256": "0"})), "other reader"),
+        (lambda d: write_sealed(d / SIDECAR_NAME, {**read_gate_sidecar(d), "reader_sha256": "0"}), "other reader"),
     ],
 )
 def test_a_gate_that_does_not_fit_is_refused(tmp_path, reader, harm, words):

@@ -1,10 +1,10 @@
 """The shipped model: hash, classes and sizes recomputed, not believed; damaged files refused by name."""
 
 import hashlib
-import json
 import shutil
 import subprocess
 import sys
+from random import Random
 from types import SimpleNamespace
 
 import pytest
@@ -15,6 +15,7 @@ from triage.species import load_species, shipped, species_names
 from triage.species.drawing import usual_looks
 from triage.species.shipped import reader_files, usual_reader_files
 from triage.vision.likelihood import Calibration
+from triage.vision.sealed import BrokenSealError, read_sealed, write_sealed
 from triage.vision.vocabulary import build
 from triage.vision.weights import LARGEST_BYTES, SHIPPED, load_model
 
@@ -35,13 +36,13 @@ def copy(tmp_path):
 
 def edit(directory, **changes):
     path = directory / SIDECAR_NAME
-    sidecar = json.loads(path.read_text())
+    sidecar = read_sealed(path)
     for key, value in changes.items():
         if value is None:
             del sidecar[key]
         else:
             sidecar[key] = value
-    path.write_text(json.dumps(sidecar))
+    write_sealed(path, sidecar)
 
 
 def test_hash_size_and_parameters(files):
@@ -89,7 +90,7 @@ def test_loading_needs_no_network(files):
 
 
 def test_trust_in_other_than_the_loci_there_are_is_refused(copy, files):
-    calibration = json.loads((copy / SIDECAR_NAME).read_text())["calibration"]
+    calibration = read_sealed(copy / SIDECAR_NAME)["calibration"]
     calibration["cautious"]["loci"] = calibration["cautious"]["loci"][:-1]
     edit(copy, calibration=calibration)
     with pytest.raises(ModelFileError, match=f"other than the {len(files.vocabulary.loci)} loci"):
@@ -136,9 +137,23 @@ def test_a_sidecar_that_does_not_fit_is_refused(copy, changes, words):
         load_model(copy)
 
 
-def test_a_sidecar_that_is_no_json_is_refused(copy):
-    (copy / SIDECAR_NAME).write_text("{")
-    with pytest.raises(ModelFileError, match="cannot be read as JSON"):
+@pytest.mark.parametrize("name", [SIDECAR_NAME, usual_reader_files().gate_sidecar])
+def test_a_flip_anywhere_in_a_description_is_refused(tmp_path, name):
+    whole = (SHIPPED / name).read_bytes()
+    read_sealed(SHIPPED / name)
+    random = Random(13)
+    for place in (*range(40), *random.sample(range(len(whole)), 300), *range(len(whole) - 90, len(whole))):
+        data = bytearray(whole)
+        data[place] ^= 1 << random.randrange(8)
+        (tmp_path / name).write_bytes(data)
+        with pytest.raises(BrokenSealError):
+            read_sealed(tmp_path / name)
+
+
+@pytest.mark.parametrize("text", ["", "{", "{}", '{\n "seal": 1\n}\n', '{\n "format": 1\n}\n'])
+def test_a_sidecar_without_a_seal_is_refused(copy, text):
+    (copy / SIDECAR_NAME).write_text(text)
+    with pytest.raises(ModelFileError, match=rf"{SIDECAR_NAME}: damaged \(it does not end with a seal\); restore models/"):
         load_model(copy)
 
 

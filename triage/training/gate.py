@@ -41,6 +41,7 @@ from triage.vision.gate import PROBE, Gate, log_odds, probe_input
 from triage.vision.intake import Photo, open_photo
 from triage.vision.quality import judge
 from triage.vision.reader import PhotoReader, PhotoReading
+from triage.vision.sealed import write_sealed
 from triage.vision.weights import sha256_of
 
 _PICTURES = {".jpg", ".jpeg", ".png", ".webp"}
@@ -261,7 +262,7 @@ def fit(
         "company": company_rates,
         "seconds": round(time.monotonic() - started),
     }  # fmt: skip
-    (reader_directory / usual_reader_files().gate_sidecar).write_text(json.dumps(sidecar, indent=1) + "\n", "utf-8")
+    write_sealed(reader_directory / usual_reader_files().gate_sidecar, sidecar)
     return sidecar
 
 

@@ -10,7 +10,6 @@ Whether a second animal is in the frame, the reader itself says, of the whole ph
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -27,6 +26,7 @@ from triage.vision.intake import Photo
 from triage.vision.network import Backbone, fuse
 from triage.vision.quality import Fault, QualityRemark
 from triage.vision.reader import WHOLE, PhotoReading, padded_square, sample
+from triage.vision.sealed import read_sealed
 from triage.vision.weights import SHIPPED, sha256_of
 
 SNAKES = slice(52, 69)
@@ -145,8 +145,8 @@ def read_gate_sidecar(directory: Path, names: ReaderFiles | None = None) -> dict
     """The gate's limits, rates and origin; ModelFileError if missing or damaged."""
     path = directory / (names or usual_reader_files()).gate_sidecar
     try:
-        sidecar = json.loads(path.read_text("utf-8"))
+        sidecar = read_sealed(path)
         limits = {name: float(sidecar[name]) for name in ("least_probe", "least_mass", "most_company")}
         return {**sidecar, **limits, "sha256": str(sidecar["sha256"]), "reader_sha256": str(sidecar["reader_sha256"])}
-    except (OSError, UnicodeDecodeError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError) as error:
         raise ModelFileError(f"{path}: missing or damaged ({error!r}); restore models/.") from error

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,6 +16,7 @@ from triage.errors import ModelFileError
 from triage.species.shipped import ReaderFiles, shipped_folder, usual_reader_files
 from triage.vision.likelihood import Calibration
 from triage.vision.network import NetworkShape, ReaderNetwork
+from triage.vision.sealed import BrokenSealError, read_sealed, write_sealed
 from triage.vision.vocabulary import Vocabulary
 
 FORMAT = 1
@@ -43,16 +43,16 @@ def sha256_of(path: Path) -> str:
 
 
 def read_sidecar(directory: Path, names: ReaderFiles | None = None) -> dict[str, Any]:
-    """The sidecar of a model directory; ModelFileError if it is missing, not JSON, or lacks a field. `names`: of its files, those
+    """The sidecar of a model directory; ModelFileError if it is missing, damaged, or lacks a field. `names`: of its files, those
     of the usual species unless given."""
     path = directory / (names or usual_reader_files()).sidecar
     try:
-        sidecar = json.loads(path.read_text("utf-8"))
+        sidecar = read_sealed(path)
     except FileNotFoundError as error:
         raise ModelFileError(f"{path}: not found; the model's description belongs there. Restore models/.") from error
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
-        raise ModelFileError(f"{path}: cannot be read as JSON ({error}); restore models/.") from error
-    missing = [key for key in _NEEDED if not isinstance(sidecar, dict) or key not in sidecar]
+    except (OSError, BrokenSealError) as error:
+        raise ModelFileError(f"{path}: damaged ({error}); restore models/.") from error
+    missing = [key for key in _NEEDED if key not in sidecar]
     if missing:
         raise ModelFileError(f"{path}: '{missing[0]}' is missing; restore models/ or train anew.")
     if sidecar["format"] != FORMAT:
@@ -118,8 +118,7 @@ def save_model(network: ReaderNetwork, directory: Path, sidecar: dict[str, Any])
 
 
 def write_sidecar(directory: Path, sidecar: dict[str, Any]) -> None:
-    text = json.dumps(sidecar, indent=1, ensure_ascii=False, allow_nan=False)
-    (directory / usual_reader_files().sidecar).write_text(text + "\n", "utf-8")
+    write_sealed(directory / usual_reader_files().sidecar, sidecar)
 
 
 def _with_counters(tensors: dict[str, Tensor], network: ReaderNetwork) -> dict[str, Tensor]:
