@@ -9,14 +9,20 @@ from dataclasses import dataclass
 import segno
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.units import mm
-from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
 from triage.workflow.label import SaleLabel
+from triage.workflow.writing import Style, wrapped, write
 
 _COLUMNS, _ROWS = 2, 5
-_MORE = "and more than fits here: see 'triage label'"
-_FONT, _BOLD, _SIZE = "Helvetica", "Helvetica-Bold", 8.5
+_WIDTH, _HEIGHT = (A4[0] - 20 * mm) / _COLUMNS, (A4[1] - 20 * mm) / _ROWS
+_MARGIN, _CODE, _FOOT = 3 * mm, 24 * mm, 6 * mm
+#: Letters shrink to the last of these before a card goes on on another.
+_SCALES = (1.0, 0.85, 0.7)
+_TITLE, _TEXT, _ID = 12.0, 8.5, 6.5
+
+#: A line of a card: how far its base is below the upper edge, in points, and what is written there.
+Line = tuple[float, str, Style]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,70 +42,61 @@ def cards_of(labels: Sequence[SaleLabel]) -> tuple[Card, ...]:
 
 
 def cards_pdf(cards: Sequence[Card]) -> bytes:
-    """The cards as a PDF of A4 pages, ten to a page, with lines to cut along."""
+    """The cards as a PDF of A4 pages, ten to a page, with lines to cut along; what does not fit on one goes on on the next."""
     file = io.BytesIO()
     canvas = Canvas(file, pagesize=A4, invariant=True)
     canvas.setTitle("Hatch cards")
-    page_width, page_height = A4
-    width, height = (page_width - 20 * mm) / _COLUMNS, (page_height - 20 * mm) / _ROWS
-    for number, card in enumerate(cards):
+    for number, (card, lines) in enumerate((card, lines) for card in cards for lines in laid_out(card)):
         place = number % (_COLUMNS * _ROWS)
         if place == 0 and number:
             canvas.showPage()
-        x = 10 * mm + place % _COLUMNS * width
-        y = page_height - 10 * mm - (place // _COLUMNS + 1) * height
-        _draw(canvas, card, x, y, width, height)
+        x = 10 * mm + place % _COLUMNS * _WIDTH
+        top = A4[1] - 10 * mm - place // _COLUMNS * _HEIGHT
+        _draw_frame(canvas, card.id, x, top)
+        for below, text, style in lines:
+            write(canvas, x + _MARGIN, top - below, text, style)
     canvas.showPage()
     canvas.save()
     return file.getvalue()
 
 
-def _draw(canvas: Canvas, card: Card, x: float, y: float, width: float, height: float) -> None:
+def laid_out(card: Card) -> list[list[Line]]:
+    """The lines of a card, of several cards where one is too small for its smallest letters: all of its words, beside the code."""
+    for scale in _SCALES:
+        lines = _lines(card.title, card.lines, scale)
+        if lines[-1][0] <= _HEIGHT - _FOOT:
+            return [lines]
+    found, rest = [], _lines(card.title, card.lines, _SCALES[-1], all_beside_code=True)
+    while rest:
+        shift = rest[0][0] - _MARGIN - rest[0][2].leading
+        fitting = [(below - shift, text, style) for below, text, style in rest if below - shift <= _HEIGHT - _FOOT]
+        found.append(fitting)
+        rest = rest[len(fitting) :]
+    return found
+
+
+def _lines(title: str, texts: Sequence[str], scale: float, *, all_beside_code: bool = False) -> list[Line]:
+    found: list[Line] = []
+    below = _MARGIN
+    for text, style in ((title, Style(_TITLE * scale, bold=True)), *((text, Style(_TEXT * scale)) for text in texts)):
+        beside_code = all_beside_code or below < _MARGIN + _CODE
+        for part in wrapped(text, style, _WIDTH - 2 * _MARGIN - (_CODE + _MARGIN if beside_code else 0)):
+            below += style.leading
+            found.append((below, part, style))
+    return found
+
+
+def _draw_frame(canvas: Canvas, id: str, x: float, top: float) -> None:
+    """The edge to cut along, the id, and the code that holds it."""
     canvas.setLineWidth(0.3)
     canvas.setDash(2, 2)
-    canvas.rect(x, y, width, height)
+    canvas.rect(x, top - _HEIGHT, _WIDTH, _HEIGHT)
     canvas.setDash()
-    code = segno.make_qr(card.id, error="m")
-    side = 24 * mm
-    modules = [list(row) for row in code.matrix_iter(border=2)]
-    step = side / len(modules)
-    left, top = x + width - side - 3 * mm, y + height - 3 * mm
+    modules = [list(row) for row in segno.make_qr(id, error="m").matrix_iter(border=2)]
+    step = _CODE / len(modules)
+    left = x + _WIDTH - _CODE - _MARGIN
     for row, line in enumerate(modules):
         for column, dark in enumerate(line):
             if dark:
-                canvas.rect(left + column * step, top - (row + 1) * step, step, step, stroke=0, fill=1)
-    text_width = width - side - 9 * mm
-    canvas.setFont(_BOLD, 12)
-    canvas.drawString(x + 3 * mm, y + height - 8 * mm, _shortened(card.title, _BOLD, 12, text_width))
-    canvas.setFont(_FONT, _SIZE)
-    below = y + height - 14 * mm
-    parts: list[tuple[float, str]] = []
-    for line in card.lines:
-        for part in wrapped(line, text_width if below > top - side else width - 6 * mm):
-            parts.append((below, part))
-            below -= 4 * mm
-    shown = [one for one in parts if one[0] > y + 6 * mm]
-    if len(shown) < len(parts):  # a kink must not fall off the card unseen
-        shown[-1] = (shown[-1][0], _MORE)
-    for height_at, part in shown:
-        canvas.drawString(x + 3 * mm, height_at, part)
-    canvas.setFont(_FONT, 6.5)
-    canvas.drawString(x + 3 * mm, y + 2.5 * mm, card.id)
-
-
-def wrapped(text: str, width: float) -> list[str]:
-    """Lines of the card's font that fit `width` points."""
-    lines = [""]
-    for word in text.split():
-        longer = f"{lines[-1]} {word}".strip()
-        if stringWidth(longer, _FONT, _SIZE) <= width or not lines[-1]:
-            lines[-1] = longer
-        else:
-            lines.append(word)
-    return lines
-
-
-def _shortened(text: str, font: str, size: float, width: float) -> str:
-    while stringWidth(text, font, size) > width and len(text) > 1:
-        text = text[:-1]
-    return text
+                canvas.rect(left + column * step, top - _MARGIN - (row + 1) * step, step, step, stroke=0, fill=1)
+    write(canvas, x + _MARGIN, top - _HEIGHT + 2.5 * mm, id, Style(_ID))

@@ -1,0 +1,55 @@
+"""Hatch cards: every word of every script on paper, beside the code and never over it."""
+
+import pytest
+
+from triage.workflow import cards, writing
+from triage.workflow.cards import Card, cards_pdf, laid_out
+from triage.workflow.writing import Style, width_of, wrapped
+
+NAMES = [
+    "Juniper", "Ваня и Маша", "Ανεμώνη", "حية جميلة 12", "נחש יפה", "小蛇 花子", "뱀 이름", "งูสวย ๆ", "साँप नाम", "🐍 Basil 🥚",
+    "Ệễ áé̂", "አበበ", "ქართული", "Հայերեն", "বাংলা সাপ", "தமிழ் பாம்பு", "<b>&amp;</b>", "x" * 300, "many words " * 60,
+]  # fmt: skip
+
+
+def card(name, n_lines=3):
+    return Card("egg-0001", name, tuple(f"line {n} of what is said of {name}" for n in range(n_lines)))
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("n_lines", [0, 3, 40])
+def test_every_word_is_printed_and_none_over_the_code_the_id_or_the_edge(name, n_lines):
+    of = card(name, n_lines)
+    on_cards = laid_out(of)
+    assert "".join("".join(text for lines in on_cards for _, text, _ in lines).split()) == "".join("".join((of.title, *of.lines)).split())
+    code_left, code_bottom = cards._WIDTH - cards._CODE - cards._MARGIN, cards._MARGIN + cards._CODE
+    for lines in on_cards:
+        for below, text, style in lines:
+            assert below <= cards._HEIGHT - cards._FOOT
+            right = cards._MARGIN + width_of(text, style)
+            assert right <= (code_left if below - style.size < code_bottom else cards._WIDTH)
+        tops = [below for below, _, _ in lines]
+        assert tops == sorted(set(tops))
+
+
+def test_a_card_shrinks_before_it_goes_on_on_another():
+    sizes = [[lines[0][2].size for lines in laid_out(card("Juniper", n))] for n in (3, 12, 40)]
+    assert sizes[0] == [12] and len(sizes[1]) == 1 and sizes[1][0] < 12 and len(sizes[2]) > 1
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_sign_is_printed_as_one_that_its_font_lacks(name):
+    for font, run in writing._runs(name):
+        lacking = bytes(writing._shaping(font).getmask("\U000e0fff"))
+        assert all(bytes(writing._shaping(font).getmask(sign)) != lacking for sign in run if not sign.isspace())
+
+
+def test_signs_that_a_screen_obeys_are_printed_by_their_names():
+    assert wrapped("A\u202eB\x1b[2J", Style(8), 500) == ["A<U+202E>B\\x1b[2J"]
+
+
+def test_the_fonts_are_in_the_file_and_the_same_cards_are_the_same_bytes():
+    every = [card(name) for name in NAMES]
+    pdf = cards_pdf(every)
+    assert pdf == cards_pdf(every) and b"/FontFile2" in pdf
+    assert pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ") == -(-sum(len(laid_out(one)) for one in every) // 10)
