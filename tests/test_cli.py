@@ -231,7 +231,7 @@ def test_a_bad_sheet_is_one_line_with_place_and_cure(tmp_path, capsys, text, pla
 
 def test_a_missing_sheet_and_a_folder_are_named(tmp_path, capsys):
     assert "no such file" in refused(capsys, "sort", tmp_path / "gone.yaml")
-    assert "this is a folder" in refused(capsys, "sort", tmp_path)
+    assert "it is a folder" in refused(capsys, "sort", tmp_path)
     (tmp_path / "latin.yaml").write_bytes("dam: Jürgen".encode("latin-1"))
     assert "UTF-8" in refused(capsys, "sort", tmp_path / "latin.yaml")
 

@@ -18,8 +18,14 @@ from triage.errors import StorageError
 from triage.records import Mode, Range
 
 ANYTHING = ("animal", "egg")  # what a photo, reading, call, mark or note can be about
-CHANCE = Range(0, 1 + 1e-9)  # sums of chances may come out a rounding above 1
+CHANCE = Range(0, 1)
+_SUMMED = Range(0, 1 + 1e-9)  # sums of chances may come out a rounding above 1
+#: Prices and costs, in whatever money the keeper counts in.
+MONEY = Range(0, 1e9)
+#: First and last year of a date: whatever lies outside was mistyped.
+YEARS = Range(1900, 2199)
 _ANY = Range(-1e300, 1e300)
+_NO_CHARACTER = re.compile("[\ud800-\udfff]")  # halves of one, as bytes that are not UTF-8 come in
 _LIKELIHOOD = Range(0, 1e300)
 
 
@@ -98,6 +104,11 @@ class Record:
 
     def _check(self) -> None:
         """What must hold between fields; for a class to say."""
+
+    @classmethod
+    def range(cls, name: str) -> Range:
+        """What the numbers of a field may be, for whoever reads them elsewhere."""
+        return cls.fields()[name].range
 
     @classmethod
     def _where(cls) -> str:
@@ -220,8 +231,8 @@ class SortedEgg(Record):
     label: str = _text(True)
     tray: str = _text(True)
     reasons: tuple[str, ...] | None = _field("texts")
-    calls: Mapping[str, float] | None = _field("table", range=CHANCE)
-    sires: Mapping[str, float] | None = _field("table", range=CHANCE)
+    calls: Mapping[str, float] | None = _field("table", range=_SUMMED)
+    sires: Mapping[str, float] | None = _field("table", range=_SUMMED)
     label_text: str | None = _text()
     rests_on: tuple[str, ...] | None = _field("texts")
 
@@ -392,7 +403,7 @@ class Plan(Record):
     animal: str = _reference(*ANYTHING)
     mate: str = _text(True)
     question: str = _text(True)
-    prior: Mapping[str, float] = _field("table", True, range=CHANCE)
+    prior: Mapping[str, float] = _field("table", True, range=_SUMMED)
     at: str = _at()
 
 
@@ -472,8 +483,8 @@ def needed_words(field: Field) -> str:
         "choice": f"one of {', '.join(field.choices)}",
         "reference": f"{' or '.join(field.choices)}, by name",
         "digits": f"{field.length} hexadecimal digits",
-        "date": "a date such as 2031-06-02",
-        "dates": "dates such as 2031-06-02",
+        "date": f"a date such as 2031-06-02, from {YEARS.low} to {YEARS.high}",
+        "dates": f"dates such as 2031-06-02, from {YEARS.low} to {YEARS.high}",
         "moment": "a time with its zone, such as 2031-06-02T18:04:11+00:00",
         "number": field.range.words,
         "whole": f"a whole number from {field.range.low:g} to {field.range.high:g}",
@@ -513,7 +524,7 @@ def _checked(where: str, field: Field, value: Any) -> Any:
 
 
 def _as_text(field: Field, value: Any) -> str | None:
-    return value if isinstance(value, str) else None
+    return value if isinstance(value, str) and not _NO_CHARACTER.search(value) else None
 
 
 def _as_digits(field: Field, value: Any) -> str | None:
@@ -526,17 +537,19 @@ def _as_choice(field: Field, value: Any) -> str | None:
 
 def _as_date(field: Field, value: Any) -> str | None:
     try:
-        return date.fromisoformat(value).isoformat() if isinstance(value, str) else None
+        day = date.fromisoformat(value) if isinstance(value, str) else None
     except ValueError:
         return None
+    return day.isoformat() if day and YEARS.holds(day.year) else None
 
 
 def _as_moment(field: Field, value: Any) -> str | None:
     try:
         moment = datetime.fromisoformat(value) if isinstance(value, str) else None
-        return moment.astimezone(UTC).isoformat() if moment and moment.tzinfo else None  # in one zone, so that texts sort as times do
+        moment = moment.astimezone(UTC) if moment and moment.tzinfo else None  # in one zone, so that texts sort as times do
     except (ValueError, OverflowError):
         return None
+    return moment.isoformat() if moment and YEARS.holds(moment.year) else None
 
 
 def _as_number(field: Field, value: Any) -> float | None:
@@ -552,7 +565,7 @@ def _as_flag(field: Field, value: Any) -> bool | None:
 
 
 def _as_table(field: Field, value: Any) -> Mapping[str, float] | None:
-    if not isinstance(value, Mapping) or not value or not all(isinstance(k, str) and field.range.holds(v) for k, v in value.items()):
+    if not isinstance(value, Mapping) or not value or not all(_as_text(field, k) and field.range.holds(v) for k, v in value.items()):
         return None
     return MappingProxyType(dict(value))
 
