@@ -229,6 +229,53 @@ def test_a_bad_sheet_is_one_line_with_place_and_cure(tmp_path, capsys, text, pla
     assert place in said and cure in said
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("read", ".", "--workers", "-1"), "'--workers': -1 is not in the range 1<=x<=64"),
+        (("read", ".", "--workers", "nan"), "'--workers': 'nan' is not a valid integer"),
+        (("undo", str(10**30)), "is not in the range"),
+        (("undo", "--", "-1"), "is not in the range"),
+        (("history", "--last", "0"), "is not in the range"),
+        (("animal", "change", "x", "--version", "-1"), "is not in the range"),
+        (("sort", "x", "--threshold", "nan"), "'nan' is no chance"),
+        (("sort", "x", "--hold-chance", "-1%"), "'-1%' is no chance"),
+        (("plan", "x", "--keeping", "nan"), "'--keeping': 'nan'; needed: a number from 0 to 1e+09"),
+        (("plan", "x", "--breeding", "-1"), "'--breeding': '-1'; needed: a number from 0"),
+        (("plan", "x", "--death", "nan"), "'--death': 'nan'; needed: a number from 0"),
+        (("plan", "x", "--death", "1"), "'--death': '1'; needed: a number from 0"),
+        (("hatch", "pastel", "--into", "x", "--copies", str(10**9)), "is not in the range"),
+        (("hatch", "pastel", "--into", "x", "--size", "-64"), "is not in the range"),
+        (("hatch", "pastel", "--into", "x", "--seed", "-1"), "is not in the range"),
+        (("hatch", "pastel", "--into", "x", "--size", "64", "--quality", "96"), "needed 1..95"),
+        (("animal", "add", "--name", "x", "--sex", "male", "--weight-g", "nan"), "field 'weight_g' is nan; needed"),
+        (("animal", "add", "--name", "x", "--sex", "male", "--weight-g", "1e400"), "field 'weight_g' is inf; needed"),
+        (("animal", "add", "--name", "x", "--sex", "male", "--hatched", "9999-12-31"), "field 'hatched' is '9999-12-31'; needed"),
+        (("animal", "add", "--name", "x\udcff", "--sex", "male"), "field 'name' is 'x\\udcff'; needed: text"),
+        (("animal", "add", "--name", "x", "--sex", "male", "--unknown-hets", "clown=nan"), "clown=nan: no number behind a '='"),
+        (("animal", "add", "--name", "x", "--sex", "male", "--offspring-of", "[" * 100_000), "cannot be read; needed"),
+        (("pair", "add", "--dam", "x", "--sires", "[" * 100_000), "'x'"),
+        (("sort", "a" * 5000), "a: no such file; "),
+        (("export", "a" * 5000 + ".json"), "cannot be written (File name too long)"),
+        (("import", "a" * 5000 + ".json"), "File name too long"),
+        (("backup", "a" * 5000 + ".zip"), "File name too long"),
+        (("restore", "a" * 5000 + ".zip"), "File name too long"),
+        (("read", "a" * 5000), "no such folder"),
+    ],
+)
+def test_what_no_option_takes_is_refused(capsys, tmp_path, monkeypatch, words, said):
+    monkeypatch.chdir(tmp_path)
+    assert said in refused(capsys, *words)
+
+
+def test_standard_input_that_is_no_text_or_never_ends(capsys, monkeypatch):
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(b"\xff\xfe" * 100), "utf-8"))
+    assert "standard input: not text in UTF-8" in refused(capsys, "sort", "-")
+    with open("/dev/zero") as endless:
+        monkeypatch.setattr("sys.stdin", endless)
+        assert "standard input: 1,000,001 characters" in refused(capsys, "sort", "-")
+
+
 def test_a_missing_sheet_and_a_folder_are_named(tmp_path, capsys):
     assert "no such file" in refused(capsys, "sort", tmp_path / "gone.yaml")
     assert "it is a folder" in refused(capsys, "sort", tmp_path)
