@@ -25,6 +25,7 @@ MONEY = Range(0, 1e9)
 #: First and last year of a date: whatever lies outside was mistyped.
 YEARS = Range(1900, 2199)
 _ANY = Range(-1e300, 1e300)
+_NUMBERS = ("number", "whole", "numbers", "table", "date", "dates")
 _NO_CHARACTER = re.compile("[\ud800-\udfff]")  # halves of one, as bytes that are not UTF-8 come in
 _LIKELIHOOD = Range(0, 1e300)
 
@@ -129,6 +130,15 @@ class Record:
             if name not in cls.fields():
                 raise StorageError(f"{cls._where()}: unknown field '{name}'; needed: {', '.join(cls.fields())}")
         return cls(**{name: content.get(name) for name in cls.fields()})
+
+    @classmethod
+    def salvaged(cls, content: Any) -> tuple[Self, tuple[str, ...]]:
+        """The value without numbers and dates that can be done without and never were possible, and what was wrong with each.
+
+        StorageError where it cannot be read without them either.
+        """
+        wrong: list[str] = []
+        return cls.from_json(_possible(cls, content, wrong)), tuple(wrong)
 
     def to_json(self) -> dict[str, Any]:
         """Plain JSON values, empty fields left out."""
@@ -504,6 +514,21 @@ def is_right(field: Field, value: Any) -> bool:
     except StorageError:
         return False
     return True
+
+
+def _possible(of: type[Record], content: Any, wrong: list[str]) -> Any:
+    if not isinstance(content, Mapping):
+        return content
+    kept = {}
+    for name, value in content.items():
+        field = of.fields().get(name)
+        if field is not None and field.of is not None and isinstance(value, list):
+            value = [_possible(field.of, one, wrong) for one in value]
+        if field is None or field.required or field.type not in _NUMBERS or value is None or is_right(field, value):
+            kept[name] = value
+        else:
+            wrong.append(f"field '{name}' is {_shown(value)}; needed: {needed_words(field)}")
+    return kept
 
 
 def _checked(where: str, field: Field, value: Any) -> Any:
