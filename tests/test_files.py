@@ -42,6 +42,16 @@ def test_a_name_that_no_file_can_have(tmp_path, name):
         files.read_file(tmp_path / name, **WANTED)
 
 
+def test_a_file_that_keeps_its_reader_waiting_is_refused(tmp_path, monkeypatch):
+    """As the kernel's log does, which is a regular file; a pipe taken for one stands for it here."""
+    os.mkfifo(tmp_path / "pipe")
+    writer = os.open(tmp_path / "pipe", os.O_RDWR)  # with a writer there is no end, only nothing yet
+    monkeypatch.setattr(files, "_refuse_strange", lambda found, at_most: None)
+    with pytest.raises(SheetError, match="nothing comes from it; needed: a file"):
+        files.read_file(tmp_path / "pipe", **WANTED)
+    os.close(writer)
+
+
 def test_what_was_opened_counts_and_a_pipe_is_not_waited_for(tmp_path, monkeypatch):
     """A file may be another one between the look at it and its opening."""
     (tmp_path / "file").touch()

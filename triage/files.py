@@ -34,9 +34,9 @@ def read_file(path: Path, *, at_most: int, needed: str, name: str | None = None,
     except (OSError, ValueError) as refused:
         found = _words(path, name or "", refused)
     else:
-        if len(data) <= at_most:
+        if data is not None and len(data) <= at_most:
             return data
-        found = f"it has over {_size(at_most)}"
+        found = "nothing comes from it" if data is None else f"it has over {_size(at_most)}"
     raise error(f"{name or path}: {found}; {needed}")
 
 
