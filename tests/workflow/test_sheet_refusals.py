@@ -191,10 +191,10 @@ def test_a_half_written_sheet_is_read_or_refused_in_one_line():
     ],
 )
 def test_a_hostile_sheet_is_refused_at_once(text, words):
-    began = time.monotonic()
+    began = time.process_time()
     with pytest.raises(SheetError) as refusal:
         load_sheet(text=text)
-    assert time.monotonic() - began < 1
+    assert time.process_time() - began < 1
     assert words in str(refusal.value) and "\n" not in str(refusal.value) and len(str(refusal.value)) < 400
 
 
