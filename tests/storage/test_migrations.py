@@ -305,10 +305,10 @@ def test_a_change_that_holds_an_impossible_number_can_be_undone(archive):
     assert [entry.id for entry in archive.all()] == ["animal-a"] and archive.faults() == ()
 
 
-def test_a_share_that_was_never_possible_goes_and_its_animal_stays():
+def test_a_share_that_was_never_possible_goes_with_the_others_and_its_animal_stays():
     content = {"dam": "animal-a", "sires": [{"animal": "animal-b", "share": 60}, {"animal": "animal-c", "share": 0.4}], "mixed": 2}
     made = upgraded({"pairing-a": ("pairing", content)})["pairing-a"]
-    assert made.mixed is None and [(one.animal, one.share) for one in made.sires] == [("animal-b", None), ("animal-c", 0.4)]
+    assert made.mixed is None and [(one.animal, one.share) for one in made.sires] == [("animal-b", None), ("animal-c", None)]
 
 
 def test_of_trays_in_several_zones_the_newest_is_taken():

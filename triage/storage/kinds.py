@@ -523,7 +523,10 @@ def _possible(of: type[Record], content: Any, wrong: list[str]) -> Any:
     for name, value in content.items():
         field = of.fields().get(name)
         if field is not None and field.of is not None and isinstance(value, list):
-            value = [_possible(field.of, one, wrong) for one in value]
+            parts = [_possible(field.of, one, wrong) for one in value]
+            gone = {name for old, new in zip(value, parts, strict=True) if isinstance(old, Mapping) for name in old.keys() - new.keys()}
+            # shares stand together: one of them alone says nothing
+            value = [{n: v for n, v in one.items() if n not in gone} if isinstance(one, Mapping) else one for one in parts]
         if field is None or field.required or field.type not in _NUMBERS or value is None or is_right(field, value):
             kept[name] = value
         else:
