@@ -399,7 +399,7 @@ def test_hatch_draws_photos_with_masks_and_truth(tmp_path, capsys):
         (["pastel", "--domain", "moon"], "needed: one of training"),
         (["pastel", "--size", "65"], "needed: a multiple of 16"),
         (["pastel", "--seed", "-1"], "'--seed': -1 is not in the range x>=0"),
-        (["pastel", "--copies", "0"], "'--copies': 0 is not in the range x>=1"),
+        (["pastel", "--copies", "0"], "'--copies': 0 is not in the range 1<=x<=10000"),
     ],
 )
 def test_hatch_refuses_what_it_cannot_draw(tmp_path, capsys, arguments, message):
@@ -460,7 +460,7 @@ def test_help_needs_none_of_the_large_libraries():
         (["sort"], "triage: missing argument 'WHAT'; see 'triage sort --help'\n"),
         (["animal"], "triage: missing command; see 'triage animal --help'\n"),
         (["animal", "add"], "triage: missing option '--name'; see 'triage animal add --help'\n"),
-        (["undo", "last"], "triage: invalid value for 'N': 'last' is not a valid integer; see 'triage undo --help'\n"),
+        (["undo", "last"], "triage: invalid value for 'N': 'last' is not a valid integer range; see 'triage undo --help'\n"),
     ],
 )
 def test_a_usage_error_is_one_line_that_says_where_help_is(capsys, words, message):
