@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import random
+import shutil
 import struct
 import zlib
 from collections.abc import Callable, Iterator
@@ -16,7 +17,8 @@ from PIL import Image
 import rich.console  # noqa: F401  (what every fork needs is loaded once)
 
 import triage.cli.main
-import triage.workflow.keep  # noqa: F401
+import triage.workflow.keep
+import triage.workflow.photos  # noqa: F401
 from tests.hostile.harness import Attempt, judge, program
 from triage.species import load_species, usual_species
 
@@ -37,15 +39,16 @@ _ENDINGS = ("jpg", "png", "webp", "heic", "gif", "bmp", "tif", "txt", "jpeg", "J
 def attempts(n: int, seed: int, folder: Path) -> Iterator[Attempt]:
     """Keep a clutch with one hostile picture, ``n`` times over."""
     draw = random.Random(seed)
-    ways = list(_WAYS)
+    ways, records = list(_WAYS), folder / "records"
+    program("history", cwd=folder, data=records)  # empty ones, made once
     for number in range(n):
         way = ways[number % len(ways)]
         data = way(draw)
         home = folder / str(number)
-        home.mkdir()
+        shutil.copytree(records, home / "data")
         name = f"a{number}.{draw.choice(_ENDINGS)}"
         (home / name).write_bytes(data)
-        species = "ball python" if number % 10 == 9 else "corn snake"  # the first has a photo model, which costs seconds
+        species = "ball python" if number % 25 == 24 else "corn snake"  # the first has a photo model, which costs seconds
         (home / "clutch.yaml").write_text(_SHEET.format(species=species, photo=name))
         ran = program("keep", "clutch.yaml", "--json", cwd=home, data=home / "data")
         kept, fault = False, ""
@@ -58,6 +61,7 @@ def attempts(n: int, seed: int, folder: Path) -> Iterator[Attempt]:
                 fault = "neither kept nor refused by name"
         else:
             fault = f"the clutch was refused with its photo: {ran.err[-200:]}"
+        shutil.rmtree(home)
         yield judge(f"{number} ({way.__name__.strip('_')})", ran, "kept" if kept else "refused by name", fault)
 
 
