@@ -7,6 +7,7 @@ is called ``normal`` at every locus.
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -34,7 +35,7 @@ class Range:
     above: bool = False
 
     def holds(self, value: object) -> bool:
-        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < math.inf:
+        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= sys.float_info.max:
             return False
         return (self.low < value if self.above else self.low <= value) and value <= self.high
 

@@ -298,3 +298,18 @@ def test_any_text_is_read_or_refused_in_one_line(text):
     except (UnknownNameError, ShorthandError) as refusal:
         assert re.search("needed|did you mean|see 'triage genes'|write", str(refusal))
         assert len(str(refusal).splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    "chance",
+    ["-66%", "- 66%", "+66%", "−66%", "–66%", "66%%", "66.5%", "6,66 %%", "1e2%", "%", "0066%", "9" * 400 + "%"],
+)
+def test_a_chance_that_would_be_taken_for_another_is_refused(chance):
+    for words in (f"{chance} het clown", f"pastel, {chance} het clown", f"pastel {chance} het clown"):
+        with pytest.raises(ShorthandError, match="is no chance; needed: a whole number from 0% to 100%"):
+            states(words)
+
+
+def test_more_than_anybody_writes_is_refused():
+    with pytest.raises(ShorthandError, match=r"^'pastel .*\.\.\.' has 7,000 characters; needed: genes in at most 2,000$"):
+        states("pastel " * 1000)

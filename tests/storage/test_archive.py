@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import pytest
 from sqlalchemy import text
 
-from triage.errors import StorageError
+from triage.errors import StorageError, TriageWarning
 from triage.storage.archive import StaleEntryError
 from triage.storage.database import Database
 from triage.storage.kinds import kind_named
@@ -209,16 +209,37 @@ def test_an_entry_that_is_damaged_is_named_beside_whatever_else_is_wrong(archive
     assert any(fault.startswith(f"{sire}: cannot be read (") for fault in faults)
     assert any(fault == f"{dam}: differs from its last change" for fault in faults)
     assert any(fault.startswith("change 1: was altered") for fault in faults)
-    for look in (lambda: archive.find(sire), archive.all):
-        with pytest.raises(StorageError, match=f"{sire}: cannot be read"):
-            look()
+    left = "weight_g" in damage
+    with pytest.warns(TriageWarning, match=f"{sire}.*(cannot be read|field 'weight_g' is -4).*left out") as told:
+        there = {entry.id for entry in archive.all()}
+    assert len(told) == 1 and (sire in there, pairing in there) == (left, left) and dam in there
+    if left:
+        assert archive.find(sire).content.weight_g is None
+    else:
+        with pytest.raises(StorageError, match=f"{sire}.*cannot be read.*'triage history {sire}' and 'triage undo' reach it"):
+            archive.find(sire)
     assert archive.find(pairing).content.dam == dam
+    assert len(archive.history(sire)) == 1 and archive.history()
+
+
+def test_what_is_damaged_can_still_be_undone(archive):
+    archive, id = add(archive, "animal", ANIMAL)
+    with archive.change("weighed") as draft:
+        draft.put(archive.find(id), weight_g=1500.0)
+    with archive.database.writing() as connection:
+        for table in ("record", "revision WHERE version = 2"):
+            name, _, which = table.partition(" ")
+            connection.execute(text(f"UPDATE {name} SET content = :damage {which}"), {"damage": '{"name":'})
+    archive.undo(2)
+    assert archive.find(id).content.weight_g is None
+    with pytest.raises(StorageError, match="what it was before change 3 is damaged"):
+        archive.undo(3)
 
 
 def test_text_that_is_none_is_refused_where_it_comes_in(archive):
     season(archive)
     before = archive.history()
-    with pytest.raises(StorageError, match="holds what is no character; needed: text in UTF-8"):
+    with pytest.raises(StorageError, match=r"animal, field 'name' is 'Junip\\udcffr'; needed: text"):
         add(archive, "animal", {**ANIMAL, "name": "Junip\udcffr"})
     with pytest.raises(StorageError, match="holds what is no character; needed: text in UTF-8"):
         add(archive, "animal", ANIMAL, reason="\udcff")

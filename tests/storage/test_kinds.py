@@ -3,7 +3,7 @@
 import dataclasses
 import json
 import math
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -37,6 +37,7 @@ FIELDS = [pytest.param(of, name, id=f"{of.__name__}-{name}") for of in CLASSES f
 def content_of(of):
     """Contents that a kind takes, drawn from what its fields say of themselves."""
     texts = st.text(st.characters(codec="utf-8", exclude_characters="\x00"), min_size=1, max_size=8).filter(str.strip)
+    days = st.dates(date(1900, 1, 1), date(2199, 12, 31))
 
     def value(field):
         low, high = max(field.range.low, -1e6), min(field.range.high, 1e6)
@@ -46,9 +47,9 @@ def content_of(of):
             "digits": st.text("0123456789abcdef", min_size=field.length, max_size=field.length),
             "reference": texts,
             "choice": st.sampled_from(field.choices or ("x",)),
-            "date": st.dates().map(str),
-            "dates": st.lists(st.dates().map(str), min_size=1, max_size=3),
-            "moment": st.datetimes(timezones=st.just(UTC)).map(datetime.isoformat),
+            "date": days.map(str),
+            "dates": st.lists(days.map(str), min_size=1, max_size=3),
+            "moment": st.datetimes(datetime(1900, 1, 1), datetime(2199, 12, 31), timezones=st.just(UTC)).map(datetime.isoformat),
             "number": numbers,
             "whole": st.integers(int(low), int(high)),
             "flag": st.booleans(),
@@ -134,19 +135,19 @@ def wrong(field):
     """Values that a field must refuse."""
     numbers = wrong_numbers(field)
     return {
-        "text": [3, True, ["text"], {"text": 1}],
+        "text": [3, True, ["text"], {"text": 1}, "half a sign \udcff"],
         "digits": [3, True, "0a", "g" * field.length, "A" * field.length, "a" * (field.length + 1)],
         "reference": [3, True, ["animal-1"], {"animal": "animal-1"}],
         "choice": ["girl", "", " ", True, 3, [*field.choices[:1]]],
-        "date": ["2031-02-30", "2 June 2031", "2031-06", 20310602, True, [], AT],
-        "dates": ["2031-06-02", ["2031-06-02", "2031-02-30"], [20310602], [None], {"2031-06-02": 1}],
-        "moment": ["2031-06-02T10:00:00", "2031-02-30T10:00:00+00:00", "2031-06-02", "0001-01-01T00:00:00+14:00", 3, True],
+        "date": ["2031-02-30", "2 June 2031", "2031-06", 20310602, True, [], AT, "1899-12-31", "2200-01-01", "0031-06-02"],
+        "dates": ["2031-06-02", ["2031-06-02", "2031-02-30"], [20310602], [None], {"2031-06-02": 1}, ["2031-06-02", "9999-12-31"]],
+        "moment": ["2031-06-02T10:00:00", "2031-02-30T10:00:00+00:00", "2031-06-02", "0001-01-01T00:00:00+14:00", "2199-12-31T23:00:00-02:00", 3, True],
         "number": [one for one in numbers if one is not None],
         "whole": [one for one in numbers if one is not None] + [1.5],
         "flag": [1, 0, "true", []],
-        "texts": ["text", [3], [None], {"text": 1}, *([["text"], ["text"] * 3] if field.length else [])],
+        "texts": ["text", [3], [None], {"text": 1}, ["\ud800"], *([["text"], ["text"] * 3] if field.length else [])],
         "numbers": [0.25, "0.25", [0.25] * (field.length + 1), [], *([0.25] * (field.length - 1) + [one] for one in numbers)],
-        "table": [{}, [], "pastel", 0.5, {3: 0.25}, *({"pastel": 0.25, "clown": one} for one in numbers)],
+        "table": [{}, [], "pastel", 0.5, {3: 0.25}, {"\ud800": 0.25}, *({"pastel": 0.25, "clown": one} for one in numbers)],
         "record": ["text", 3, [], {"nothing": 1}],
         "records": [[], {}, "text", ["text"], [{"nothing": 1}], [None]],
     }[field.type]

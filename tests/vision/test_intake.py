@@ -11,7 +11,7 @@ import pytest
 from PIL import Image, ImageCms
 
 from triage.errors import PhotoError
-from triage.vision.intake import KEPT_SIDE, LARGEST_PIXELS, SMALLEST_SIDE, open_photo
+from triage.vision.intake import KEPT_SIDE, LARGEST_PIXELS, LARGEST_WHOLE, SMALLEST_SIDE, open_photo
 
 
 def picture(width=160, height=120, mode="RGB", seed=0):
@@ -34,6 +34,18 @@ def png_bomb(width, height):
     header = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
     body = zlib.compress(b"\0" * 100_000, 9)
     return b"\x89PNG\r\n\x1a\n" + png_chunk(b"IHDR", header) + png_chunk(b"IDAT", body) + png_chunk(b"IEND", b"")
+
+
+def scan_bomb(times):
+    """A progressive JPEG whose last scan, of a few bytes, stands there over and over."""
+    plain = encoded(Image.new("L", (4000, 3000), 128), progressive=True)
+    last = plain.rindex(b"\xff\xda")
+    tables = plain.rindex(b"\xff\xc4", 0, last)
+    return plain[:-2] + plain[tables:-2] * times + b"\xff\xd9"
+
+
+def jpeg_of_pieces(piece, times):
+    return b"\xff\xd8" + piece * times + encoded(picture())[2:]
 
 
 SRGB = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
@@ -83,6 +95,15 @@ REFUSED = {
     "60,000 x 60,000 png": (png_bomb(60_000, 60_000), "million"),
     "just over the limit": (png_bomb(10_000, LARGEST_PIXELS // 10_000 + 8), "million"),
     "2^31 wide png": (png_bomb(2**31 - 1, 64), ""),
+    "png over what is decoded whole": (png_bomb(8_000, LARGEST_WHOLE // 8_000 + 8), "up to 52 million"),
+    "jpeg decoded over and over": (scan_bomb(2_000), "is decoded 2,006 times over"),
+    "jpeg of comments": (jpeg_of_pieces(b"\xff\xfe\0\x02", 2_000_000), "over 20,000 pieces"),
+    "jpeg of fill bytes": (jpeg_of_pieces(b"\xff", 8_000_000), "say nothing"),
+    "jpeg of escaped bytes": (jpeg_of_pieces(b"\xff\0", 8_000_000), "say nothing"),
+    "jpeg of nothing": (b"\xff\xd8" + b"\xff" * 20_000_000, "say nothing"),
+    "png of empty pieces": (encoded(picture(), "PNG")[:33] + png_chunk(b"abCd", b"") * 100_000 + encoded(picture(), "PNG")[33:], "over 20,000 pieces"),
+    "tiff decoded over and over": (encoded(picture(4000, 3000), "TIFF", compression="jpeg") + b"\xff\xda" * 1000, "times over"),
+    "gif of comments": (encoded(picture(), "GIF")[:-1] + b"!\xfe\x01a\0" * 2_200_000 + b";", "a GIF of 11 MiB"),
     "png cut short": (encoded(picture(), "PNG")[:400], ""),
     "png broken sums": (encoded(picture(), "PNG").replace(b"IDAT", b"IDAX"), ""),
     "webp cut short": (encoded(picture(), "WEBP")[:200], ""),
@@ -148,10 +169,10 @@ def test_the_corpus_is_as_large_as_promised():
 @pytest.mark.parametrize("kind", REFUSED)
 def test_bad_files_are_refused_in_one_line(kind):
     data, words = REFUSED[kind]
-    began = time.monotonic()
+    began = time.process_time()
     with pytest.raises(PhotoError) as caught:
         open_photo(data, name="egg 3.jpg")
-    assert time.monotonic() - began < 5
+    assert time.process_time() - began < (1 if "over" in words or "say nothing" in words else 5)
     message = str(caught.value)
     assert message.startswith("egg 3.jpg: ") and words in message and "\n" not in message and message.endswith(".")
 
@@ -185,7 +206,7 @@ def test_memory_stays_under_a_gibibyte():
 
 
 def test_missing_file_folder_and_file_without_name(tmp_path):
-    with pytest.raises(PhotoError, match=r"none\.jpg: no such file at .*; check the name"):
+    with pytest.raises(PhotoError, match=r"none\.jpg: no such file at .*none\.jpg; needed: a photo file"):
         open_photo(tmp_path / "none.jpg")
     with pytest.raises(PhotoError, match="it is a folder"):
         open_photo(tmp_path)
@@ -244,7 +265,7 @@ def test_colours_follow_the_profile():
 
 
 def test_frames_after_the_first_are_left_out_and_said():
-    assert open_photo(READ["gif animated"]).remarks == ("first of 4 frames",)
+    assert open_photo(READ["gif animated"]).remarks == ("first of several frames",)
     assert open_photo(READ["jpeg"]).remarks == ()
 
 

@@ -1,5 +1,6 @@
 """The records as a keeper uses them: a clutch into them, a season's photos, cards, export and import, every command."""
 
+import csv
 import io
 import json
 import shutil
@@ -514,3 +515,12 @@ def test_the_commands_from_first_animal_to_restore(monkeypatch, tmp_path, capsys
     assert len(run("history", egg)["revisions"]) == 2
     assert main(["animal", "add", "--name", "X", "--species", "dragon", "--sex", "male"]) == 2
     assert "dragon" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("id", ["=1+1", "+1", "-1", "@a", "\t=1", "\r=1", "＝1", "＠a", "'=1"])
+def test_an_identifier_is_no_formula_either(archive, id):
+    import_entries(archive, [{"id": id, "kind": "line", "content": {"name": "＋north"}}])
+    table = to_csv(archive, "line")
+    cells = [cell for row in csv.reader(io.StringIO(table, newline="")) for cell in row]
+    assert not any(cell.startswith(("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")) for cell in cells)
+    assert import_entries(archive, from_csv(table, "lines.csv")) == (0, 0, 1)

@@ -1,5 +1,7 @@
 """Every bad clutch sheet gets one line: file, line number, what was found, and the cure."""
 
+import time
+
 import pytest
 
 from triage.errors import SheetError
@@ -122,9 +124,9 @@ def test_empty_file(tmp_path):
 
 
 def test_no_file_a_folder_no_text_and_far_too_long(tmp_path):
-    with pytest.raises(SheetError, match=r"gone\.yaml: no such file; needed: the path of a clutch sheet"):
+    with pytest.raises(SheetError, match=r"gone\.yaml: no such file; needed: a clutch sheet"):
         load_sheet(tmp_path / "gone.yaml")
-    with pytest.raises(SheetError, match="this is a folder; needed: the path of a clutch sheet"):
+    with pytest.raises(SheetError, match="it is a folder; needed: a clutch sheet"):
         load_sheet(tmp_path)
     picture = tmp_path / "a1.jpg"
     picture.write_bytes(b"\xff\xd8\xff\xe0\x00\x10JFIF")
@@ -170,3 +172,46 @@ def test_a_half_written_sheet_is_read_or_refused_in_one_line():
             read += 1
             assert sheet.eggs
     assert read > 3
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[" * 400_000, "line 1: not valid YAML (nested more than 50 deep)"),
+        ("".join(" " * depth + "a:\n" for depth in range(900)), "line 50: not valid YAML (nested more than 50 deep)"),
+        ("a0: &a0 [x, x]\n" + "".join(f"a{n}: &a{n} [*a{n - 1}, *a{n - 1}]\n" for n in range(1, 40)), "over 200,000 values"),
+        ("&a [*a]", "an alias within what it stands for"),
+        ('a: "\\U00110000"', "an escape that is no character"),
+        ('a: "\\UFFFFFFFF"', "an escape that is no character"),
+        ('a: "\\ud800"', "line 1: not valid YAML (half of a character)"),
+        (GOOD.replace("A2", "A" * 20_000), "line 13: 'label' of entry 2 of 'eggs' of the sheet has 20,000 characters; needed: at most 10,000"),
+        (GOOD.replace("mixed: 0.1", f"mixed: {'9' * 5000}"), "line 2: 'mixed' of the sheet is 9999"),
+        (GOOD.replace("mixed: 0.1", "laid: 9999-12-31"), "line 2: 'laid' of the sheet is '9999-12-31'; needed: a date such as"),
+        (GOOD.replace("pastel, 66%", "pastel, -66%"), "line 5: '-66%' in 'pastel, -66% het clown' is no chance"),
+    ],
+)
+def test_a_hostile_sheet_is_refused_at_once(text, words):
+    began = time.process_time()
+    with pytest.raises(SheetError) as refusal:
+        load_sheet(text=text)
+    assert time.process_time() - began < 1
+    assert words in str(refusal.value) and "\n" not in str(refusal.value) and len(str(refusal.value)) < 400
+
+
+def test_an_alias_stands_for_what_it_names():
+    aliased = GOOD.replace("call: pastel enchi", "call: &same pastel enchi").replace("- label: A2", "- label: A2\n    call: *same")
+    assert [egg.words for egg in load_sheet(text=aliased).eggs] == ["pastel enchi"] * 2
+
+
+def test_a_photo_of_a_name_that_no_file_can_have():
+    with pytest.raises(SheetError, match="line 12: photo 'aaa.*' is not there"):
+        load_sheet(text=GOOD.replace("call: pastel enchi", f"photos: [{'a' * 5000}.jpg]"))
+
+
+@pytest.mark.parametrize("mixed", [float("nan"), -0.1, 1.1, True])
+def test_a_form_s_numbers_have_the_ranges_of_the_records(mixed):
+    form = {"dam_name": "Juniper", "dam_genes": "pastel", "eggs": (EggForm("A1"),)}
+    with pytest.raises(SheetError, match="chance of several sires: .*; needed: a number from 0 to 1"):
+        sheet_from_form(ClutchForm(**form, sires=(SireForm("Basil", "enchi"),), mixed=mixed))
+    with pytest.raises(SheetError, match="share of Basil: .*; needed: a number from 0 to 1"):
+        sheet_from_form(ClutchForm(**form, sires=(SireForm("Basil", "enchi", mixed),)))

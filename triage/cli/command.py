@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -9,6 +11,8 @@ import click
 
 from triage.cli.output import print_json
 from triage.errors import StorageError
+from triage.records import Range
+from triage.storage.kinds import CHANCE
 
 as_json = click.option("--json", "as_json", is_flag=True, help="print the answer as JSON")
 with_ids = click.option("--ids", is_flag=True, help="show identifiers beside the names")
@@ -67,20 +71,36 @@ def chance(text: str) -> float:
         value = float(number) / (100 if text.strip().endswith("%") else 1)
     except ValueError:
         value = -1.0
-    if not 0 <= value <= 1:
+    if not CHANCE.holds(value):
         raise click.BadParameter(f"'{text}' is no chance; needed: 0 to 1, or 0% to 100%")
     return value
 
 
-def named_number(text: str, option: str) -> tuple[str, float]:
+def number_in(allowed: Range) -> Callable[[str | float], float]:
+    """The type of an option that takes a number of a range."""
+
+    def read(text: str | float) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if not allowed.holds(value):
+            raise click.BadParameter(f"'{text}'; needed: {allowed.words}")
+        return value
+
+    return read
+
+
+def named_number(text: str, option: str, allowed: Range) -> tuple[str, float]:
     """Name and number typed as ``het clown=0.5``."""
     name, _, number = text.rpartition("=")
     try:
-        if name:
-            return name, float(number)
+        value = float(number) if name else math.nan
     except ValueError:
-        pass
-    raise StorageError(f"{option} {text}: no number behind a '='; needed: NAME=NUMBER, such as 'het clown=0.5'")
+        value = math.nan
+    if not allowed.holds(value):
+        raise StorageError(f"{option} {text}: no number behind a '='; needed: NAME=NUMBER, such as 'het clown=0.5', {allowed.words}")
+    return name, value
 
 
 def named(name: str, id: str, ids: bool) -> str:
@@ -99,9 +119,9 @@ def counted(n: int, word: str) -> str:
 
 def write_new(path: Path, data: bytes) -> None:
     """Write a file that is not there yet; StorageError where it is, or where it cannot be written."""
-    if path.exists():
+    if os.path.lexists(path):
         raise StorageError(f"{path}: exists already and is not overwritten; name another file")
     try:
         path.write_bytes(data)
-    except OSError as error:
-        raise StorageError(f"{path}: cannot be written ({error.strerror}); name another folder") from error
+    except (OSError, ValueError) as error:
+        raise StorageError(f"{path}: cannot be written ({getattr(error, 'strerror', error)}); name another file") from error

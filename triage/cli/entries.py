@@ -70,7 +70,7 @@ def entry_command(name: str, kind: str, help: str, examples: str) -> click.Group
         _show(archive, entry, "", ids, as_json)
 
     @verb("change", "Change fields of one; '' empties a field.", why="changed", params=_options(kind, adding=False))
-    @click.option("--version", type=int, metavar="N", help="refuse unless it is still at this version")
+    @click.option("--version", type=click.IntRange(min=1), metavar="N", help="refuse unless it is still at this version")
     @which
     def change(which: str, version: int | None, reason: str, ids: bool, as_json: bool, **typed) -> None:
         from triage.workflow.book import Book, change_entry
@@ -168,16 +168,16 @@ def _value(book, field: Field, option: str, given: Any) -> Any:
             case "flag" | "numbers":
                 return json.loads(given)
             case "table":
-                return dict(named_number(one, option) for one in given)
+                return dict(named_number(one, option, field.range) for one in given)
             case "reference":
                 return find_in(book, given, field.choices).id
             case "record":
                 return _structured(book, field, given)
             case "records":
                 return [_structured(book, field, one) for one in given]
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         shown = given if isinstance(given, str) else " ".join(given)
-        raise StorageError(f"{option} {shown}: cannot be read; needed: {needed_words(field)}") from error
+        raise StorageError(f"{option} {shown[:200]}: cannot be read; needed: {needed_words(field)}") from error
     return given if isinstance(given, str) else list(given)
 
 

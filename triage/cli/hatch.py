@@ -15,7 +15,7 @@ EXAMPLES = """\
   triage hatch "super pastel" --into drawn --copies 8 --seed 7 --stage "after first shed"
   triage hatch --table demo_images/photos.csv --into drawn
 """
-_COUNT = click.IntRange(min=1)
+_COUNT = click.IntRange(1, 10_000)
 _PATH = click.Path(path_type=Path)
 
 

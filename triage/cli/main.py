@@ -75,6 +75,10 @@ def main(argv: Sequence[str] | None = None) -> int:
             # The reader ('| head') has seen enough; keep the interpreter from complaining when it closes the pipe.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             return BROKEN_PIPE
+        except OSError as error:
+            where = f"{error.filename}: " if error.filename else ""
+            print(error_line(f"{where}{error.strerror or error}; needed: a place that is there, yours, and not full"), file=sys.stderr)
+            return REFUSED
 
 
 def _run(words: Sequence[str]) -> int:
@@ -87,9 +91,13 @@ def _run(words: Sequence[str]) -> int:
 
 
 def _show_warning(fallback):
+    said = set()
+
     def show(message, category, filename, lineno, file=None, line=None):
         if issubclass(category, TriageWarning):
-            remark(str(message))
+            if str(message) not in said:  # the records may be opened several times over by one command
+                remark(str(message))
+            said.add(str(message))
         else:
             fallback(message, category, filename, lineno, file, line)
 

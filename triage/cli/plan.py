@@ -6,7 +6,9 @@ from datetime import date
 
 import click
 
-from triage.cli.command import answer, as_json, command, counted, named_number
+from triage.cli.command import answer, as_json, command, counted, named_number, number_in
+from triage.records import Range
+from triage.storage.kinds import MONEY
 
 EXAMPLES = """\
   triage plan 2031-4/A4 --gene clown
@@ -22,9 +24,9 @@ EXAMPLES = """\
 @click.option("--price", "prices", multiple=True, metavar="LABEL=MONEY",
               help="your own price: 'het clown=300', '66% het clown=120', 'plain=60'")  # fmt: skip
 @click.option("--of", metavar="ANSWER", help="the answer that the prices turn on, such as 'het clown' (the first with a price)")
-@click.option("--keeping", type=float, default=0.0, metavar="MONEY", help="what a year of keeping it costs you")
-@click.option("--breeding", type=float, default=0.0, metavar="MONEY", help="what a season of breeding costs on top")
-@click.option("--death", type=click.FloatRange(0, 1, max_open=True), default=0.0, metavar="P", help="chance that it dies in a year")
+@click.option("--keeping", type=number_in(MONEY), default=0.0, metavar="MONEY", help="what a year of keeping it costs you")
+@click.option("--breeding", type=number_in(MONEY), default=0.0, metavar="MONEY", help="what a season of breeding costs on top")
+@click.option("--death", type=number_in(Range(0, 0.999)), default=0.0, metavar="P", help="chance that it dies in a year")
 @click.option("--keep", is_flag=True, help="keep the plan in the records, for the outcome to refer to")
 @as_json
 def plan(name, genes, mate, sex, prices, of, keeping, breeding, death, keep, as_json) -> None:
@@ -43,7 +45,7 @@ def plan(name, genes, mate, sex, prices, of, keeping, breeding, death, keep, as_
     full = caution_lines(found.cautions[found.plan.mate.name])
     data["kept"] = keep_plan(archive, id, found) if keep else None
     if prices:
-        money = dict(named_number(text, "--price") for text in prices)
+        money = dict(named_number(text, "--price", MONEY) for text in prices)
         turns_on = of or next((label for label in money if label in found.held.answers), next(iter(found.held.answers)))
         data |= _worth_json(found, money, turns_on, (keeping, breeding, death), today)
     answer(data, lambda data: _words({**data, "warned": short, "cautions": full}), as_json=as_json)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from triage.cli.command import answer, as_json, chance, command, counted, named, with_ids
+from triage.cli.command import answer, as_json, chance, command, counted, named, with_ids, write_new
 from triage.cli.output import print_answer, print_json, progress_bar, remark
 from triage.errors import SheetError, TriageError, UnknownNameError
 
@@ -108,13 +108,8 @@ def evidence(sheet: str, label: str, call: str | None, other: str | None, target
     """Show where in a photo the evidence for one call over another lies."""
     from triage.workflow.evidence_view import find_clutch_evidence
 
-    if target.exists():
-        raise SheetError(f"{target} exists already and is not overwritten; needed: another name after --to")
     view = find_clutch_evidence(_sorted(_sheet(sheet)), label, call, other)
-    try:
-        target.write_bytes(view.overlay)
-    except OSError as error:
-        raise SheetError(f"{target}: cannot be written ({error.strerror}); needed: a folder that is there") from error
+    write_new(target, view.overlay)
     data = {"label": view.label, "photo": view.photo, "call": view.call, "against": view.other, "log_ratio": view.difference,
             "look_for": view.look_for, "overlay": str(target)}  # fmt: skip
     lines = [
@@ -130,8 +125,17 @@ def _sheet(where: str, name: str | None = None):
     from triage.workflow.sheet import load_sheet
 
     if where == "-":
-        return load_sheet(text=sys.stdin.read(), name="standard input", species_named=keepers_species)
+        return load_sheet(text=_standard_input(), name="standard input", species_named=keepers_species)
     return load_sheet(Path(where), name=name or where, species_named=keepers_species)
+
+
+def _standard_input() -> str:
+    from triage.workflow.nodes import MOST_BYTES
+
+    try:
+        return sys.stdin.read(MOST_BYTES + 1)
+    except UnicodeDecodeError:
+        raise SheetError("standard input: not text in UTF-8; needed: a clutch sheet, see README.md") from None
 
 
 def _sorted(sheet, bars: dict | None = None):

@@ -23,7 +23,7 @@ _PATH = click.Path(path_type=Path)
 )
 @click.option("--clutch", metavar="NAME", help="FOLDER holds the photos of this clutch alone")
 @click.option("--table", type=_PATH, metavar="FILE", help="CSV with the columns photo, clutch and egg, for photos named otherwise")
-@click.option("--workers", type=int, metavar="N", help="worker processes (half of the cores)")
+@click.option("--workers", type=click.IntRange(1, 64), metavar="N", help="worker processes (half of the cores)")
 @as_json
 def read(folder: Path, clutch: str | None, table: Path | None, workers: int | None, as_json: bool) -> None:
     """Read a season's folder of photos into the records, and go on where it stopped."""
@@ -59,7 +59,7 @@ def history(name: str | None, last: int, ids: bool, as_json: bool) -> None:
 
 
 @command("undo", "  triage undo\n  triage undo 41\n")
-@click.argument("change", metavar="N", type=int, required=False, help="number of the change (the last)")
+@click.argument("change", metavar="N", type=click.IntRange(1, 2**31 - 1), required=False, help="number of the change (the last)")
 @as_json
 def undo(change: int | None, as_json: bool) -> None:
     """Undo the last change to the records, or a named one."""

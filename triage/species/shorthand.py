@@ -50,6 +50,10 @@ _MODIFIERS = {
     "female maker": "female maker",
 }
 _PERCENT = re.compile(r"(\d+)%")
+#: A percentage as it is understood: by itself, whole, without a sign.
+_WHOLE_PERCENT = re.compile(r"(?<![^\s,;/_])(?<![-+−–—][ _])\d{1,3}[ _]?%(?!%)")
+#: More than anybody writes of one animal.
+_LONGEST = 2000
 _ON_FIRST, _ON_SECOND = "on first", "on second"
 
 
@@ -137,7 +141,7 @@ def parse_parent(species: Species, text: str, *, name: str, sex: Sex, origin: st
         Words that do not fit together: three alleles of one series, a gene both visual and het, a phase where there
         is none, an appearance that names no alleles.
     """
-    text = _printable(text)
+    text = _plain(text)
     by_locus: dict[str, list[_Statement]] = defaultdict(list)
     bare: list[_Statement] = []
     for statement in _statements(species, text, calls=False):
@@ -193,7 +197,7 @@ def parse_call(species: Species, text: str) -> tuple[VisualCall, ...]:
     ShorthandError
         The words speak of what cannot be seen ("het clown", "66%"), or do not fit together.
     """
-    text = _printable(text)
+    text = _plain(text)
     by_locus: dict[str, list[_Statement]] = defaultdict(list)
     alternatives: dict[str, Appearance] = {}
     bare: list[_Statement] = []
@@ -226,9 +230,18 @@ def parse_call(species: Species, text: str) -> tuple[VisualCall, ...]:
     return tuple(species.call_of(one) for one in found)
 
 
-def _printable(text: str) -> str:
-    """The text on one line without control characters, so that an error message that quotes it stays one line too."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+def _plain(text: str) -> str:
+    """The text on one line without control characters, so that an error message that quotes it stays one line too; ShorthandError
+    for one too long, or with a percentage that would be taken for another."""
+    if len(text) > _LONGEST:
+        raise ShorthandError(f"'{_plain(text[:40])}...' has {len(text):,} characters; needed: genes in at most {_LONGEST:,}")
+    text = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    wrong = re.search(r"(?:[-+−–—] )?\S*%\S*", _WHOLE_PERCENT.sub("", text))
+    if wrong:
+        raise ShorthandError(
+            f"'{wrong[0]}' in '{text}' is no chance; needed: a whole number from 0% to 100%, without a sign and apart from other words"
+        )
+    return text
 
 
 def _statements(species: Species, text: str, *, calls: bool) -> Iterator[_Statement | Appearance]:

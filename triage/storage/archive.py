@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import secrets
+import warnings
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -18,7 +19,7 @@ from typing import Any
 
 from sqlalchemy import BigInteger, Connection, cast, delete, func, insert, select, update
 
-from triage.errors import StorageError
+from triage.errors import StorageError, TriageWarning
 from triage.storage.database import Database
 from triage.storage.kinds import Record, kind_named
 from triage.storage.schema import change, record, reference, revision
@@ -26,6 +27,7 @@ from triage.storage.upgrade import upgraded
 
 FIRST_HASH = "0" * 64
 _MOST_IN_A_CHANGE = 1_000_000
+_REACHED = "'triage history {}' and 'triage undo' reach it"
 _LETTERS = "23456789abcdefghjkmnpqrstvwxyz"  # without those that are taken for one another
 _MADE = func.min(cast(revision.c.change_id, BigInteger) * _MOST_IN_A_CHANGE + revision.c.place).label("made")
 #: Every entry as it is, in the order of their making.
@@ -204,16 +206,36 @@ class Archive:
             raise StorageError(
                 f"{id}: no such entry; 'triage animal list' and 'triage clutch list' name those that are there"
             )
-        return _entry(row)
+        entry, wrong = _readable(row)
+        if entry is None:
+            raise StorageError(f"{wrong}; {_REACHED.format(id)}")
+        return entry
 
     def all(self, kind: str | None = None, **where: Any) -> tuple[Entry, ...]:
-        """Entries of a kind, or of all, whose fields have these values, in the order of their making."""
+        """Entries of a kind, or of all, whose fields have these values, in the order of their making.
+
+        What an older version or damage left in them that cannot be is left out and warned of by name: a number or date that can be
+        done without, or else the entry and all that refers to it.
+        """
         wanted = _IN_ORDER
         if kind is not None:
             kind_named(kind)
             wanted = wanted.where(record.c.kind == kind)
         with self.database.reading() as connection:
-            found = [_entry(row) for row in connection.execute(wanted)]
+            rows = connection.execute(wanted).all()
+        found, lost = [], set()
+        for row in rows:
+            entry, wrong = _readable(row)
+            if wrong:
+                left_out = "that is" if entry is not None else "it and all that refers to it are"
+                warnings.warn(f"{wrong}; {left_out} left out, {_REACHED.format(row.id)}", TriageWarning, stacklevel=2)
+            if entry is None:
+                lost.add(row.id)
+            else:
+                found.append(entry)
+        while lost and (more := {one.id for one in found if any(target in lost for _, target, _ in one.content.references())}):
+            lost |= more
+            found = [one for one in found if one.id not in more]
         return tuple(one for one in found if all(getattr(one.content, name) == value for name, value in where.items()))
 
     def history(self, id: str | None = None) -> tuple[Revision, ...]:
@@ -228,8 +250,8 @@ class Archive:
         with self.database.reading() as connection:
             rows = connection.execute(wanted).all()
         return tuple(
-            Revision(row.change_id, datetime.fromisoformat(row.at), row.who, row.reason, row.record_id, row.kind, row.version,
-                     None if row.content is None else json.loads(row.content))
+            Revision(row.change_id, _moment(row.at), row.who, row.reason, row.record_id, row.kind, row.version,
+                     None if row.content is None else _plain(row.content) or {"damaged": row.content})
             for row in rows
         )  # fmt: skip
 
@@ -265,7 +287,10 @@ class Archive:
                 if (before is None or before.content is None) and row.content is not None:
                     draft.remove(Entry(row.record_id, row.kind, newest, None))
                     continue
-                content = upgraded({row.record_id: (before.kind, json.loads(before.content))}).get(row.record_id)
+                plain = _plain(before.content)
+                if plain is None:
+                    raise StorageError(f"{row.record_id}: what it was before change {change_id} is damaged; enter anew what is to be there")
+                content = upgraded({row.record_id: (before.kind, plain)}).get(row.record_id)
                 if content is None or (before.content != row.content == as_json(content.to_json())):
                     raise StorageError(
                         f"change {change_id}: {row.record_id} was kept in an older form before it, which only the history holds now; "
@@ -386,11 +411,13 @@ def bring_up_to_date(connection: Connection) -> None:
     Nothing is written where all are as they should be. The history keeps what was.
     """
     rows = connection.execute(_IN_ORDER).all()
-    today = upgraded({row.id: (row.kind, json.loads(row.content)) for row in rows})
+    plain = {row.id: (row.kind, content) for row in rows if (content := _plain(row.content)) is not None}
+    unread = {row.id for row in rows} - plain.keys()  # they stay as they are, and are told of whenever they are read
+    today = upgraded(plain, unread)
     revisions: list[tuple[str, str, int, str | None]] = []
     connection.execute(delete(reference))
     for row in rows:
-        if row.id not in today:
+        if row.id not in today and row.id not in unread:
             connection.execute(delete(record).where(record.c.id == row.id))
             revisions.append((row.id, row.kind, row.version + 1, None))
     there = {row.id: row for row in rows}
@@ -414,9 +441,37 @@ def bring_up_to_date(connection: Connection) -> None:
 def _content(id: str, kind: str, text: str) -> Record:
     try:
         return kind_named(kind).from_json(json.loads(text))
-    except (StorageError, ValueError) as error:
+    except (StorageError, ValueError, RecursionError) as error:
         raise StorageError(f"{id}: cannot be read ({error}); restore a backup") from error
 
 
-def _entry(row: Any) -> Entry:
-    return Entry(row.id, row.kind, row.version, _content(row.id, row.kind, row.content))
+def _readable(row: Any) -> tuple[Entry | None, str]:
+    """An entry without what cannot be in it, None where nothing can be made of it; and what was wrong, empty where nothing was."""
+    try:
+        return Entry(row.id, row.kind, row.version, _content(row.id, row.kind, row.content)), ""
+    except StorageError:
+        plain = _plain(row.content) or {}
+    name = plain.get("name") or plain.get("label")
+    called = f"{row.kind} {name} ({row.id})" if isinstance(name, str) else row.id
+    try:
+        content, wrong = kind_named(row.kind).salvaged(plain)
+    except (StorageError, RecursionError) as error:
+        return None, f"{called}: cannot be read ({error})"
+    return Entry(row.id, row.kind, row.version, content), f"{called}: {'; '.join(wrong)}"
+
+
+def _plain(text: str) -> dict[str, Any] | None:
+    """Content as JSON values; None where it is damaged."""
+    try:
+        found = json.loads(text)
+    except (ValueError, RecursionError):
+        return None
+    return found if isinstance(found, dict) else None
+
+
+def _moment(text: str) -> datetime:
+    """The time of a change; the first there is where it is damaged."""
+    try:
+        return datetime.fromisoformat(text).astimezone(UTC)
+    except (ValueError, OverflowError):
+        return datetime(1, 1, 2, tzinfo=UTC)

@@ -18,8 +18,15 @@ from triage.errors import StorageError
 from triage.records import Mode, Range
 
 ANYTHING = ("animal", "egg")  # what a photo, reading, call, mark or note can be about
-CHANCE = Range(0, 1 + 1e-9)  # sums of chances may come out a rounding above 1
+CHANCE = Range(0, 1)
+_SUMMED = Range(0, 1 + 1e-9)  # sums of chances may come out a rounding above 1
+#: Prices and costs, in whatever money the keeper counts in.
+MONEY = Range(0, 1e9)
+#: First and last year of a date: whatever lies outside was mistyped.
+YEARS = Range(1900, 2199)
 _ANY = Range(-1e300, 1e300)
+_NUMBERS = ("number", "whole", "numbers", "table", "date", "dates")
+_NO_CHARACTER = re.compile("[\ud800-\udfff]")  # halves of one, as bytes that are not UTF-8 come in
 _LIKELIHOOD = Range(0, 1e300)
 
 
@@ -100,6 +107,11 @@ class Record:
         """What must hold between fields; for a class to say."""
 
     @classmethod
+    def range(cls, name: str) -> Range:
+        """What the numbers of a field may be, for whoever reads them elsewhere."""
+        return cls.fields()[name].range
+
+    @classmethod
     def _where(cls) -> str:
         return cls.KIND or cls.__name__.lower()
 
@@ -118,6 +130,15 @@ class Record:
             if name not in cls.fields():
                 raise StorageError(f"{cls._where()}: unknown field '{name}'; needed: {', '.join(cls.fields())}")
         return cls(**{name: content.get(name) for name in cls.fields()})
+
+    @classmethod
+    def salvaged(cls, content: Any) -> tuple[Self, tuple[str, ...]]:
+        """The value without numbers and dates that can be done without and never were possible, and what was wrong with each.
+
+        StorageError where it cannot be read without them either.
+        """
+        wrong: list[str] = []
+        return cls.from_json(_possible(cls, content, wrong)), tuple(wrong)
 
     def to_json(self) -> dict[str, Any]:
         """Plain JSON values, empty fields left out."""
@@ -220,8 +241,8 @@ class SortedEgg(Record):
     label: str = _text(True)
     tray: str = _text(True)
     reasons: tuple[str, ...] | None = _field("texts")
-    calls: Mapping[str, float] | None = _field("table", range=CHANCE)
-    sires: Mapping[str, float] | None = _field("table", range=CHANCE)
+    calls: Mapping[str, float] | None = _field("table", range=_SUMMED)
+    sires: Mapping[str, float] | None = _field("table", range=_SUMMED)
     label_text: str | None = _text()
     rests_on: tuple[str, ...] | None = _field("texts")
 
@@ -392,7 +413,7 @@ class Plan(Record):
     animal: str = _reference(*ANYTHING)
     mate: str = _text(True)
     question: str = _text(True)
-    prior: Mapping[str, float] = _field("table", True, range=CHANCE)
+    prior: Mapping[str, float] = _field("table", True, range=_SUMMED)
     at: str = _at()
 
 
@@ -472,8 +493,8 @@ def needed_words(field: Field) -> str:
         "choice": f"one of {', '.join(field.choices)}",
         "reference": f"{' or '.join(field.choices)}, by name",
         "digits": f"{field.length} hexadecimal digits",
-        "date": "a date such as 2031-06-02",
-        "dates": "dates such as 2031-06-02",
+        "date": f"a date such as 2031-06-02, from {YEARS.low} to {YEARS.high}",
+        "dates": f"dates such as 2031-06-02, from {YEARS.low} to {YEARS.high}",
         "moment": "a time with its zone, such as 2031-06-02T18:04:11+00:00",
         "number": field.range.words,
         "whole": f"a whole number from {field.range.low:g} to {field.range.high:g}",
@@ -495,6 +516,24 @@ def is_right(field: Field, value: Any) -> bool:
     return True
 
 
+def _possible(of: type[Record], content: Any, wrong: list[str]) -> Any:
+    if not isinstance(content, Mapping):
+        return content
+    kept = {}
+    for name, value in content.items():
+        field = of.fields().get(name)
+        if field is not None and field.of is not None and isinstance(value, list):
+            parts = [_possible(field.of, one, wrong) for one in value]
+            gone = {name for old, new in zip(value, parts, strict=True) if isinstance(old, Mapping) for name in old.keys() - new.keys()}
+            # shares stand together: one of them alone says nothing
+            value = [{n: v for n, v in one.items() if n not in gone} if isinstance(one, Mapping) else one for one in parts]
+        if field is None or field.required or field.type not in _NUMBERS or value is None or is_right(field, value):
+            kept[name] = value
+        else:
+            wrong.append(f"field '{name}' is {_shown(value)}; needed: {needed_words(field)}")
+    return kept
+
+
 def _checked(where: str, field: Field, value: Any) -> Any:
     """The value as the class holds it; StorageError where it is not what the field takes."""
     if field.type in ("record", "records"):
@@ -513,7 +552,7 @@ def _checked(where: str, field: Field, value: Any) -> Any:
 
 
 def _as_text(field: Field, value: Any) -> str | None:
-    return value if isinstance(value, str) else None
+    return value if isinstance(value, str) and not _NO_CHARACTER.search(value) else None
 
 
 def _as_digits(field: Field, value: Any) -> str | None:
@@ -526,17 +565,19 @@ def _as_choice(field: Field, value: Any) -> str | None:
 
 def _as_date(field: Field, value: Any) -> str | None:
     try:
-        return date.fromisoformat(value).isoformat() if isinstance(value, str) else None
+        day = date.fromisoformat(value) if isinstance(value, str) else None
     except ValueError:
         return None
+    return day.isoformat() if day and YEARS.holds(day.year) else None
 
 
 def _as_moment(field: Field, value: Any) -> str | None:
     try:
         moment = datetime.fromisoformat(value) if isinstance(value, str) else None
-        return moment.astimezone(UTC).isoformat() if moment and moment.tzinfo else None  # in one zone, so that texts sort as times do
+        moment = moment.astimezone(UTC) if moment and moment.tzinfo else None  # in one zone, so that texts sort as times do
     except (ValueError, OverflowError):
         return None
+    return moment.isoformat() if moment and YEARS.holds(moment.year) else None
 
 
 def _as_number(field: Field, value: Any) -> float | None:
@@ -552,7 +593,7 @@ def _as_flag(field: Field, value: Any) -> bool | None:
 
 
 def _as_table(field: Field, value: Any) -> Mapping[str, float] | None:
-    if not isinstance(value, Mapping) or not value or not all(isinstance(k, str) and field.range.holds(v) for k, v in value.items()):
+    if not isinstance(value, Mapping) or not value or not all(_as_text(field, k) and field.range.holds(v) for k, v in value.items()):
         return None
     return MappingProxyType(dict(value))
 

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from triage.errors import StorageError
-from triage.storage.kinds import KINDS, Bars, Record, Sort, SortedEgg, is_right, kind_named
+from triage.storage.kinds import KINDS, Bars, Record, Sort, SortedEgg, kind_named
 
 Contents = Mapping[str, tuple[str, dict[str, Any]]]
 
@@ -19,10 +19,11 @@ _OLD_BARS = {
 }  # fmt: skip
 
 
-def upgraded(entries: Contents) -> dict[str, Record]:
+def upgraded(entries: Contents, unread: set[str] | None = None) -> dict[str, Record]:
     """Every entry by id as it is written today; entries that say nothing of their own any more are left out.
 
-    `entries`: (kind, content) by id, in the order of their making. StorageError names the entry that cannot be read.
+    `entries`: (kind, content) by id, in the order of their making. StorageError names the entry that cannot be read; with `unread`
+    its id is put there instead, and the others are read.
     """
     found: dict[str, Record] = {}
     for id, (kind, content) in entries.items():
@@ -31,12 +32,15 @@ def upgraded(entries: Contents) -> dict[str, Record]:
         try:
             found[id] = _upgraded(kind, content)
         except StorageError as error:
+            if unread is not None:
+                unread.add(id)
+                continue
             raise StorageError(f"{id}: {error}; correct or remove it with the version of the program that wrote it") from error
-    return found | _sorts(entries)
+    return found | _sorts({id: one for id, one in entries.items() if not unread or id not in unread})
 
 
 def _is_by_sorter(kind: str, content: Mapping[str, Any]) -> bool:
-    return kind == "call" and content["by"].startswith("sorting (") and "probability" in content
+    return kind == "call" and content.get("by", "").startswith("sorting (") and "probability" in content
 
 
 def _upgraded(kind: str, content: dict[str, Any]) -> Record:
@@ -50,23 +54,8 @@ def _upgraded(kind: str, content: dict[str, Any]) -> Record:
     if kind == "pairing":
         new = {"from": "begun", "to": "ended"}
         content = {new.get(name, name): value for name, value in content.items()}
-    of = kind_named(kind)
-    try:
-        return of.from_json(content)
-    except StorageError:  # a number that was never possible, such as a weight of -4 g: the history keeps it, the entry goes on without
-        return of.from_json(_possible(of, content))
-
-
-def _possible(of: type[Record], content: dict[str, Any]) -> dict[str, Any]:
-    """The content without what can be done without and was never possible; records in lists alike."""
-    kept = {}
-    for name, value in content.items():
-        field = of.fields().get(name)
-        if field is not None and field.of is not None and isinstance(value, list):
-            value = [_possible(field.of, one) for one in value]
-        if field is None or field.required or is_right(field, value):
-            kept[name] = value
-    return kept
+    # a number that was never possible, such as a weight of -4 g, stays in the history, and the entry goes on without
+    return kind_named(kind).salvaged(content)[0]
 
 
 def _photo_evidence(content: dict[str, Any]) -> Record:

@@ -13,10 +13,14 @@ import numpy as np
 from PIL import Image, ImageCms, ImageOps
 
 from triage.errors import PhotoError
+from triage.files import read_file
+from triage.vision.bounds import MOST_WORK, scans_of, too_many_pieces
 
-#: Largest file, in bytes, and largest picture, in pixels, that is decoded at all.
+#: Largest file, in bytes, and largest picture, in pixels, that is decoded at all: as a JPEG, which is reduced while it is decoded, and
+#: as any other kind, which is decoded whole.
 LARGEST_BYTES = 40 * 2**20
 LARGEST_PIXELS = 80_000_000
+LARGEST_WHOLE = 52_000_000
 #: Smallest side, in pixels, and most elongated shape that can show a hatchling.
 SMALLEST_SIDE = 64
 LONGEST_SHAPE = 5.0
@@ -59,14 +63,16 @@ def open_photo(source: Path | str | bytes, *, name: str | None = None) -> Photo:
         name = name or "photo"
         data = source
     else:
-        path = Path(source)
-        name = name or path.name
-        data = _bytes_of(path, name)
+        name = name or Path(source).name
+        data = photo_bytes(Path(source), name)
     if not data:
         _refuse(name, "the file is empty (0 bytes)", "copy it from the camera again")
     if len(data) > LARGEST_BYTES:
         limit = LARGEST_BYTES // 2**20
         _refuse(name, f"the file has {len(data) / 2**20:.0f} MiB; up to {limit} MiB are read", "save a smaller copy")
+    found = too_many_pieces(data)
+    if found:
+        _refuse(name, found, "save it again as a JPEG")
     return _decode(data, name)
 
 
@@ -89,18 +95,10 @@ def cut_to(photo: Photo, crop: tuple[float, float, float, float]) -> Photo:
     return Photo(photo.name, pixels, photo.taken_size, photo.format, photo.remarks)
 
 
-def _bytes_of(path: Path, name: str) -> bytes:
-    try:
-        if path.is_dir():
-            _refuse(name, "it is a folder", "name a photo file")
-        if path.stat().st_size > LARGEST_BYTES:
-            size, limit = path.stat().st_size / 2**20, LARGEST_BYTES // 2**20
-            _refuse(name, f"the file has {size:.0f} MiB; up to {limit} MiB are read", "save a smaller copy")
-        return path.read_bytes()
-    except FileNotFoundError:
-        _refuse(name, f"no such file at {path}", "check the name and the folder")
-    except OSError as error:
-        _refuse(name, f"the file cannot be read ({error.strerror or error})", "check that it is open to you")
+def photo_bytes(path: Path, name: str | None = None) -> bytes:
+    """A photo's file as it was taken; PhotoError where it cannot be read, or is larger than a photo."""
+    cure = "needed: a photo file of its usual size that is open to you."
+    return read_file(path, at_most=LARGEST_BYTES, needed=cure, name=name or path.name, error=PhotoError)
 
 
 def _decode(data: bytes, name: str) -> Photo:
@@ -109,6 +107,7 @@ def _decode(data: bytes, name: str) -> Photo:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # Pillow's remarks about odd tags; its size limit is replaced by ours
             with Image.open(io.BytesIO(data), formats=_FORMATS) as image:
+                _refuse_work(image, data, name)
                 return _pixels(image, name)
     except PhotoError:
         raise
@@ -123,11 +122,18 @@ def _decode(data: bytes, name: str) -> Photo:
         _refuse(name, f"the picture is damaged or cut short ({reason})", "copy it from the camera again")
 
 
+def _refuse_work(image: Image.Image, data: bytes, name: str) -> None:
+    width, height = image.size
+    most = LARGEST_PIXELS if image.format in ("JPEG", "MPO") else LARGEST_WHOLE
+    if width * height > most:
+        _refuse(name, f"the picture has {width} x {height} pixels; up to {most // 10**6} million are read", "save a smaller copy")
+    scans = scans_of(data)
+    if width * height * scans > MOST_WORK:
+        _refuse(name, f"the picture of {width} x {height} pixels is decoded {scans:,} times over", "save it again as a JPEG")
+
+
 def _pixels(image: Image.Image, name: str) -> Photo:
     width, height = image.size
-    if width * height > LARGEST_PIXELS:
-        _refuse(name, f"the picture has {width} x {height} pixels; up to {LARGEST_PIXELS // 10**6} million are read",
-                "save a smaller copy")  # fmt: skip
     if min(width, height) < SMALLEST_SIDE:
         _refuse(name, f"the picture has {width} x {height} pixels; both sides need {SMALLEST_SIDE} or more",
                 "give the photo itself, not a thumbnail")  # fmt: skip
@@ -135,9 +141,8 @@ def _pixels(image: Image.Image, name: str) -> Photo:
         _refuse(name, f"the picture is {width} x {height} pixels, more than {LONGEST_SHAPE:.0f} times as long as wide",
                 "cut it to the animal")  # fmt: skip
     remarks = []
-    frames = getattr(image, "n_frames", 1)
-    if frames > 1 and image.format not in ("MPO", "HEIF"):
-        remarks.append(f"first of {frames} frames")
+    if image.format not in ("MPO", "HEIF") and getattr(image, "is_animated", False):
+        remarks.append("first of several frames")  # how many would take to walk them all
     if image.format in ("JPEG", "MPO"):
         image.draft("RGB", (KEPT_SIDE, KEPT_SIDE))  # decode large JPEGs at a half or quarter of their size
     image.load()
@@ -154,11 +159,14 @@ def _shrink(image: Image.Image) -> Image.Image:
     """At most KEPT_SIDE long; modes that do not average (palette, 1 bit) are widened first."""
     exif = image.getexif()
     if image.mode.startswith("I;16") or image.mode in ("I", "F"):
-        values = np.asarray(image, np.float64)
-        top = 65535.0 if values.max() > 255 else 255.0
-        image = Image.fromarray((values.clip(0, top) * (255.0 / top)).astype(np.uint8))
+        values = np.asarray(image)
+        top = 65535.0 if np.nanmax(values) > 255 else 255.0
+        bright = np.empty(values.shape, np.uint8)
+        for row, one in enumerate(values):  # by rows, or a large picture would stand here eight times over
+            bright[row] = np.nan_to_num(one.astype(np.float64)).clip(0, top) * (255.0 / top)
+        image = Image.fromarray(bright)
     elif image.mode in ("P", "PA", "1", "LA", "La", "RGBa", "RGBA") or "transparency" in image.info:
-        rgba = image.convert("RGBA")
+        rgba = image if image.mode == "RGBA" else image.convert("RGBA")
         image = Image.new("RGB", rgba.size, (128, 128, 128))  # what shows through is neither dark nor bright
         image.paste(rgba, mask=rgba.getchannel("A"))
     if max(image.size) > KEPT_SIDE:

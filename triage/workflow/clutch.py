@@ -32,6 +32,7 @@ from triage.records import (
 )
 from triage.species import parse_call, parse_parent
 from triage.storage.kinds import Candidate, Statement
+from triage.vision.intake import photo_bytes
 from triage.workflow.settings import Settings
 
 T = TypeVar("T")
@@ -54,8 +55,8 @@ class PhotoSource:
         return self.path if self.path is not None else self.data
 
     def read(self) -> bytes:
-        """The file as it was taken; OSError where it cannot be read."""
-        return self.data if self.data is not None else self.path.read_bytes()
+        """The file as it was taken; PhotoError where it cannot be read."""
+        return self.data if self.data is not None else photo_bytes(self.path, self.name)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from triage.errors import SheetError, ShorthandError, UnknownNameError, UnsupportedInheritanceError
+from triage.files import read_text
 from triage.hatchery import DOMAINS, STAGES, HatchedPhoto, HatchSpec
 from triage.hatchery import hatch as render_photos
 from triage.records import Genotype, Sex, Species
 from triage.species import load_species, parse_parent, usual_species
 
 DEFAULT_SIZE = 512
+_LARGEST_TABLE = 10 * 2**20
 #: Columns of a table of orders; the last three may be left empty.
 COLUMNS = ("label", "genes", "animal_seed", "photo_seed", "stage")
 
@@ -51,11 +54,12 @@ def orders_from_table(path: Path) -> tuple[HatchOrder, ...]:
     SheetError
         The file cannot be read, or a row has a missing column or a seed that is no whole number; names the line.
     """
+    needed = f"needed: a CSV file with {', '.join(COLUMNS)}"
+    text = read_text(path, at_most=_LARGEST_TABLE, needed=needed, error=SheetError)
     try:
-        with path.open(newline="", encoding="utf-8") as file:
-            rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
-    except (OSError, UnicodeDecodeError) as error:
-        raise SheetError(f"{path}: cannot be read ({error}); needed: a CSV file with {', '.join(COLUMNS)}") from None
+        rows = list(csv.DictReader(line for line in io.StringIO(text, newline="") if not line.startswith("#")))
+    except csv.Error as error:
+        raise SheetError(f"{path}: cannot be read ({error}); {needed}") from None
     found = []
     for number, row in enumerate(rows, 1):
         missing = [c for c in COLUMNS[:4] if not row.get(c)]

@@ -1,7 +1,8 @@
 """Records out to CSV or JSON and back in, without loss.
 
-A spreadsheet runs a cell that begins with =, +, -, @, a tab or a carriage return as a formula. Such text goes out behind an
-apostrophe, as does text that begins with one; coming in, the first apostrophe is taken off again.
+A spreadsheet runs a cell that begins with =, +, -, @ (or one of them in full width), a tab or a carriage return as a formula. Such
+text goes out behind an apostrophe, as does text that begins with one; coming in, the first apostrophe is taken off again. That holds
+for identifiers too: an import may have brought them.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from triage.workflow.book import Book
 from triage.workflow.gene_use import refuse_lost, tidy_gene
 
 FORMAT = 1
-_DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
+_DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n", "'", "＝", "＋", "－", "＠")
 _HEAD = ("id", "kind")
 _AS_TEXT = ("text", "date", "moment", "choice", "reference")  # all other fields are JSON in their cell
 
@@ -42,7 +43,7 @@ def to_csv(archive: Archive, kind: str) -> str:
     writer.writerow([*_HEAD, *fields])
     for entry in archive.all(kind):
         content = entry.content.to_json()
-        writer.writerow([entry.id, kind, *(_cell(fields[name].type, content.get(name)) for name in fields)])
+        writer.writerow([guarded(entry.id), kind, *(_cell(fields[name].type, content.get(name)) for name in fields)])
     return file.getvalue()
 
 
@@ -68,7 +69,7 @@ def from_csv(text: str, place: str) -> list[dict[str, Any]]:
                 )
             if cell != "":
                 content[name] = _value(KINDS[kind].fields()[name].type, cell, f"{place}, row {number}, '{name}'")
-        found.append({"id": row[0], "kind": kind, "content": content})
+        found.append({"id": unguarded(row[0]), "kind": kind, "content": content})
     return found
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from datetime import date
 from typing import NoReturn
@@ -12,9 +11,14 @@ import yaml
 from triage.errors import SheetError
 from triage.records import Range
 from triage.species.names import nearest
+from triage.storage.kinds import Field, is_right, needed_words
 
 #: A clutch sheet is a page of text; anything larger is some other file.
 MOST_BYTES = 1_000_000
+#: How deep a sheet nests, and how many values it holds where each is counted as often as an alias (*) brings it in.
+_DEEPEST, _MOST_VALUES = 50, 200_000
+_LONGEST_TEXT = 10_000
+_DATE, _TEXT = Field("date"), Field("text")
 
 
 def read_document(text: str, place: str) -> Node:
@@ -28,15 +32,45 @@ def read_document(text: str, place: str) -> Node:
     if len(text) > MOST_BYTES:
         raise SheetError(f"{place}: {len(text):,} characters; needed: a clutch sheet of at most {MOST_BYTES:,}")
     try:
-        node = yaml.compose(text, Loader=yaml.SafeLoader)
+        node = yaml.compose(text, Loader=_BoundedLoader)
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         where = f"{place}, line {mark.line + 1}" if mark else place
         problem = getattr(error, "problem", None) or getattr(error, "reason", None) or "not readable"
         raise SheetError(f"{where}: not valid YAML ({problem}); needed: a clutch sheet, see README.md") from error
+    except (ValueError, OverflowError):  # a number of a character that there is none of
+        raise SheetError(f"{place}: not valid YAML (an escape that is no character); needed: a clutch sheet, see README.md") from None
     if node is None:
         raise SheetError(f"{place}: the sheet is empty; needed: species, dam, sires and eggs, see README.md")
     return Node(node, place, "the sheet")
+
+
+class _BoundedLoader(yaml.SafeLoader):
+    """Composes a document that stays within its bounds however often its parts stand for one another."""
+
+    def __init__(self, stream: str) -> None:
+        super().__init__(stream)
+        self._depth = 0
+        self._sizes: dict[yaml.Node, int] = {}
+
+    def compose_node(self, parent: yaml.Node | None, index: object) -> yaml.Node:
+        mark, is_alias = self.peek_event().start_mark, self.check_event(yaml.AliasEvent)
+        if self._depth == _DEEPEST:
+            raise yaml.MarkedYAMLError(problem=f"nested more than {_DEEPEST} deep", problem_mark=mark)
+        self._depth += 1
+        node = super().compose_node(parent, index)
+        self._depth -= 1
+        if is_alias and node not in self._sizes:
+            raise yaml.MarkedYAMLError(problem="an alias within what it stands for", problem_mark=mark)
+        if not is_alias:
+            inside = (node.value,) if isinstance(node, yaml.ScalarNode) else node.value
+            parts = [one for part in inside for one in (part if isinstance(part, tuple) else (part,)) if isinstance(one, yaml.Node)]
+            self._sizes[node] = 1 + sum(self._sizes[one] for one in parts)
+            if self._sizes[node] > _MOST_VALUES:
+                raise yaml.MarkedYAMLError(problem=f"over {_MOST_VALUES:,} values", problem_mark=mark)
+            if isinstance(node, yaml.ScalarNode) and not is_right(_TEXT, node.value):
+                raise yaml.MarkedYAMLError(problem="half of a character", problem_mark=mark)
+        return node
 
 
 class Node:
@@ -81,7 +115,7 @@ class Node:
             return "a list"
         if isinstance(self._node, yaml.MappingNode):
             return "a table"
-        return "empty" if self._node.value == "" else f"'{self._node.value}'"
+        return "empty" if self._node.value == "" else f"'{self._node.value[:60]}'"
 
     def names(self) -> list[str]:
         return list(self._mapping())
@@ -112,33 +146,34 @@ class Node:
     def text(self, needed: str) -> str:
         if not isinstance(self._node, yaml.ScalarNode) or not self._node.value.strip():
             self.refuse(f"{self.what} is {self._kind()}", needed)
+        if len(self._node.value) > _LONGEST_TEXT:
+            self.refuse(f"{self.what} has {len(self._node.value):,} characters", f"at most {_LONGEST_TEXT:,}")
         return self._node.value.strip()
 
-    def number(self, low: float, high: float = math.inf) -> float:
-        allowed = Range(low, high)
+    def number(self, allowed: Range) -> float:
         text = self.text(allowed.words)
         try:
             value = float(text)
         except ValueError:
-            self.refuse(f"{self.what} is '{text}'", allowed.words)
+            self.refuse(f"{self.what} is '{text[:60]}'", allowed.words)
         if not allowed.holds(value):
-            self.refuse(f"{self.what} is {text}", allowed.words)
+            self.refuse(f"{self.what} is {text[:60]}", allowed.words)
         return value
 
     def day(self) -> date:
-        text = self.text("a date such as 2031-03-14")
-        try:
-            return date.fromisoformat(text)
-        except ValueError:
-            self.refuse(f"{self.what} is '{text}'", "a date such as 2031-03-14")
+        needed = needed_words(_DATE)
+        text = self.text(needed)
+        if not is_right(_DATE, text):
+            self.refuse(f"{self.what} is '{text}'", needed)
+        return date.fromisoformat(text)
 
     def flag(self) -> bool:
         return self.one_of(["true", "false"]) == "true"
 
-    def whole(self, low: int, high: int) -> int:
-        value = self.number(low, high)
+    def whole(self, allowed: Range) -> int:
+        value = self.number(allowed)
         if value != int(value):
-            self.refuse(f"{self.what} is {value:g}", f"a whole number from {low} to {high}")
+            self.refuse(f"{self.what} is {value:g}", needed_words(Field("whole", range=allowed)))
         return int(value)
 
     def one_of(self, choices: Sequence[str]) -> str:

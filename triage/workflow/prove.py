@@ -122,12 +122,15 @@ def worth_of(answer: PlanAnswer, prices: LabelPrices, costs: Costs, *, n_seasons
     return decide(answer.plan.table, answer.plan.season, prices, costs, n_seasons=n_seasons)
 
 
+_PERCENTS = {str(n) for n in range(101)}
+
+
 def prices_from(words: Mapping[str, float], of: str, plain: float) -> LabelPrices:
     """Prices by label words: "het clown" proved, "66% het clown" possible."""
     proved, possible = {}, {}
     for label, price in words.items():
         share, sign, gene = label.partition("% ")
-        if sign and share.isdigit() and gene == of:
+        if sign and share in _PERCENTS and gene == of:
             possible[2 / 3 if share == "66" else 1 / 3 if share == "33" else int(share) / 100] = price
         else:
             proved[label] = price

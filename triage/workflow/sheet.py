@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from triage.errors import SheetError
+from triage.files import read_text
 from triage.genetics.transmission import OTHER_LOSS
 from triage.records import CallReading, Linkage, Phase, Sex, Species, VisualCall
 from triage.species import load_species, parse_call, parse_parent, usual_species
-from triage.storage.kinds import Candidate, Statement
+from triage.storage.kinds import Candidate, Clutch, Evidence, Laboratory, Linked, Pairing, Photo, Statement
 from triage.workflow.clutch import (
     ClutchSheet,
     LabTest,
@@ -22,7 +24,7 @@ from triage.workflow.clutch import (
     make_cross,
     spoken_of,
 )
-from triage.workflow.nodes import Node, read_document
+from triage.workflow.nodes import MOST_BYTES, Node, read_document
 from triage.workflow.sheet_parents import allele_named, read_parent, read_sire
 
 
@@ -75,24 +77,11 @@ def load_sheet(
     """
     if path is not None:
         name = name or path.name
-        text = _read_text(path, name)
+        text = read_text(path, at_most=MOST_BYTES, needed="needed: a clutch sheet, see README.md", error=SheetError)
         folder = path.parent
     else:
         name, folder = name or "standard input", Path()
     return _sheet(read_document(text, name), name, folder, species_named)
-
-
-def _read_text(path: Path, name: str) -> str:
-    try:
-        return path.read_text("utf-8")
-    except FileNotFoundError:
-        raise SheetError(f"{path}: no such file; needed: the path of a clutch sheet") from None
-    except IsADirectoryError:
-        raise SheetError(f"{path}: this is a folder; needed: the path of a clutch sheet") from None
-    except UnicodeDecodeError:
-        raise SheetError(f"{name}: not a text file in UTF-8; needed: a clutch sheet, see README.md") from None
-    except OSError as error:
-        raise SheetError(f"{path}: cannot be read ({error.strerror}); needed: a readable clutch sheet") from None
 
 
 def sheet_from_form(form: ClutchForm, species_named: SpeciesNamed = load_species) -> ClutchSheet:
@@ -112,7 +101,8 @@ def sheet_from_form(form: ClutchForm, species_named: SpeciesNamed = load_species
     for i, typed in enumerate(form.sires, 1):
         name = typed.name.strip() or f"sire {i}"
         parent = at_place(f"genes of {name}", lambda s=typed, n=name: parse_parent(species, s.genes, name=n, sex=Sex.MALE))
-        sires.append(Sire(Candidate(name=name, share=typed.share), name, parent))
+        candidate = at_place(f"share of {name}", lambda s=typed, n=name: Candidate(name=n, share=s.share))
+        sires.append(Sire(candidate, name, parent))
         said[name] = SaidOf(Statement(genes=typed.genes))
     _refuse_twins([dam_name, *(sire.name for sire in sires)], "parents", "parents")
     eggs = []
@@ -127,6 +117,8 @@ def sheet_from_form(form: ClutchForm, species_named: SpeciesNamed = load_species
         raise SheetError("hatchlings: none entered; needed: at least one photo or call")
     _refuse_twins([e.label for e in eggs], "hatchlings", "labels")
     mixed = species.mixed if form.mixed is None else form.mixed
+    if not Pairing.range("mixed").holds(mixed):
+        raise SheetError(f"chance of several sires: {mixed}; needed: {Pairing.range('mixed').words}")
     cross = at_place("sires", lambda: make_cross(species, dam, sires, spoken_of=spoken_of(eggs), mixed=mixed))
     return ClutchSheet(FORM, species, cross, tuple(eggs), tuple(sire.candidate for sire in sires), said)
 
@@ -152,7 +144,7 @@ def _sheet(root: Node, name: str, folder: Path, species_named: SpeciesNamed) -> 
         node.finish()
     _refuse_twins([dam.name, *(sire.name for sire in sires)], sires_node.place, "names of parents")
     day = laid.day() if laid else None
-    several = mixed.number(0, 1) if mixed else species.mixed
+    several = mixed.number(Pairing.range("mixed")) if mixed else species.mixed
     crossover, linkages = _crossover(root, species), _linkages(root, species, [dam.name, *(sire.name for sire in sires if sire.parent)])
     cross = at_place(
         sires_node.place,
@@ -167,7 +159,7 @@ def _sheet(root: Node, name: str, folder: Path, species_named: SpeciesNamed) -> 
             linkages=linkages,
         ),
     )
-    other_loss = loss.number(0, 1) if loss else OTHER_LOSS
+    other_loss = loss.number(Clutch.range("other_loss")) if loss else OTHER_LOSS
     root.finish()
     return ClutchSheet(name, species, cross, eggs, tuple(sire.candidate for sire in sires), said, other_loss, day)
 
@@ -233,7 +225,7 @@ def _photo(entry: Node, folder: Path) -> PhotoSource:
         entry.finish()
     name = named.text("the path of a photo, relative to the sheet")
     path = folder / name
-    if not path.is_file():
+    if not os.path.isfile(path):
         entry.refuse(f"photo '{name}' is not there", f"an image file at {path}")
     return PhotoSource(name, path=path, crop=crop)
 
@@ -241,7 +233,7 @@ def _photo(entry: Node, folder: Path) -> PhotoSource:
 def _crop(entry: Node | None) -> tuple[float, float, float, float] | None:
     if entry is None:
         return None
-    values = tuple(item.number(0, 1) for item in entry.items())
+    values = tuple(item.number(Photo.range("crop")) for item in entry.items())
     if len(values) != 4 or values[0] >= values[2] or values[1] >= values[3]:
         entry.refuse(f"the crop {list(values)} is no frame", "[left, top, right, bottom] as shares from 0 to 1, left before "
                      "right and top before bottom")  # fmt: skip
@@ -252,7 +244,7 @@ def _evidence(entry: Node, species: Species) -> CallReading:
     likelihoods: dict[VisualCall, float] = {}
     otherwise = 0.0
     for key in entry.names():
-        value = entry.child(key, "a likelihood").number(0)
+        value = entry.child(key, "a likelihood").number(Evidence.range("otherwise" if key == "otherwise" else "likelihoods"))
         if key == "otherwise":
             otherwise = value
             continue
@@ -275,11 +267,11 @@ def _tests(node: Node, species: Species) -> tuple[LabTest, ...]:
     for result in results.items():
         gene = result.child("gene", "the gene tested")
         locus, allele = allele_named(gene, species, gene.text("the gene tested"))
-        copies = result.child("copies", "0, 1 or 2 copies found").whole(0, 2)
+        copies = result.child("copies", "0, 1 or 2 copies found").whole(Laboratory.range("copies"))
         rates = {}
         for key in ("false_positive", "false_negative"):
             rate = result.optional(key)
-            rates[key] = rate.number(0, 1) if rate else 0.0
+            rates[key] = rate.number(Laboratory.range(key)) if rate else 0.0
         result.finish()
         found.append(LabTest(locus, allele, copies, **rates))
     return tuple(found)
@@ -296,7 +288,7 @@ def _crossover(root: Node, species: Species) -> dict[str, float]:
         if locus is None or not locus.sex_linked:
             known = ", ".join(x.name for x in species.loci if x.sex_linked) or "none in this species"
             child.refuse(f"'{key}' is no sex-linked gene of the {species.name}", f"one of: {known}")
-        rates[locus.name] = child.number(0, 0.5)
+        rates[locus.name] = child.number(Clutch.range("crossover"))
     return rates
 
 
@@ -312,10 +304,10 @@ def _linkages(root: Node, species: Species, parents: Sequence[str]) -> tuple[Lin
             entry.refuse(f"'genes' names {', '.join(genes)}", "two genes at two different loci, neither sex-linked")
         recombination = entry.child("recombination", "a recombination fraction")
         if recombination.is_mapping:
-            rates = {s: recombination.child(s.value, "a fraction").number(0, 0.5) for s in Sex}
+            rates = {s: recombination.child(s.value, "a fraction").number(Linked.range(s.value)) for s in Sex}
             recombination.finish()
         else:
-            rates = dict.fromkeys(Sex, recombination.number(0, 0.5))
+            rates = dict.fromkeys(Sex, recombination.number(Linked.range("female")))
         phases = entry.optional("phase")
         known = (
             {n: Phase(phases.child(n, "a phase").one_of([p.value for p in Phase])) for n in phases.names()}

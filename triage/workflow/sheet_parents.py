@@ -39,7 +39,7 @@ def read_parent(node: Node, species: Species, sex: Sex, default_name: str) -> tu
         genes=genes.text("genes in trade shorthand, or 'normal'") if genes is not None else None,
         offspring_of=descent,
         looks=seen,
-        background=frequency.number(0, 0.5) if frequency is not None else None,
+        background=frequency.number(Statement.range("background")) if frequency is not None else None,
     )
     came_from = line.text("where it came from, in words") if line is not None else None
     parent = at_place(way.place, lambda: parent_from(species, name, sex, said, came_from))
@@ -48,7 +48,8 @@ def read_parent(node: Node, species: Species, sex: Sex, default_name: str) -> tu
         line.refuse(f"'line' of {name} says nothing", f"genes with a word for a line that nobody named ({words}), or no 'line'")
     if unknown is not None:
         rates = {
-            allele_named(unknown, species, key)[1]: unknown.child(key, "a chance").number(0, 1) for key in unknown.names()
+            allele_named(unknown, species, key)[1]: unknown.child(key, "a chance").number(Statement.range("unknown_hets"))
+            for key in unknown.names()
         }
         if rates:
             said = replace(said, unknown_hets=rates)
@@ -78,20 +79,21 @@ def read_sire(node: Node, species: Species, number: int) -> tuple[Sire, Statemen
     """One candidate of a sheet, and how it was stated where it is an animal: recorded, unrecorded, or no male at all."""
     share, days = node.optional("share"), node.optional("paired")
     given = {
-        "share": share.number(0, 1) if share else None,
+        "share": share.number(Candidate.range("share")) if share else None,
         "paired": tuple(day.day().isoformat() for day in days.items()) if days is not None else None,
     }
     unrecorded, alone = node.optional("unrecorded"), node.optional("parthenogenesis")
     if unrecorded is not None and unrecorded.flag():
         name, frequency = node.optional("name"), node.optional("background")
         called = name.text("a name") if name else UNRECORDED
-        rate = frequency.number(0, 0.1) if frequency else None
+        rate = frequency.number(Candidate.range("background")) if frequency else None
         return Sire(Candidate(unrecorded=True, name=called, background=rate, **given), called), None
     if alone is not None and alone.flag():
         if species.heterogametic is Sex.FEMALE:
             node.refuse(f"parthenogenesis is computed for species with XX females only, not for the {species.name}", "a candidate sire")
         kept = node.optional("kept_heterozygosity")
-        candidate = Candidate(parthenogenesis=True, kept_heterozygosity=kept.number(0, 1) if kept else None, **given)
+        rate = kept.number(Candidate.range("kept_heterozygosity")) if kept else None
+        candidate = Candidate(parthenogenesis=True, kept_heterozygosity=rate, **given)
         return Sire(candidate, NO_SIRE), None
     parent, said = read_parent(node, species, Sex.MALE, f"sire {number}")
     return Sire(Candidate(name=parent.name, **given), parent.name, parent), said
