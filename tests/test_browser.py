@@ -4,13 +4,13 @@ import os
 import shutil
 import socket
 import subprocess
+import sys
 import time
 from urllib.parse import urlparse
 
 import pytest
 from PIL import Image
 
-from triage.cli.app import server_command
 from triage.workflow.demo import demo_sheet_path
 from triage.workflow.sheet import load_sheet
 
@@ -32,7 +32,7 @@ def address(tmp_path_factory):
     log = tmp_path_factory.mktemp("log") / "server.txt"
     with log.open("w") as output:
         server = subprocess.Popen(
-            server_command(port=port, open_browser=False), env=environment, stdout=output, stderr=subprocess.STDOUT
+            [sys.executable, "-m", "triage.cli.main", "app", "--port", str(port), "--no-browser"], env=environment, stdout=output, stderr=subprocess.STDOUT
         )
         try:
             _wait_for(port, server, log)
@@ -74,6 +74,7 @@ def test_the_keepers_round(page, address, tmp_path):
     asked, troubles = set(), []
     page.on("request", lambda request: asked.add(request.url))
     page.on("pageerror", lambda error: troubles.append(str(error)))
+    page.on("console", lambda said: troubles.append(said.text) if said.type == "error" else None)
     demo = load_sheet(demo_sheet_path())
     labels = [egg.label for egg in demo.eggs]
 

@@ -12,7 +12,8 @@ PACKAGE = Path(__file__).parent.parent / "triage"
 
 #: From what a person runs down to the errors; each line may import from lines below it only.
 LAYERS = [
-    {"app", "cli", "training", "face"},
+    {"cli", "training", "face"},
+    {"app"},
     {"workflow"},
     {"proving"},
     {"vision", "genetics", "storage", "hatchery"},
