@@ -19,7 +19,7 @@ LAYERS = [
     {"vision", "genetics", "storage", "hatchery"},
     {"species"},
     {"records"},
-    {"errors"},
+    {"errors", "signs"},
 ]
 #: Training renders hatchlings and fits the model: it stands above both, so this needs no exception.
 HEAVY = {"torch": {"vision", "hatchery", "training"}, "sqlalchemy": {"storage"}, "streamlit": {"app"}}
@@ -41,7 +41,7 @@ def part_of(module: str) -> str | None:
     return words[1] if words[0] == "triage" and len(words) > 1 and words[1] in set().union(*LAYERS) else None
 
 
-FILES = sorted(p for p in PACKAGE.rglob("*.py") if p.parent != PACKAGE or p.stem in ("errors", "records", "face"))
+FILES = sorted(p for p in PACKAGE.rglob("*.py") if p.parent != PACKAGE or p.stem in ("errors", "records", "signs", "face"))
 
 
 def own_part(path: Path) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from triage.cli.output import print_json
+from triage.cli.output import print_json, print_lines
 from triage.errors import StorageError
 
 as_json = click.option("--json", "as_json", is_flag=True, help="print the answer as JSON")
@@ -53,7 +53,7 @@ def answer(data: dict, say: Callable[[dict], str], *, as_json: bool) -> None:
     if as_json:
         print_json({"format": 1, **data})
     else:
-        print(say(data))
+        print_lines(say(data))
 
 
 def chance(text: str) -> float:
