@@ -247,13 +247,13 @@ def test_the_gene_book_lists_explains_and_refuses():
     at = AppTest.from_file(str(APP / "pages" / "gene_book" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not at.exception
     assert "<b>pastel</b>" in html_of(at) and "firefly" in html_of(at)
-    assert "checked by a second reader" in html_of(at) and "common practice, no source; second reader added it, 85 % sure" in html_of(at)
+    assert "checked by a second reader" in html_of(at) and "common practice, no source; second reader added it, 85&nbsp;% sure" in html_of(at)
     for name, text in (("clown", "Inherited"), ("lesser mojave", "Made of"), ("firefly", "Genes"), ("bel", "Any of")):
         at.text_input(key="book_name").set_value(name).run()
         assert not at.exception
         assert f"<b>{text}</b>" in html_of(at)
     at.text_input(key="book_name").set_value("desert").run()
-    assert "fertility: common practice, no source; second reader added it, 80 % sure" in html_of(at)
+    assert "fertility: common practice, no source; second reader added it, 80&nbsp;% sure" in html_of(at)
     at.text_input(key="book_name").set_value("klown").run()
     assert "'clown'" in errors(at)[0]
 
@@ -544,7 +544,7 @@ def test_sharing_is_chosen_in_words_with_the_published_range_beside_it(page):
     slider = page.select_slider(key="mixed_percent")
     assert slider.value == 50.0 and "one male or several, either as likely (50 %)" in slider.options
     assert (slider.options[0], slider.options[-1]) == ("one male for the whole clutch (0 %)", "each egg for itself (100 %)")
-    assert any("black ratsnake 88 % of 34 clutches" in caption.value for caption in page.caption)
+    assert any("black ratsnake 88 % of 34 clutches" in caption for caption in captions(page))
     assert draft.clutch_form(page.session_state).mixed == 0.5
     slider.set_value(10.0).run()
     assert draft.clutch_form(page.session_state).mixed == 0.1
