@@ -42,7 +42,7 @@ _SHAPES = (
     "../../../@", "/etc/@", "C:\\@", "file:///etc/@", "@/..", "@.jpg.exe", "~/@", "@?x=1#y", "%2e%2e%2f@", "--@", "-@", "@;@", "@,@", "@|@", "@\u0301\u0301\u0301",
     "名前 @", "اسم @", "🐍 @", "Ａ＠ @", "ﷺ @", "null @", "@ 5 %",
 )  # fmt: skip
-_WAIT_MS, _START_S, _EACH = 12_000, 60, 20
+_WAIT_MS, _START_S, _EACH = 30_000, 60, 20
 
 
 def attempts(n: int, seed: int, folder: Path) -> Iterator[Attempt]:
@@ -125,11 +125,10 @@ class _Round:
                 step()
             except (_Fault, Error) as fault:
                 self.faults.append(f"{step.__name__}: {str(fault).splitlines()[0]}")
-                if os.environ.get("SHOT"): self.page.screenshot(path=f"{os.environ['SHOT']}/{self.number}-{step.__name__}.png")
             if self.page.locator("[data-testid=stException]").count():
                 self.faults.append(f"{step.__name__}: a traceback")
         self.page.close()
-        outcome = f"shown, {self.refused} of 3 refused" if self.refused else "shown"
+        outcome = "shown where it was taken" if self.refused else "shown"
         return Attempt(ascii(self.name[:60]), outcome, "; ".join(self.faults), self.server.peak_mb(), time.perf_counter() - start)
 
     def sheet(self) -> None:
@@ -150,14 +149,14 @@ class _Round:
         self.settle()
         self.fill("egg_call_", "pastel")
         self.settle()
-        self.expect("[class*=st-key-remove_egg_] button", f"Remove {_seen(name.strip())}", keep_ends=True)
+        self.expect("[class*=st-key-remove_egg_] button", f"Remove {_seen(name.strip())}")
         page.locator(".st-key-sort button").click()
         if not self.answered(".tr-counts"):
             return
         self.settle()
         self.expect(".tr-parents dd", _seen(name))
         self.expect(".tr-who strong", _seen(name))
-        self.expect(f"[class*=st-key-hold-] button", f"Hold {_seen(name)} back")
+        self.expect("[class*=st-key-hold-] button", f"Hold {_seen(name)} back")
         alt = page.locator(".tr-photos img").first.get_attribute("alt")
         if _plain(alt) != _plain(f"Photo of hatchling {_seen(name)}"):
             raise _Fault(f"alternative text {alt!r}")
@@ -253,14 +252,13 @@ class _Round:
         self.refused += 1
         return False
 
-    def expect(self, selector: str, text: str, *, whole: bool = True, keep_ends: bool = False) -> None:
+    def expect(self, selector: str, text: str, *, whole: bool = True) -> None:
         found = [_plain(one) for one in self.page.locator(selector).all_text_contents()]
         wanted = _plain(text)
-        if not any(one == wanted or one.endswith(wanted) or (not whole and wanted in one) or one.startswith(wanted + " (") for one in found):
+        if not any(one == wanted or one.startswith(wanted + " (") if whole else wanted in one for one in found):
             raise _Fault(f"{text[:80]!r} is not among {[one[:80] for one in found[:3]]}")
 
     def kept(self, kind: str, field: str, text: str) -> None:
-        from triage.storage.archive import Archive  # noqa: F401
         from triage.workflow.book import open_archive
 
         os.environ["TRIAGE_DATA"] = str(self.server.data)
