@@ -107,6 +107,18 @@ def test_the_keepers_round(page, address, tmp_path):
     assert outside == set(), "the app must not ask anything of another machine"
 
 
+def test_nothing_is_lost_of_what_is_typed_quickly(page, address):
+    page.goto(address)
+    fields = [page.get_by_label(name, exact=True) for name in ("Clutch", "Dam", "Her genes", "Sire", "His genes")]
+    for turn in range(5):
+        typed = [f"{turn} of {number}" for number in range(len(fields))]
+        for field, text in zip(fields, typed, strict=True):
+            field.fill(text)
+            field.press("Tab")
+        page.wait_for_timeout(1000)
+        assert [field.input_value() for field in fields] == typed
+
+
 def test_a_phone_shows_everything_without_scrolling_sideways(page, address):
     page.set_viewport_size({"width": 390, "height": 844})
     page.goto(f"{address}/?clutch=demo")

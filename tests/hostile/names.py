@@ -149,14 +149,14 @@ class _Round:
         self.settle()
         self.fill("egg_call_", "pastel")
         self.settle()
-        self.expect("[class*=st-key-remove_egg_] button", f"Remove {_seen(name.strip())}")
+        self.expect("[class*=st-key-remove_egg_] button p", f"Remove {_seen(name.strip())}")
         page.locator(".st-key-sort button").click()
         if not self.answered(".tr-counts"):
             return
         self.settle()
         self.expect(".tr-parents dd", _seen(name))
         self.expect(".tr-who strong", _seen(name))
-        self.expect("[class*=st-key-hold-] button", f"Hold {_seen(name)} back")
+        self.expect("[class*=st-key-hold-] button p", f"Hold {_seen(name)} back")
         alt = page.locator(".tr-photos img").first.get_attribute("alt")
         if _plain(alt) != _plain(f"Photo of hatchling {_seen(name)}"):
             raise _Fault(f"alternative text {alt!r}")
@@ -187,10 +187,12 @@ class _Round:
         self.kept("animal", "origin", _typed(name))
         self.settle()
         page.locator(".st-key-collection-animal input").fill(f"n{self.number}")
-        option = page.locator("[role=option]").filter(has_text="the ").first
-        if _plain(option.inner_text()) != _plain("the " + _seen(name)):
-            raise _Fault(f"option {option.inner_text()[:80]!r}")
-        option.click()
+        options = page.locator("[role=option]")
+        options.first.wait_for()
+        said = [_plain(one) for one in options.all_text_contents()]
+        if _plain("the " + _seen(name)) not in said:
+            raise _Fault(f"options {said[:3]}")
+        options.nth(said.index(_plain("the " + _seen(name)))).click()
         self.settle()
         page.locator(".st-key-collection-traits summary").first.click()
         self.fill("trait-words", name)
@@ -278,8 +280,8 @@ def _picture(number: int) -> bytes:
 
 
 def _typed(text: str) -> str:
-    """What reaches the program of a text: a field of one line holds no line breaks, a browser sends no half of a pair."""
-    text = text.replace("\r", "").replace("\n", "")
+    """What reaches the program of a text: typed into a field of one line, a break is a space; a browser sends no half of a pair."""
+    text = text.replace("\r", " ").replace("\n", " ")
     return "".join("\ufffd" if unicodedata.category(sign) == "Cs" else sign for sign in text).strip()
 
 
