@@ -249,7 +249,8 @@ def test_the_gene_book_lists_explains_and_refuses():
     at = AppTest.from_file(str(APP / "pages" / "gene_book" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not at.exception
     assert "<b>pastel</b>" in html_of(at) and "firefly" in html_of(at)
-    assert "checked by a second reader" in html_of(at) and "common practice, no source; second reader added it, 85&nbsp;% sure" in html_of(at)
+    assert "checked by a second reader" in html_of(at)
+    assert "common practice, no source; second reader added it, 85&nbsp;% sure" in html_of(at)
     for name, text in (("clown", "Inherited"), ("lesser mojave", "Made of"), ("firefly", "Genes"), ("bel", "Any of")):
         at.text_input(key="book_name").set_value(name).run()
         assert not at.exception
@@ -426,13 +427,14 @@ def read_as_markup(at):
     """Every text of a page in which Streamlit reads Markdown: what it says, labels of fields, choices of radio buttons."""
     says = (at.markdown, at.caption, at.error, at.warning, at.success, at.info, at.subheader, at.title)
     fields = (at.button, at.toggle, at.checkbox, at.selectbox, at.text_input, at.number_input, at.radio, at.expander, at.multiselect)
-    return [one.value for kind in says for one in kind] + [one.label for kind in fields for one in kind] + [o for r in at.radio for o in r.options]
+    labels = [one.label for kind in fields for one in kind]
+    return [one.value for kind in says for one in kind] + labels + [option for radio in at.radio for option in radio.options]
 
 
 def assert_literal(at, *, named=True):
     assert not at.exception
     texts = read_as_markup(at)
-    assert not [text for text in texts if "![x]" in text or "<b>" in text or ":red[" in text or ":material/pets" in text or "\u202e" in text]
+    assert not [text for text in texts for sign in ("![x]", "<b>", ":red[", ":material/pets", "\u202e") if sign in text]
     assert not named or any(literal(NAME) in text for text in texts)
     assert "<b> :red" not in html_of(at) and "\u202e" not in html_of(at)
 
@@ -442,7 +444,9 @@ FOUND_LATER = (r"(?i)(https?://|www(?=\.))([-.\w]+)", r"[-.\w+]+@[-\w]+(\.[-\w]+
                r"(^|\s)(<->|->|<-|--|>=|<=|~=)(\s|$)")  # fmt: skip
 
 
-@pytest.mark.parametrize("text", [NAME, "a->b -> c", "<->", "-- x", "~= 1", ">= <=", "HTTP://a.b", "WWW.a.b", "mailto:x@y.z", ":a:b:c:", "1) x", "&amp;"])
+@pytest.mark.parametrize(
+    "text", [NAME, "a->b -> c", "<->", "-- x", "~= 1", ">= <=", "HTTP://a.b", "WWW.a.b", "mailto:x@y.z", ":a:b:c:", "1) x", "&amp;"]
+)
 def test_a_literal_text_says_what_it_says(text):
     source = literal(text)
     read = re.sub(r"\\([!-/:-@\[-`{-~])", r"\1", source.replace(":material/", ":material_"))

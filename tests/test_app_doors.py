@@ -100,8 +100,8 @@ class Server:
 
     def socket_status(self, **headers):
         """What the app's websocket answers: 101 where it opens."""
-        more = {"Connection": "Upgrade", "Upgrade": "websocket", "Sec_WebSocket_Version": "13", "Sec_WebSocket_Key": "MDEyMzQ1Njc4OWFiY2RlZg==",
-                "Sec_WebSocket_Protocol": "streamlit"}  # fmt: skip
+        more = {"Connection": "Upgrade", "Upgrade": "websocket", "Sec_WebSocket_Version": "13",
+                "Sec_WebSocket_Key": "MDEyMzQ1Njc4OWFiY2RlZg==", "Sec_WebSocket_Protocol": "streamlit"}  # fmt: skip
         return self.ask("/_stcore/stream", **more, **headers)[0]
 
     def stop(self):
@@ -130,8 +130,8 @@ def test_this_machine_is_answered(server, name):
 
 
 @pytest.mark.parametrize(
-    "host", ["evil.example:{port}", "evil.example", "localhost", "localhost:1", "localhost.evil.example:{port}", "127.0.0.1.evil.example:{port}",
-             "evil.example@localhost:{port}", "0.0.0.0:{port}", "[::]:{port}", "", None]
+    "host", ["evil.example:{port}", "evil.example", "localhost", "localhost:1", "localhost.evil.example:{port}",
+             "127.0.0.1.evil.example:{port}", "evil.example@localhost:{port}", "0.0.0.0:{port}", "[::]:{port}", "", None]
 )  # fmt: skip
 def test_no_other_name_is_answered(server, host):
     host = host and host.format(port=server.port)
@@ -171,7 +171,8 @@ def test_files_of_the_working_folder_and_the_home_folder_change_nothing(server):
 
 
 def test_the_configuration_is_no_more_read_later(server):
-    (server.folder / "work" / ".streamlit" / "config.toml").write_text("[server]\nenableXsrfProtection = false\n[global]\ndevelopmentMode = true\n")
+    changed = "[server]\nenableXsrfProtection = false\n[global]\ndevelopmentMode = true\n"
+    (server.folder / "work" / ".streamlit" / "config.toml").write_text(changed)
     time.sleep(0.5)
     assert server.ask("/_stcore/upload_file/a/b", "PUT", b"x")[0] == 403
     assert "access-control-allow-origin: *" not in server.ask("/_stcore/health")[1]

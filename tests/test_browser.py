@@ -32,7 +32,8 @@ def address(tmp_path_factory):
     log = tmp_path_factory.mktemp("log") / "server.txt"
     with log.open("w") as output:
         server = subprocess.Popen(
-            [sys.executable, "-m", "triage.cli.main", "app", "--port", str(port), "--no-browser"], env=environment, stdout=output, stderr=subprocess.STDOUT
+            [sys.executable, "-m", "triage.cli.main", "app", "--port", str(port), "--no-browser"],
+            env=environment, stdout=output, stderr=subprocess.STDOUT,
         )
         try:
             _wait_for(port, server, log)

@@ -58,7 +58,8 @@ def test_commands_show_them(said, folder):
 
 
 def test_refusals_show_them(said, folder):
-    for words in (("animal", "show", NAME), ("sort", NAME + ".yaml"), (NAME,), ("animal", "list", "--" + NAME), ("plan", NAME), ("genes", NAME)):
+    asked = (("animal", "show", NAME), ("sort", NAME + ".yaml"), (NAME,), ("animal", "list", "--" + NAME), ("plan", NAME), ("genes", NAME))
+    for words in asked:
         err = said(*words, status=2)[1]
         assert err.count("\n") == 1 and "2Jo" in err, words
 
