@@ -35,15 +35,15 @@ base = "http://192.0.2.1/theme.toml"
 family = "theirs"
 url = "http://192.0.2.1/font.woff2"
 """
-#: Every address that the server's process connects to or looks up, a line each.
-WATCH = """
-import os, sys
-def watch(event, told):
-    if event in ("socket.connect", "socket.getaddrinfo", "socket.gethostbyname", "socket.sendto"):
-        with open(os.environ["WATCHED"], "a") as file:
-            print(event, told[1] if event in ("socket.connect", "socket.sendto") else told[0], file=file)
-sys.addaudithook(watch)
-"""
+ROOT = Path(__file__).parent.parent
+WATCH = ROOT / "tests" / "hostile" / "watch"
+#: As the installed command starts, which puts no folder of its caller's on the path.
+START = (sys.executable, "-P", "-c", "import sys; from triage.cli.main import main; sys.exit(main())")
+
+
+def watched_by(file: Path) -> dict[str, str]:
+    """An environment in which a process says whom it calls."""
+    return {**os.environ, "WATCHED": str(file), "PYTHONPATH": os.pathsep.join((str(WATCH), str(ROOT)))}
 
 
 def free_port():
@@ -63,20 +63,14 @@ class Server:
             (place / ".streamlit" / "config.toml").write_text(text)
         (work / ".streamlit" / "secrets.toml").write_text("TRIAGE_DATA = 'theirs'\n[auth]\ncookie_secret = 'x'\n")
         (work / "streamlit.py").write_text("raise SystemExit('code of the working folder was run')")
-        (folder / "sitecustomize.py").write_text(WATCH)
         self.watched = folder / "watched.txt"
         self.watched.touch()
-        root = str(Path(__file__).parent.parent)
-        env = {
-            **os.environ, "HOME": str(home), "TRIAGE_DATA": str(folder / "data"), "WATCHED": str(self.watched),
-            "PYTHONPATH": os.pathsep.join((str(folder), root)), "STREAMLIT_SERVER_ADDRESS": "0.0.0.0",
-            "STREAMLIT_SERVER_ENABLE_CORS": "false",
-        }  # fmt: skip
+        theirs = {"STREAMLIT_SERVER_ADDRESS": "0.0.0.0", "STREAMLIT_SERVER_ENABLE_CORS": "false"}
+        env = {**watched_by(self.watched), **theirs, "HOME": str(home), "TRIAGE_DATA": str(folder / "data")}
         self.log = folder / "log.txt"
         with self.log.open("w") as log:
-            words = ("app", "--port", str(self.port), "--no-browser")
-            start = "import sys; from triage.cli.main import main; sys.exit(main())"  # as the installed command: no path to the folder
-            self.process = subprocess.Popen([sys.executable, "-P", "-c", start, *words], cwd=work, env=env, stdout=log, stderr=log)
+            words = (*START, "app", "--port", str(self.port), "--no-browser")
+            self.process = subprocess.Popen(words, cwd=work, env=env, stdout=log, stderr=log)
         end = time.monotonic() + START_S
         while not answers(self.port):
             assert self.process.poll() is None and time.monotonic() < end, self.log.read_text()
@@ -183,6 +177,20 @@ def test_nobody_was_called(server):
     for _ in range(2):
         server.socket_status(Origin="http://evil.example")
     assert server.watched.read_text() == ""
+
+
+def test_the_watch_sees_a_call(tmp_path):
+    calls = "import socket; socket.socket().connect_ex(('127.0.0.1', 9)); socket.getaddrinfo('localhost', 9)"
+    subprocess.run([sys.executable, "-c", calls], env=watched_by(tmp_path / "watched.txt"), check=True)
+    assert len((tmp_path / "watched.txt").read_text().splitlines()) >= 2
+
+
+def test_the_command_line_calls_nobody(tmp_path):
+    watched = tmp_path / "watched.txt"
+    env = {**watched_by(watched), "TRIAGE_DATA": str(tmp_path / "data")}
+    for words in (["demo"], ["animal", "add", "--name", "Clove", "--sex", "female"], ["known"], ["backup", "all.triage.zip"], ["verify"]):
+        subprocess.run([*START, *words], cwd=tmp_path, env=env, stdout=subprocess.DEVNULL, check=True)
+    assert not watched.exists()
 
 
 ALONE = """

@@ -13,6 +13,7 @@ import time
 import unicodedata
 from collections.abc import Iterator
 from pathlib import Path
+from unittest.mock import patch
 from urllib.parse import urlparse
 
 import numpy as np
@@ -87,8 +88,11 @@ class _Server:
             probe.bind(("127.0.0.1", 0))
             self.port = probe.getsockname()[1]
         self._log = (folder / "log.txt").open("w")
+        self.watched = folder / "watched.txt"
+        root = Path(__file__).parents[2]
+        env = {"TRIAGE_DATA": str(self.data), "WATCHED": str(self.watched), "PYTHONPATH": f"{Path(__file__).parent / 'watch'}:{root}"}
         words = [sys.executable, "-m", "triage.cli.main", "app", "--port", str(self.port), "--no-browser"]
-        self._process = subprocess.Popen(words, env={**os.environ, "TRIAGE_DATA": str(self.data)}, stdout=self._log, stderr=self._log)
+        self._process = subprocess.Popen(words, env={**os.environ, **env}, stdout=self._log, stderr=self._log)
 
     def __enter__(self) -> _Server:
         end = time.monotonic() + _START_S
@@ -137,6 +141,9 @@ class _Round:
             if self.page.locator("[data-testid=stException]").count():
                 self.faults.append(f"{step.__name__}: a traceback")
         self.page.close()
+        if self.server.watched.exists():
+            self.faults.append(f"the app itself called {self.server.watched.read_text().splitlines()[0]}")
+            self.server.watched.unlink()
         outcome = "shown where it was taken" if self.refused else "shown"
         return Attempt(ascii(self.name[:60]), outcome, "; ".join(self.faults), self.server.peak_mb(), time.perf_counter() - start)
 
@@ -272,8 +279,9 @@ class _Round:
     def kept(self, kind: str, field: str, text: str) -> None:
         from triage.workflow.book import open_archive
 
-        os.environ["TRIAGE_DATA"] = str(self.server.data)
-        if not any(getattr(entry.content, field) == text for entry in open_archive().all(kind)):
+        with patch.dict(os.environ, TRIAGE_DATA=str(self.server.data)):
+            entries = open_archive().all(kind)
+        if not any(getattr(entry.content, field) == text for entry in entries):
             raise _Fault(f"{kind} {field} {text[:80]!r} is not in the records")
 
     def _asked(self, request) -> None:
