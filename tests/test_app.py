@@ -14,15 +14,17 @@ from streamlit.testing.v1 import AppTest
 
 import triage.app
 from triage.app.checks import check_call, check_genes
+from triage.app.literal import literal
 from triage.app.pages.sort_clutch import draft, markup
 from triage.app.pages.sort_clutch.shelf import Shelf
-from triage.app.serve import SERVER, THEME, streamlit_arguments
+from triage.app.serve import THEME
 from triage.app.style import TONES, style_html
 from triage.app.thumbnails import SIDE_PX, thumbnail
 from triage.proving.trays import Tray
 from triage.records import Sex
+from triage.signs import shown
 from triage.species import load_species
-from triage.storage.kinds import Animal, Call, Gene, Hold
+from triage.storage.kinds import Animal, Call, Gene, Hold, Trait
 from triage.workflow.book import add_entry, now, open_archive
 from triage.workflow.holds import held_back, hold_back
 from triage.workflow.sheet import load_sheet, sheet_from_form
@@ -247,13 +249,14 @@ def test_the_gene_book_lists_explains_and_refuses():
     at = AppTest.from_file(str(APP / "pages" / "gene_book" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not at.exception
     assert "<b>pastel</b>" in html_of(at) and "firefly" in html_of(at)
-    assert "checked by a second reader" in html_of(at) and "common practice, no source; second reader added it, 85 % sure" in html_of(at)
+    assert "checked by a second reader" in html_of(at)
+    assert "common practice, no source; second reader added it, 85&nbsp;% sure" in html_of(at)
     for name, text in (("clown", "Inherited"), ("lesser mojave", "Made of"), ("firefly", "Genes"), ("bel", "Any of")):
         at.text_input(key="book_name").set_value(name).run()
         assert not at.exception
         assert f"<b>{text}</b>" in html_of(at)
     at.text_input(key="book_name").set_value("desert").run()
-    assert "fertility: common practice, no source; second reader added it, 80 % sure" in html_of(at)
+    assert "fertility: common practice, no source; second reader added it, 80&nbsp;% sure" in html_of(at)
     at.text_input(key="book_name").set_value("klown").run()
     assert "'clown'" in errors(at)[0]
 
@@ -416,6 +419,95 @@ def test_checks():
     assert "any of" in check_call(species, "blue-eyed leucistic").words
 
 
+#: A name of every kind of markup that Streamlit reads.
+NAME = "![x](http://a.example/x.png) <b> :red[y] :material/pets: :smile: $z$ `q` me@a.example www.a.example -> \u202e*s*"
+
+
+def read_as_markup(at):
+    """Every text of a page in which Streamlit reads Markdown: what it says, labels of fields, choices of radio buttons."""
+    says = (at.markdown, at.caption, at.error, at.warning, at.success, at.info, at.subheader, at.title)
+    fields = (at.button, at.toggle, at.checkbox, at.selectbox, at.text_input, at.number_input, at.radio, at.expander, at.multiselect)
+    labels = [one.label for kind in fields for one in kind]
+    return [one.value for kind in says for one in kind] + labels + [option for radio in at.radio for option in radio.options]
+
+
+def assert_literal(at, *, named=True):
+    assert not at.exception
+    texts = read_as_markup(at)
+    assert not [text for text in texts for sign in ("![x]", "<b>", ":red[", ":material/pets", "\u202e") if sign in text]
+    assert not named or any(literal(NAME) in text for text in texts)
+    assert "<b> :red" not in html_of(at) and "\u202e" not in html_of(at)
+
+
+#: What Streamlit looks for in text once Markdown has been read, in the words of its own source.
+FOUND_LATER = (r"(?i)(https?://|www(?=\.))([-.\w]+)", r"[-.\w+]+@[-\w]+(\.[-\w]+)+", r":material_(\w+):", r":streamlit:", r":[\w+-]+:",
+               r"(^|\s)(<->|->|<-|--|>=|<=|~=)(\s|$)")  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "text", [NAME, "a->b -> c", "<->", "-- x", "~= 1", ">= <=", "HTTP://a.b", "WWW.a.b", "mailto:x@y.z", ":a:b:c:", "1) x", "&amp;"]
+)
+def test_a_literal_text_says_what_it_says(text):
+    source = literal(text)
+    read = re.sub(r"\\([!-/:-@\[-`{-~])", r"\1", source.replace(":material/", ":material_"))
+    assert read.replace("\u2060", "") == shown(text)
+    assert not [pattern for pattern in FOUND_LATER if re.search(pattern, read)]
+    assert not re.search(r"(?<!\\)[!-/:-@\[-`{-~](?<!\\)", re.sub(r"\\.", "", source))
+
+
+def test_names_are_literal_where_a_clutch_is_entered_sorted_and_kept(page):
+    page.text_input(key="dam_name").set_value(NAME)
+    page.text_input(key="dam_genes").set_value(NAME).run()
+    assert_literal(page, named=False)
+    page.text_input(key="dam_genes").set_value("pastel")
+    page.text_input(key="clutch_name").set_value(NAME)
+    page.text_input(key="sire_name_1").set_value(NAME + "y")
+    page.text_input(key="sire_genes_1").set_value("")
+    page.file_uploader(key="upload_0").set_value([(f"{NAME}.jpg", b"no photo", "image/jpeg")]).run()
+    assert_literal(page, named=False)  # "no picture to show", with the name
+    row = page.session_state["egg_rows"][0]
+    page.text_input(key=f"egg_label_{row}").set_value(NAME)
+    page.text_input(key=f"egg_call_{row}").set_value(NAME).run()
+    assert_literal(page)
+    page.text_input(key=f"egg_call_{row}").set_value("pastel")
+    page.button(key="sort").click().run()
+    assert_literal(page)
+    page.button(key=f"hold-{NAME}").click().run()
+    assert_literal(page)
+    next(button for button in page.button if button.label == "Keep this clutch").click().run()
+    assert_literal(page)
+    assert page.success and open_archive().all("clutch")[0].content.name == NAME
+    held = AppTest.from_file(str(APP / "pages" / "held_back" / "page.py"), default_timeout=TIMEOUT_S).run()
+    assert_literal(held)
+
+
+def test_names_are_literal_in_the_collection_and_the_gene_book(data_folder):
+    archive = open_archive()
+    with archive.change(NAME) as draft:
+        animal = draft.add(Animal(name=NAME, species="ball python", sex="female", genes="pastel, 66% het clown", origin=NAME))
+        draft.add(Call(about=animal, call="pastel", by="keeper", at=now()))
+        draft.add(Animal(name="Basil", species="ball python", sex="male", genes="clown, spider"))
+        draft.add(Trait(about=animal, words=NAME, seen="2031-08-03"))
+        draft.add(Gene(name="dusk", species="ball python", mode="recessive", note=NAME, two_copies=NAME))
+    page = AppTest.from_file(str(APP / "pages" / "collection" / "page.py"), default_timeout=TIMEOUT_S).run()
+    page.selectbox(key="collection-animal").select(shown(NAME)).run()
+    assert_literal(page)
+    page.button(key="collection-keep-label").click().run()
+    page.selectbox(key="outcome-gene").select("clown").run()
+    page.radio(key="outcome-what").set_value("het clown")
+    next(button for button in page.button if button.label == "Keep").click().run()
+    assert_literal(page)
+    page.text_input(key="collection-buyer").set_value(NAME)
+    next(button for button in page.button if button.label == "Mark as sold").click().run()
+    assert_literal(page)
+    assert [one.content.buyer for one in archive.all("animal", name=NAME)] == [NAME]
+    assert not [cell for table in page.dataframe for cell in table.value.to_numpy().ravel() if isinstance(cell, str) and "\u202e" in cell]
+    book = AppTest.from_file(str(APP / "pages" / "gene_book" / "page.py"), default_timeout=TIMEOUT_S).run()
+    for asked in ("dusk", NAME):
+        book.text_input(key="book_name").set_value(asked).run()
+        assert_literal(book, named=False)
+
+
 def test_the_shelf_forgets_the_oldest():
     shelf = Shelf(room=2)
     for key in "abc":
@@ -429,10 +521,7 @@ def test_thumbnails():
     assert thumbnail("broken.jpg", b"broken") is None
 
 
-def test_the_server_is_for_this_machine_only():
-    assert SERVER["server.address"] == "localhost" and SERVER["browser.gatherUsageStats"] == "false"
-    arguments = streamlit_arguments(port=8600, open_browser=False)
-    assert "--server.address=localhost" in arguments and "--server.headless=true" in arguments
+def test_the_style_names_nobody_else():
     assert re.findall("(?:https?:|%3A)//[a-z.0-9]*", style_html()) == ["%3A//www.w3.org"] * 8, "only names of the drawing format"
 
 
@@ -547,7 +636,7 @@ def test_sharing_is_chosen_in_words_with_the_published_range_beside_it(page):
     slider = page.select_slider(key="mixed_percent")
     assert slider.value == 50.0 and "one male or several, either as likely (50 %)" in slider.options
     assert (slider.options[0], slider.options[-1]) == ("one male for the whole clutch (0 %)", "each egg for itself (100 %)")
-    assert any("black ratsnake 88 % of 34 clutches" in caption.value for caption in page.caption)
+    assert any("black ratsnake 88 % of 34 clutches" in caption for caption in captions(page))
     assert draft.clutch_form(page.session_state).mixed == 0.5
     slider.set_value(10.0).run()
     assert draft.clutch_form(page.session_state).mixed == 0.1

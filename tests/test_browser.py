@@ -4,13 +4,13 @@ import os
 import shutil
 import socket
 import subprocess
+import sys
 import time
 from urllib.parse import urlparse
 
 import pytest
 from PIL import Image
 
-from triage.cli.app import server_command
 from triage.workflow.demo import demo_sheet_path
 from triage.workflow.sheet import load_sheet
 
@@ -32,7 +32,8 @@ def address(tmp_path_factory):
     log = tmp_path_factory.mktemp("log") / "server.txt"
     with log.open("w") as output:
         server = subprocess.Popen(
-            server_command(port=port, open_browser=False), env=environment, stdout=output, stderr=subprocess.STDOUT
+            [sys.executable, "-m", "triage.cli.main", "app", "--port", str(port), "--no-browser"],
+            env=environment, stdout=output, stderr=subprocess.STDOUT,
         )
         try:
             _wait_for(port, server, log)
@@ -74,6 +75,7 @@ def test_the_keepers_round(page, address, tmp_path):
     asked, troubles = set(), []
     page.on("request", lambda request: asked.add(request.url))
     page.on("pageerror", lambda error: troubles.append(str(error)))
+    page.on("console", lambda said: troubles.append(said.text) if said.type == "error" else None)
     demo = load_sheet(demo_sheet_path())
     labels = [egg.label for egg in demo.eggs]
 
@@ -104,6 +106,18 @@ def test_the_keepers_round(page, address, tmp_path):
     assert troubles == []
     outside = {url for url in asked if urlparse(url).scheme not in ("data", "blob") and urlparse(url).hostname != "localhost"}
     assert outside == set(), "the app must not ask anything of another machine"
+
+
+def test_nothing_is_lost_of_what_is_typed_quickly(page, address):
+    page.goto(address)
+    fields = [page.get_by_label(name, exact=True) for name in ("Clutch", "Dam", "Her genes", "Sire", "His genes")]
+    for turn in range(5):
+        typed = [f"{turn} of {number}" for number in range(len(fields))]
+        for field, text in zip(fields, typed, strict=True):
+            field.fill(text)
+            field.press("Tab")
+        page.wait_for_timeout(1000)
+        assert [field.input_value() for field in fields] == typed
 
 
 def test_a_phone_shows_everything_without_scrolling_sideways(page, address):

@@ -6,15 +6,16 @@ from triage.app.icon import page_icon
 from triage.app.pages.sort_clutch import draft
 
 st.set_page_config(page_title="Triage", page_icon=page_icon(), layout="wide")
-state = st.session_state
-# Streamlit forgets the fields of a page that is not shown; naming them keeps what was entered.
-for key in draft.form_keys(state):
-    if key in state:
-        state[key] = state[key]
 pages = [
     st.Page("pages/sort_clutch/page.py", title="Sort a clutch", url_path="sort", icon=":material/egg:", default=True),
     st.Page("pages/held_back/page.py", title="Held back", url_path="held_back", icon=":material/inventory_2:"),
     st.Page("pages/collection/page.py", title="Collection", url_path="collection", icon=":material/pets:"),
     st.Page("pages/gene_book/page.py", title="Genes", url_path="genes", icon=":material/menu_book:"),
 ]
-st.navigation(pages, position="top").run()
+page = st.navigation(pages, position="top")
+if page is not pages[0]:
+    # Streamlit forgets the fields of a page that is not shown; naming them keeps what was entered. Not where they are shown:
+    # a field that is named is sent back as it was, over what was typed since.
+    state = st.session_state
+    state.update({key: state[key] for key in draft.form_keys(state) if key in state})
+page.run()

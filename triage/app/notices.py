@@ -9,6 +9,7 @@ from contextlib import contextmanager
 import streamlit as st
 
 from triage.app.checks import Check
+from triage.app.literal import literal
 from triage.errors import TriageError, TriageWarning
 
 
@@ -34,12 +35,3 @@ def say(check: Check) -> None:
         st.caption(literal(check.words))
     else:
         st.error(literal(check.words), icon=":material/error:")
-
-
-def literal(text: str) -> str:
-    r"""Text with the signs that Markdown would read taken literally.
-
-    >>> print(literal("a*b: 5 %"))
-    a\*b\: 5 %
-    """
-    return "".join(f"\\{sign}" if sign in r"\`*_{}[]<>#+-.!|:$~" else sign for sign in text)

@@ -2,27 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+import os
+import sys
+from collections.abc import Iterator, Mapping
 from importlib import resources
+from tempfile import TemporaryDirectory
+from typing import Any
 
-#: Nothing leaves the machine: no address but localhost, no statistics, no mail prompt, no button that publishes.
-SERVER: Mapping[str, str] = {
-    "server.address": "localhost",
-    "server.showEmailPrompt": "false",
+from triage.app.doors import Doors
+
+#: Nothing leaves the machine: no address but its own, no statistics, no page elsewhere that may speak to ours.
+SERVER: Mapping[str, Any] = {
+    "server.address": "127.0.0.1",
     "server.fileWatcherType": "none",
-    "server.maxUploadSize": "64",
-    "browser.gatherUsageStats": "false",
+    "server.maxUploadSize": 64,
+    "browser.serverAddress": "localhost",
+    "browser.gatherUsageStats": False,
+    "client.allowedOrigins": [],
     "client.toolbarMode": "minimal",
 }
 
 #: Shale and moss by day, the same by night; every pair of text and ground meets WCAG 2.2 AA (tests/test_app.py).
-THEME: Mapping[str, str] = {
+THEME: Mapping[str, Any] = {
     "theme.baseRadius": "0.35rem",
     "theme.buttonRadius": "0.35rem",
     "theme.paddingTop": "3.5rem",
-    "theme.headingFontSizes": '["2rem", "1.5rem", "1.25rem"]',
-    "theme.headingFontWeights": "[650, 650, 600]",
-    "theme.showWidgetBorder": "true",
+    "theme.headingFontSizes": ["2rem", "1.5rem", "1.25rem"],
+    "theme.headingFontWeights": [650, 650, 600],
+    "theme.showWidgetBorder": True,
     "theme.light.primaryColor": "#2b6350",
     "theme.light.backgroundColor": "#f6f7f4",
     "theme.light.secondaryBackgroundColor": "#e8ebe4",
@@ -36,8 +44,37 @@ THEME: Mapping[str, str] = {
 }
 
 
-def streamlit_arguments(*, port: int, open_browser: bool) -> list[str]:
-    """Arguments of the ``streamlit`` command that serves the app on ``localhost:port``."""
-    options = {**SERVER, **THEME, "server.port": str(port), "server.headless": "false" if open_browser else "true"}
-    main_page = resources.files("triage.app") / "main.py"
-    return ["run", str(main_page), *(f"--{name}={value}" for name, value in options.items())]
+def serve(*, port: int, open_browser: bool) -> None:
+    """Serve the app on ``localhost:port`` in this process until it is ended."""
+    with _no_configuration():
+        import streamlit as st
+        from starlette.middleware import Middleware
+        from streamlit import config
+        from streamlit.cli_util import open_browser as show
+    config.get_config_files = lambda name: []  # neither now nor while it runs, secrets included
+
+    @contextlib.asynccontextmanager
+    async def opened(_app) -> Any:
+        if open_browser:
+            show(f"http://localhost:{port}")
+        yield
+
+    main_page = str(resources.files("triage.app") / "main.py")
+    sys.argv = [main_page]  # what Streamlit takes for the script that was started
+    app = st.App(main_page, middleware=[Middleware(Doors, port=port)], lifespan=opened)
+    app.run(config={**SERVER, **THEME, "server.port": port, "browser.serverPort": port})
+
+
+@contextlib.contextmanager
+def _no_configuration() -> Iterator[None]:
+    """Streamlit reads its files and variables while it is imported, and one of them can name a theme on another server."""
+    for name in [name for name in os.environ if name.startswith("STREAMLIT_")]:
+        del os.environ[name]
+    homes = {name: os.environ.get(name) for name in ("HOME", "USERPROFILE")}
+    with TemporaryDirectory() as nowhere, contextlib.chdir(nowhere):
+        os.environ.update(dict.fromkeys(homes, nowhere))
+        try:
+            yield
+        finally:
+            for name, was in homes.items():
+                os.environ.pop(name) if was is None else os.environ.update({name: was})

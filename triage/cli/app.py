@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
 import socket
-import subprocess
-import sys
 
 import click
 
@@ -20,17 +19,11 @@ _LAST_PORT = 65535
 def app(port: int, no_browser: bool) -> int:
     """Open the app in this machine's browser; no other machine can reach it."""
     _refuse_taken_port(port)
-    with subprocess.Popen(server_command(port=port, open_browser=not no_browser)) as server:
-        try:
-            return server.wait()
-        except KeyboardInterrupt:
-            server.terminate()
-            return 0
+    from triage.app.serve import serve
 
-
-def server_command(*, port: int, open_browser: bool) -> list[str]:
-    """The command that serves the app on ``localhost:port`` in a process of its own."""
-    return [sys.executable, "-m", "triage.app", str(port), *([] if open_browser else ["--no-browser"])]
+    with contextlib.suppress(KeyboardInterrupt):  # the usual way to end it
+        serve(port=port, open_browser=not no_browser)
+    return 0
 
 
 def _refuse_taken_port(port: int) -> None:

@@ -5,9 +5,8 @@ from __future__ import annotations
 from rich import box
 from rich.console import Console
 from rich.table import Table
-from rich.text import Text
 
-from triage.cli.layout import heading, item, paragraph
+from triage.cli.layout import Text, heading, item, paragraph
 from triage.proving.chances import percent
 from triage.proving.trays import Tray
 from triage.workflow.answers.report import ClutchReport, EggReport, StruckOut

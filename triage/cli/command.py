@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from triage.cli.output import print_json
+from triage.cli.output import print_json, print_lines
 from triage.errors import StorageError
 from triage.records import Range
 from triage.storage.kinds import CHANCE
@@ -57,7 +57,7 @@ def answer(data: dict, say: Callable[[dict], str], *, as_json: bool) -> None:
     if as_json:
         print_json({"format": 1, **data})
     else:
-        print(say(data))
+        print_lines(say(data))
 
 
 def chance(text: str) -> float:

@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from triage.cli.command import InOrder, SpeciesOption, answer, as_json, named, named_number, verbatim, with_ids
-from triage.cli.output import print_answer, print_json
+from triage.cli.output import print_answer, print_json, print_lines
 from triage.errors import StorageError
 from triage.storage.kinds import KINDS, Candidate, Field, needed_words
 
@@ -59,7 +59,7 @@ def entry_command(name: str, kind: str, help: str, examples: str) -> click.Group
         if as_json:
             print_json({"format": 1, "entries": [_entry_json(book, entry) for entry in found]})
         elif not found:
-            print(f"None yet. Enter one with 'triage {group.name} add'.")
+            print_lines(f"None yet. Enter one with 'triage {group.name} add'.")
         else:
             _print_table(book, kind, found, ids)
 
@@ -265,13 +265,15 @@ def _seen(book, entry) -> tuple[str, ...]:
 
 
 def _print_table(book, kind: str, entries, ids: bool) -> None:
-    from rich.table import Table
+    from rich.table import Column, Table
+
+    from triage.cli.layout import Text
 
     contents = {entry.id: entry.content.to_json() for entry in entries}
     used = [name for name in _fields(kind) if any(name in content for content in contents.values())]
-    table = Table(*used, *(["id"] if ids else []), box=None)
+    table = Table(*(Column(name, overflow="fold") for name in [*used, *(["id"] if ids else [])]), box=None)
     for id, content in contents.items():
-        table.add_row(*(in_words(book, content.get(name, ""), False) for name in used), *([id] if ids else []))
+        table.add_row(*(Text(in_words(book, content.get(name, ""), False)) for name in used), *([id] if ids else []))
     print_answer(lambda console: console.print(table))
 
 

@@ -8,9 +8,8 @@ from functools import singledispatch
 from rich import box
 from rich.console import Console
 from rich.table import Table
-from rich.text import Text
 
-from triage.cli.layout import heading, item, paragraph
+from triage.cli.layout import Text, heading, item, paragraph
 from triage.records import Species
 from triage.species.explain import (
     LOOKS_WILD,

@@ -5,9 +5,21 @@ from __future__ import annotations
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
-from rich.text import Text
+from rich.text import Text as RichText
+
+from triage.signs import shown
 
 _LONGEST_LEAD = 12
+
+
+class Text(RichText):
+    """Text for a terminal, which obeys none of its signs but the line feed."""
+
+    def __init__(self, text: str = "", *more, **named) -> None:
+        super().__init__(shown(text, keep="\n"), *more, **named)
+
+    def append(self, text: str | RichText, style: str | None = None) -> Text:
+        return super().append(shown(text, keep="\n") if isinstance(text, str) else text, style)
 
 
 def heading(console: Console, text: str) -> None:

@@ -6,14 +6,21 @@ import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
+
+from triage.signs import escaped_json, shown
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 
+def print_lines(text: str, file: TextIO | None = None) -> None:
+    """Print lines (on standard output), none of their signs obeyed by the terminal."""
+    print(shown(text, keep="\n\t"), file=file or sys.stdout)
+
+
 def print_answer(draw: Callable[[Console], None]) -> None:
-    """Print what ``draw`` draws: in colour only on a terminal, and only where ``NO_COLOR`` is not set."""
+    """Print what ``draw`` draws with ``layout.Text``: in colour only on a terminal, and only where ``NO_COLOR`` is not set."""
     from rich.console import Console
 
     console = Console(file=sys.stdout, highlight=False, markup=False, emoji=False)
@@ -35,7 +42,7 @@ def remark(message: str) -> None:
 
 def print_json(answer: dict) -> None:
     """An answer as JSON on standard output; not-a-number is a mistake of this program and refused."""
-    print(json.dumps(answer, ensure_ascii=False, indent=2, allow_nan=False))
+    print(escaped_json(json.dumps(answer, ensure_ascii=False, indent=2, allow_nan=False)))
 
 
 @contextmanager
@@ -59,4 +66,4 @@ def progress_bar(what: str) -> Iterator[Callable[[int, int], None]]:
 
 
 def _one_line(message: str) -> str:
-    return "; ".join(part.strip() for part in message.splitlines() if part.strip())
+    return shown("; ".join(part.strip() for part in message.split("\n") if part.strip()))

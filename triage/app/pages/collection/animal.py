@@ -6,13 +6,15 @@ from datetime import date
 
 import streamlit as st
 
-from triage.app.notices import errors_shown, literal
+from triage.app.literal import literal, plain
+from triage.app.notices import errors_shown
 from triage.app.pages.collection.rows import chance_rows, settled_rows, worth_rows
 from triage.errors import TriageError
 from triage.proving.chances import percent
 from triage.proving.harm_words import caution_lines, caution_words
 from triage.proving.plans.worth import Costs, LabelPrices
 from triage.records import Sex
+from triage.signs import shown
 from triage.storage.archive import Archive
 from triage.storage.kinds import Outcome
 from triage.workflow.book import now
@@ -30,9 +32,11 @@ def show_chances(known: Known, id: str) -> None:
         st.caption("Nothing but wild type, as far as the records say.")
         return
     bar = st.column_config.ProgressColumn("chance", format="percent", min_value=0.0, max_value=1.0)
-    st.dataframe(rows, hide_index=True, width="stretch", column_config={"chance": bar})
+    st.dataframe(plain(rows), hide_index=True, width="stretch", column_config={"chance": bar})
     genes = list(dict.fromkeys(row["gene"] for row in rows))
-    locus = st.selectbox("What do its chances rest on?", genes, index=None, placeholder="Choose a gene", key="collection-gene")
+    locus = st.selectbox(
+        "What do its chances rest on?", genes, index=None, placeholder="Choose a gene", key="collection-gene", format_func=shown
+    )
     if locus is None:
         return
     with errors_shown(), st.spinner("Leaving out one reading after another"):
@@ -41,7 +45,7 @@ def show_chances(known: Known, id: str) -> None:
             said = [f"{r.observer} of {known.name(r.animal)} ({percent(r.without)} without it)" for r in rests]
             st.markdown(f"**{literal(what)}**: " + literal("; ".join(said) or "the records of the parents alone"))
         if reasons.caveat:
-            st.caption(reasons.caveat)
+            st.caption(literal(reasons.caveat))
 
 
 def show_label(archive: Archive, known: Known, id: str) -> None:
@@ -55,7 +59,7 @@ def show_label(archive: Archive, known: Known, id: str) -> None:
         if not label.text:
             st.caption(literal(f"No label yet: {label.reason}."))
             return
-        st.code("\n".join((label.text, *label.lines)), language=None, wrap_lines=True)
+        st.code("\n".join(map(shown, (label.text, *label.lines))), language=None, wrap_lines=True)
         if label.changed:
             sold = f" It was sold to {label.buyer}." if label.buyer else ""
             st.warning(literal(f"The label written before says: {label.written}.{sold}"))
@@ -93,9 +97,9 @@ def show_outcome_form(archive: Archive, known: Known, id: str) -> None:
             "The young of a proving are entered like any clutch, and count by themselves. This is for what is certain: a visual young "
             "of a visual mate, or a laboratory's result."
         )
-        locus = st.selectbox("Gene", open_loci, key="outcome-gene")
+        locus = st.selectbox("Gene", open_loci, key="outcome-gene", format_func=shown)
         with st.form("outcome", border=False):
-            said = st.radio("It is", possible_outcomes(known, id, locus), key="outcome-what")
+            said = st.radio("It is", possible_outcomes(known, id, locus), key="outcome-what", format_func=literal)
             by = st.radio("Says who", ["proving", "laboratory"], horizontal=True, key="outcome-by")
             if st.form_submit_button("Keep", icon=":material/save:"):
                 with errors_shown():
@@ -124,9 +128,9 @@ def show_plan(known: Known, id: str) -> None:
             st.caption(literal(str(refusal)))
             return
         st.dataframe(
-            [{"mate": r.mate.name, "bits a year": round(r.bits_per_year, 2), "settled in one season": r.p_one_season_settles,
-              "cautions": "; ".join(map(caution_words, answer.cautions[r.mate.name]))}
-             for r in answer.ranked if not r.refusal],
+            plain([{"mate": r.mate.name, "bits a year": round(r.bits_per_year, 2), "settled in one season": r.p_one_season_settles,
+                    "cautions": "; ".join(map(caution_words, answer.cautions[r.mate.name]))}
+                   for r in answer.ranked if not r.refusal]),
             hide_index=True, width="stretch",
             column_config={"settled in one season": st.column_config.ProgressColumn(format="percent", min_value=0.0, max_value=1.0)},
         )  # fmt: skip
@@ -143,7 +147,7 @@ def _show_worth(answer: PlanAnswer) -> None:
     st.markdown("**Does it pay?** Your own prices and costs, in your own money.")
     open_answers = [words for words in answer.held.answers if not words.startswith("no ")] or list(answer.held.answers)
     with st.form("worth", border=False):
-        of = st.selectbox("The prices turn on", open_answers, key="worth-of")
+        of = st.selectbox("The prices turn on", open_answers, key="worth-of", format_func=shown)
         said = {"proven": None, "66 % possible": 2 / 3, "50 % possible": 0.5, "nothing promised": None}
         given = {
             words: column.number_input(words, min_value=0.0, value=None, step=10.0, placeholder="no price", key=f"worth-{words}")
@@ -165,4 +169,4 @@ def _show_worth(answer: PlanAnswer) -> None:
         decision = worth_of(answer, prices, Costs(keeping, breeding, death / 100, 0.0, years))
         for sentence in decision.words():
             st.markdown(literal(sentence))
-        st.line_chart(worth_rows(decision), x="chance", y=["holding", "selling today"], x_label=f"chance of {of}", y_label="money")
+        st.line_chart(worth_rows(decision), x="chance", y=["holding", "selling today"], x_label=f"chance of {shown(of)}", y_label="money")

@@ -15,15 +15,14 @@ from triage.workflow.book import add_entry
 
 _SEXES = ("female", "male", "unknown")
 #: Fields that are empty again after an animal was entered.
-_FIELDS = ("animal-name", "animal-genes", "animal-weight", "animal-hatched", "animal-origin")
+_EMPTY = {"animal-name": "", "animal-genes": "", "animal-weight": None, "animal-hatched": None, "animal-origin": ""}
 
 
 def show_animal_form(archive: Archive, *, first: bool) -> None:
     """The form in an expander, open where there is no animal yet."""
     state = st.session_state
     if state.pop("animal-entered", None):
-        for key in _FIELDS:
-            state.pop(key, None)
+        state.update(_EMPTY)  # a field that is forgotten instead would go on showing in the browser what it held
     with st.expander("Enter an animal", expanded=first, key="collection-animal-form"):
         name, sex = st.columns([3, 2])
         called = name.text_input("Name", key="animal-name")

@@ -4,11 +4,13 @@ from collections import Counter
 
 import streamlit as st
 
-from triage.app.notices import errors_shown, literal
+from triage.app.literal import literal, plain
+from triage.app.notices import errors_shown
 from triage.app.pages.collection.animal import show_chances, show_label, show_outcome_form, show_plan
 from triage.app.pages.collection.animal_form import show_animal_form
 from triage.app.pages.collection.rows import animal_rows, last_changes
 from triage.app.pages.collection.traits import show_traits
+from triage.signs import shown
 from triage.species import usual_species
 from triage.workflow.book import open_archive
 from triage.workflow.gene_use import undo_change
@@ -31,15 +33,15 @@ with errors_shown():
 if known is not None and not known.animals:
     st.info("No animals yet. Enter one here, or sort a clutch and keep it in the records there.", icon=":material/pets:")
 elif known is not None:
-    st.dataframe(animal_rows(known), hide_index=True, width="stretch")
+    st.dataframe(plain(animal_rows(known)), hide_index=True, width="stretch")
     if not known.posterior.exact:
         st.warning("Too much hangs together to be summed at once: some chances are approximate, each gene exact by itself.")
     if known.left_out:
         listed = ", ".join(known.title(id) for id in known.left_out)
         st.warning(literal(f"What was seen of {listed} cannot be true together with the records, and is left out: check the parents."))
-    titles = {id: known.title(id) for id in known.animals}
+    titles = {id: shown(known.title(id)) for id in known.animals}
     twins = Counter(titles.values())
-    names = {id: title if twins[title] == 1 else f"{title} ({described(known.book, id)})" for id, title in titles.items()}
+    names = {id: title if twins[title] == 1 else f"{title} ({shown(described(known.book, id))})" for id, title in titles.items()}
     was = state.get("collection-animal")
     if was is not None and was not in names:  # an egg that became an animal when it was sold, or what an undo took out
         state["collection-animal"] = known.book.animal_of_egg.get(was, next(iter(names)))

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
-from triage.app.notices import errors_shown, literal
+from triage.app.literal import literal
+from triage.app.notices import errors_shown
+from triage.signs import shown
 from triage.storage.archive import Archive
 from triage.storage.kinds import Trait
 from triage.workflow.book import add_entry
@@ -18,7 +20,7 @@ def show_traits(archive: Archive, known: Known, id: str) -> None:
     title = "Traits that are no known gene" + (f" ({len(traits)})" if traits else "")
     with st.expander(title, key="collection-traits"):
         st.caption("A paradox patch, a kink, a scar, the look of a line: they stand on label and card in your words, and change no chance.")
-        photos = {photo.id: photo.content.name for photo in known.book.about(id, "photo")}
+        photos = {photo.id: shown(photo.content.name) for photo in known.book.about(id, "photo")}
         for entry in traits:
             at = f" (photo {photos[entry.content.photo]})" if entry.content.photo in photos else ""
             row = st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute")

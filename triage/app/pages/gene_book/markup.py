@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from html import escape
 
+from triage.app.literal import escape
 from triage.species.explain import (
     LOOKS_WILD,
     NOT_RECORDED,

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import streamlit as st
 
-from triage.app.notices import errors_shown, literal
+from triage.app.literal import literal
+from triage.app.notices import errors_shown
 from triage.records import Mode, Species
+from triage.signs import shown
 from triage.storage.archive import Archive, Entry
 from triage.storage.database import is_there
 from triage.storage.kinds import Gene
@@ -26,7 +28,7 @@ def show_own_genes(species: Species) -> None:
             "A gene that the catalogue does not have, kept in your records and computed like any other. The photo model says nothing "
             "for or against it."
         )
-        names = {_NEW: _NEW} | {id: entry.content.name for id, entry in genes.items()}
+        names = {_NEW: _NEW} | {id: shown(entry.content.name) for id, entry in genes.items()}
         chosen = st.selectbox("Gene", list(names), key="own-gene", format_func=names.__getitem__)
         _show_form(species, genes.get(chosen))
 
@@ -38,7 +40,8 @@ def _show_form(species: Species, entry: Entry | None) -> None:
     with st.form(f"own-form-{at}", border=False):
         name = st.text_input("Name", value=said.name if said else "", key=f"own-name-{at}")
         mode = st.selectbox("Inherited", modes, index=modes.index(said.mode) if said else 0, key=f"own-mode-{at}")
-        of = st.selectbox("Allele of", series, index=series.index(said.series) if said and said.series else 0, key=f"own-series-{at}")
+        index = series.index(said.series) if said and said.series else 0
+        of = st.selectbox("Allele of", series, index=index, format_func=shown, key=f"own-series-{at}")
         looks = {
             field: st.text_input(title, value=(getattr(said, field) or "") if said else "", key=f"own-{field}-{at}")
             for field, title in (("one_copy", "One copy looks"), ("two_copies", "Two copies look"))

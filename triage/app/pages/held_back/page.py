@@ -4,7 +4,8 @@ from itertools import groupby
 
 import streamlit as st
 
-from triage.app.notices import errors_shown, literal
+from triage.app.literal import literal
+from triage.app.notices import errors_shown
 from triage.workflow.book import open_archive
 from triage.workflow.holds import Held, held_back, let_go
 
@@ -20,7 +21,9 @@ def show(mark: Held) -> None:
     with row.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
         st.markdown(f"**{literal(mark.name)}**  \n{literal(mark.note)}", width="content")
         st.caption(f"since {mark.since.astimezone():%d %B %Y}", width="content")
-        st.button(f"Undo the hold-back of {mark.name}", key=f"undo-{mark.id}", on_click=undo, args=(mark.id,), icon=":material/undo:")
+        st.button(
+            f"Undo the hold-back of {literal(mark.name)}", key=f"undo-{mark.id}", on_click=undo, args=(mark.id,), icon=":material/undo:"
+        )
 
 
 st.title("Held back")

@@ -6,11 +6,13 @@ from collections.abc import Mapping
 
 import streamlit as st
 
-from triage.app.notices import errors_shown, literal
+from triage.app.literal import literal
+from triage.app.notices import errors_shown
 from triage.app.pages.sort_clutch import markup, sorting
 from triage.app.pages.sort_clutch.shelf import SortedClutch
 from triage.app.shared import photo_reader
 from triage.proving.trays import Tray
+from triage.signs import shown
 from triage.workflow.answers.report import EggReport
 from triage.workflow.answers.wording import clutch_name, in_tray
 from triage.workflow.book import open_archive, open_photos
@@ -92,16 +94,16 @@ def _card(clutch: SortedClutch, egg: EggReport, mark: Held | None) -> None:
         _evidence(clutch, egg)
     if egg.label_text:
         st.caption("Sale label: no more than the records support")
-        st.code(egg.label_text, language=None, wrap_lines=True)
+        st.code(shown(egg.label_text), language=None, wrap_lines=True)
     if mark:
         st.button(
-            f"Undo the hold-back of {egg.label}", key=f"hold-{egg.label}", on_click=_undo, args=(mark.id,),
+            f"Undo the hold-back of {literal(egg.label)}", key=f"hold-{egg.label}", on_click=_undo, args=(mark.id,),
             icon=":material/undo:",
         )  # fmt: skip
     else:
         said = egg.label_text or (egg.calls[0].call.name if egg.calls else "no possible call")
         st.button(
-            f"Hold {egg.label} back", key=f"hold-{egg.label}", on_click=_hold, args=(clutch, egg.label, said),
+            f"Hold {literal(egg.label)} back", key=f"hold-{egg.label}", on_click=_hold, args=(clutch, egg.label, said),
             icon=":material/inventory_2:",
         )  # fmt: skip
 
@@ -111,15 +113,15 @@ def _evidence(clutch: SortedClutch, egg: EggReport) -> None:
     if not st.toggle("Where in the photo is the evidence?", key=f"evidence-{egg.label}"):
         return
     names = [chance.call.name for chance in egg.calls]
-    first = st.selectbox("for", names, index=0, key=f"for-{egg.label}")
+    first = st.selectbox("for", names, index=0, key=f"for-{egg.label}", format_func=shown)
     rest = [name for name in names if name != first]
-    second = st.selectbox("against", rest, index=0, key=f"against-{egg.label}")
+    second = st.selectbox("against", rest, index=0, key=f"against-{egg.label}", format_func=shown)
     with errors_shown(), st.spinner("Looking at the photo, a part at a time"):
         view = find_clutch_evidence(clutch.report, egg.label, first, second, photo_reader(clutch.report.sheet.species.name))
-        read, shown = st.columns(2)
+        read, favoured = st.columns(2)
         read.image(view.cut, caption="what was read")
-        shown.image(view.overlay, caption=view.colours)
-        st.caption(f"The photo alone {view.favours}. {view.look_for}")
+        favoured.image(view.overlay, caption=literal(view.colours))
+        st.caption(literal(f"The photo alone {view.favours}. {view.look_for}"))
 
 
 def _hold(clutch: SortedClutch, label: str, said: str) -> None:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import streamlit as st
 
 from triage.app.checks import PAUSE, check_call, check_genes
+from triage.app.literal import literal
 from triage.app.notices import say
 from triage.app.pages.sort_clutch import draft
 from triage.app.pages.sort_clutch.draft import SEXES, field
 from triage.app.shared import small_picture, species_shown
 from triage.records import Sex, Species
+from triage.signs import shown
 from triage.species import species_names
 from triage.species.explain import list_genes
 from triage.species.sharing import published_text
@@ -51,13 +53,13 @@ def _parents(state) -> Species:
             "May several males share the clutch?", state["mixed_stops"],
             key="mixed_percent", format_func=sharing_text,
         )  # fmt: skip
-        st.caption(published_text(species))
+        st.caption(literal(published_text(species)))
     with st.expander("Your bars", key="bars"):
         st.number_input("A call is settled for the label at, %", 50.0, 100.0, step=1.0, key="label_percent")
         st.number_input("A hidden gene is worth proving from a chance of, %", 0.0, 100.0, step=5.0, key="hold_percent")
         genes = [gene.name for gene in list_genes(species)]
         state["hold_genes"] = [gene for gene in state["hold_genes"] if gene in genes]
-        st.multiselect("Genes worth proving", genes, key="hold_genes", placeholder="any gene")
+        st.multiselect("Genes worth proving", genes, format_func=shown, key="hold_genes", placeholder="any gene")
     return species
 
 
@@ -110,14 +112,14 @@ def _hatchling(state, species: Species, row: int) -> None:
         for name, data in photos[:2]:
             picture = small_picture(name, data)
             if picture is None:
-                st.caption(f"{name}: no picture to show")
+                st.caption(literal(f"{name}: no picture to show"))
             else:
-                st.image(picture, width=76, alt=f"Photo {name}")
+                st.image(picture, width=76, alt=f"Photo {shown(name)}")
         st.text_input("Label", key=label, width=110)
         st.selectbox("Sex", SEXES, key=field("egg_sex", row), width=130)
         st.text_input("Your call, if any", key=call, placeholder="what you see", live=PAUSE, width="stretch")
         st.button(
-            f"Remove {state[label]}", key=field("remove_egg", row), on_click=draft.remove_hatchling, args=(state, row),
+            f"Remove {literal(state[label])}", key=field("remove_egg", row), on_click=draft.remove_hatchling, args=(state, row),
             type="tertiary", icon=":material/close:",
         )  # fmt: skip
         check = check_call(species, state[call])

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Iterable, Mapping, Sequence
-from html import escape as escape_signs
 
+from triage.app.literal import escape
 from triage.app.style import class_name
 from triage.proving.chances import percent
 from triage.proving.trays import Tray
@@ -31,11 +31,6 @@ MEANING: Mapping[Tray, str] = {
     Tray.HOLD_BACK: "only breeding or a laboratory can tell, and it is worth it",
     Tray.CHECK_PARENTS: "the records do not explain what was seen",
 }
-
-
-def escape(text: str, quote: bool = True) -> str:
-    """Text for HTML; a number stays on one line with its percent sign."""
-    return escape_signs(text, quote).replace(" %", "&nbsp;%")
 
 
 def sign(tray: Tray) -> str:
@@ -107,7 +102,7 @@ def list_html(lines: Iterable[str]) -> str:
 
 
 def _picture(data: bytes, alternative: str) -> str:
-    return f'<img alt="{escape(alternative, quote=True)}" src="data:image/jpeg;base64,{base64.b64encode(data).decode()}">'
+    return f'<img alt="{escape(alternative)}" src="data:image/jpeg;base64,{base64.b64encode(data).decode()}">'
 
 
 def _sires(egg: EggReport) -> str:

@@ -11,6 +11,7 @@ from triage.app.pages.sort_clutch import draft
 from triage.app.pages.sort_clutch.shelf import SortedClutch
 from triage.app.shared import photo_reader, shelf, small_picture
 from triage.errors import TriageError
+from triage.signs import shown
 from triage.workflow.book import Book, keepers_species, open_archive, open_photos
 from triage.workflow.clutch import ClutchSheet
 from triage.workflow.demo import demo_sheet_path
@@ -72,7 +73,7 @@ def clutches_in_records() -> dict[str, str]:
     """Names of the clutches in the records by id, the newest first."""
     found: dict[str, str] = {}
     with errors_shown():
-        found = {entry.id: entry.content.name for entry in reversed(open_archive().all("clutch"))}
+        found = {entry.id: shown(entry.content.name) for entry in reversed(open_archive().all("clutch"))}
     return found
 
 
