@@ -17,7 +17,7 @@ LAYERS = [
     {"proving"},
     {"vision", "genetics", "storage", "hatchery"},
     {"species"},
-    {"records"},
+    {"records", "files", "outputs"},
     {"errors"},
 ]
 #: Training renders hatchlings and fits the model: it stands above both, so this needs no exception.
@@ -40,7 +40,7 @@ def part_of(module: str) -> str | None:
     return words[1] if words[0] == "triage" and len(words) > 1 and words[1] in set().union(*LAYERS) else None
 
 
-FILES = sorted(p for p in PACKAGE.rglob("*.py") if p.parent != PACKAGE or p.stem in ("errors", "records", "face"))
+FILES = sorted(p for p in PACKAGE.rglob("*.py") if p.parent != PACKAGE or p.stem in ("errors", "records", "files", "outputs", "face"))
 
 
 def own_part(path: Path) -> str:

@@ -9,6 +9,7 @@ import click
 
 from triage.cli.output import print_json
 from triage.errors import StorageError
+from triage.outputs import written_whole
 
 as_json = click.option("--json", "as_json", is_flag=True, help="print the answer as JSON")
 with_ids = click.option("--ids", is_flag=True, help="show identifiers beside the names")
@@ -99,9 +100,5 @@ def counted(n: int, word: str) -> str:
 
 def write_new(path: Path, data: bytes) -> None:
     """Write a file that is not there yet; StorageError where it is, or where it cannot be written."""
-    if path.exists():
-        raise StorageError(f"{path}: exists already and is not overwritten; name another file")
-    try:
-        path.write_bytes(data)
-    except OSError as error:
-        raise StorageError(f"{path}: cannot be written ({error.strerror}); name another folder") from error
+    with written_whole(path, error=StorageError) as file:
+        file.write(data)
