@@ -14,7 +14,7 @@ from triage.outputs import clear_parts, make_private, private_folder, written_wh
 from triage.storage.folder import data_folder
 
 FOLDER = "photos"  # beside the database in the keeper's data folder
-LARGEST_BYTES = 256 * 2**20  # of a photo as it is kept: three times what a picture of the largest size read can come to
+LARGEST_BYTES = 128 * 2**20  # of a photo as it is kept; the largest that is read comes to less
 
 
 class PhotoFiles:
