@@ -18,7 +18,7 @@ LAYERS = [
     {"proving"},
     {"vision", "genetics", "storage", "hatchery"},
     {"species"},
-    {"records", "files"},
+    {"records", "files", "outputs"},
     {"errors", "signs"},
 ]
 #: Training renders hatchlings and fits the model: it stands above both, so this needs no exception.
@@ -41,7 +41,8 @@ def part_of(module: str) -> str | None:
     return words[1] if words[0] == "triage" and len(words) > 1 and words[1] in set().union(*LAYERS) else None
 
 
-FILES = sorted(p for p in PACKAGE.rglob("*.py") if p.parent != PACKAGE or p.stem in ("errors", "records", "files", "signs", "face"))
+_TOP = ("errors", "records", "files", "outputs", "signs", "face")
+FILES = sorted(p for p in PACKAGE.rglob("*.py") if p.parent != PACKAGE or p.stem in _TOP)
 
 
 def own_part(path: Path) -> str:

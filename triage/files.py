@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import os
 import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
 from triage.errors import TriageError
 
@@ -26,18 +29,24 @@ def read_file(path: Path, *, at_most: int, needed: str, name: str | None = None,
     needed, name, error
         What to say behind the refusal, how the file is called there (its path), and the class of the refusal.
     """
+    with open_file(path, at_most=at_most, needed=needed, name=name, error=error) as file:
+        data = file.read(at_most + 1)
+    if data is not None and len(data) <= at_most:
+        return data
+    found = "nothing comes from it" if data is None else f"it has over {_size(at_most)}"
+    raise error(f"{name or path}: {found}; {needed}")
+
+
+@contextmanager
+def open_file(path: Path, *, at_most: int, needed: str, name: str | None = None, error: type[TriageError]) -> Iterator[IO[bytes]]:
+    """As `read_file`, to be read bit by bit."""
     try:
         _refuse_strange(os.stat(path), at_most)  # before it is opened: opening some devices is an act already
         with open(os.open(path, _FLAGS), "rb") as file:
             _refuse_strange(os.fstat(file.fileno()), at_most)  # and what was opened may be another one by now
-            data = file.read(at_most + 1)
+            yield file
     except (OSError, ValueError) as refused:
-        found = _words(path, name or "", refused)
-    else:
-        if data is not None and len(data) <= at_most:
-            return data
-        found = "nothing comes from it" if data is None else f"it has over {_size(at_most)}"
-    raise error(f"{name or path}: {found}; {needed}")
+        raise error(f"{name or path}: {_words(path, name or '', refused)}; {needed}") from refused
 
 
 def read_text(path: Path, *, at_most: int, needed: str, name: str | None = None, error: type[TriageError]) -> str:

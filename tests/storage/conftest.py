@@ -77,6 +77,12 @@ def address(request, tmp_path, new_postgres):
 
 
 @pytest.fixture
+def new_address(request, address, tmp_path, new_postgres):
+    """Makes an empty database of the same kind as the archive's and returns its address."""
+    return new_postgres if address.startswith("postgresql") else lambda: f"sqlite:///{tmp_path / f'{uuid.uuid4().hex}.sqlite'}"
+
+
+@pytest.fixture
 def archive(address):
     return Archive(Database(address))
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -11,6 +10,7 @@ import click
 
 from triage.cli.output import print_json, print_lines
 from triage.errors import StorageError
+from triage.outputs import written_whole
 from triage.records import Range
 from triage.storage.kinds import CHANCE
 
@@ -119,9 +119,5 @@ def counted(n: int, word: str) -> str:
 
 def write_new(path: Path, data: bytes) -> None:
     """Write a file that is not there yet; StorageError where it is, or where it cannot be written."""
-    if os.path.lexists(path):
-        raise StorageError(f"{path}: exists already and is not overwritten; name another file")
-    try:
-        path.write_bytes(data)
-    except (OSError, ValueError) as error:
-        raise StorageError(f"{path}: cannot be written ({getattr(error, 'strerror', error)}); name another file") from error
+    with written_whole(path, error=StorageError) as file:
+        file.write(data)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,6 +13,9 @@ from triage.cli.command import answer, as_json, command, counted, with_ids, writ
 from triage.cli.entries import print_history
 from triage.cli.output import progress_bar
 from triage.errors import StorageError
+
+if TYPE_CHECKING:
+    from triage.storage.backup import Done
 
 _PATH = click.Path(path_type=Path)
 
@@ -120,43 +125,49 @@ def import_(file: Path, as_json: bool) -> None:
 @command("backup", "  triage backup 2031-08-01.triage.zip\n")
 @click.argument("file", type=_PATH, help="the file to write")
 @as_json
-def backup(file: Path, as_json: bool) -> None:
+def backup(file: Path, as_json: bool) -> int:
     """Write everything, with its history and photos, to one file."""
     from triage.storage.backup import back_up
     from triage.workflow.book import open_archive, open_photos
 
     with progress_bar("photos") as progress:
-        _answer_backup(file, back_up(open_archive(), open_photos(), file, progress), "written to", as_json)
+        done = back_up(open_archive(), open_photos(), file, progress)
+    return _answer_backup(file, done, f"written to {file}", as_json)
 
 
 @command("restore", "  triage restore 2031-08-01.triage.zip\n")
 @click.argument("file", type=_PATH, help="a file that 'triage backup' wrote")
 @as_json
-def restore(file: Path, as_json: bool) -> None:
-    """Fill empty records from a backup."""
+def restore(file: Path, as_json: bool) -> int:
+    """Fill empty records from a backup, or give back what records lost that it was made from."""
     from triage.storage.backup import restore as fill
     from triage.workflow.book import open_archive, open_photos
 
-    _answer_backup(file, fill(file, open_archive(), open_photos()), "restored from", as_json)
+    return _answer_backup(file, fill(file, open_archive(), open_photos()), f"restored from {file}", as_json)
 
 
-def _answer_backup(file: Path, manifest: dict, done: str, as_json: bool) -> None:
-    changes, photos = manifest["changes"], manifest["photos"]
-    said = f"{counted(changes, 'change')} and {counted(photos, 'photo')} {done} {file}"
-    answer({"file": str(file), "changes": changes, "photos": photos}, lambda _: said, as_json=as_json)
+def _answer_backup(file: Path, done: Done, words: str, as_json: bool) -> int:
+    said = f"{counted(done.changes, 'change')} and {counted(done.photos, 'photo')} {words}"
+    said += f"; {counted(done.there, 'photo')} there already" if done.there else ""
+    lines = [f"{said}; {len(done.missing)} not:" if done.missing else said, *(f"  {why}" for why in done.missing.values())]
+    answer({"file": str(file), **asdict(done)}, lambda _: "\n".join(lines), as_json=as_json)
+    return 1 if done.missing else 0
 
 
 @command("verify", "  triage verify\n")
 @as_json
 def verify(as_json: bool) -> int:
-    """Look for damage: altered changes, broken references, flipped bits in photos."""
+    """Look for damage: altered or lost changes, entries that are not what was entered, references to nothing, flipped bits in photos."""
+    from triage.storage.verify import verify as look
     from triage.workflow.book import open_archive, open_photos
 
-    archive, photos = open_archive(), open_photos()
-    wanted = sorted({entry.content.sha256 for entry in archive.all("photo")})
-    faults = [*archive.faults(), *photos.faults(iter(wanted))]
-    entries = len(archive.all())
-    found = counted(len(faults), "fault") if faults else "all is well"
-    lines = [f"{entries} entries and {counted(len(wanted), 'photo')} looked at: {found}", *(f"  {fault}" for fault in faults)]
-    answer({"entries": entries, "photos": len(wanted), "faults": faults}, lambda _: "\n".join(lines), as_json=as_json)
-    return 1 if faults else 0
+    found = look(open_archive(), open_photos())
+    n_faults = len(found.faults)
+    lines = [
+        f"{found.entries} entries and {counted(found.photos, 'photo')} looked at: {counted(n_faults, 'fault') if n_faults else 'all is well'}",
+        *(f"  {one}" for one in (*found.faults, *found.ways)),
+        *(f"  {one}: belongs to no entry; it may be removed" for one in found.strangers),
+    ]
+    data = {**asdict(found), "faults": list(found.faults), "strangers": [str(one) for one in found.strangers]}
+    answer(data, lambda _: "\n".join(lines), as_json=as_json)
+    return 1 if n_faults else 0

@@ -18,14 +18,17 @@ from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import BigInteger, Connection, cast, delete, func, insert, select, update
+from sqlalchemy.exc import IntegrityError
 
 from triage.errors import StorageError, TriageWarning
 from triage.storage.database import Database
 from triage.storage.kinds import Record, kind_named
+from triage.storage.newest import Newest
 from triage.storage.schema import change, record, reference, revision
 from triage.storage.upgrade import upgraded
 
 FIRST_HASH = "0" * 64
+LARGEST_ENTRY, LARGEST_CHANGE = 4 * 2**20, 64 * 2**20  # characters of content as it is kept, so that a backup's can be bounded
 _MOST_IN_A_CHANGE = 1_000_000
 _REACHED = "'triage history {}' and 'triage undo' reach it"
 _LETTERS = "23456789abcdefghjkmnpqrstvwxyz"  # without those that are taken for one another
@@ -166,6 +169,8 @@ class Draft:
         kind, plain = content.KIND, content.to_json()
         text = as_json(plain)
         json.dumps(plain, ensure_ascii=False).encode()  # fails where a text holds what is no character
+        if len(text) > LARGEST_ENTRY:
+            raise StorageError(f"{kind}: has {len(text):,} characters; needed: up to {LARGEST_ENTRY:,}")
         row = {"kind": kind, "version": version, "content": text}
         self._connection.execute(
             insert(record).values(id=id, **row) if new else update(record).where(record.c.id == id).values(row)
@@ -187,16 +192,28 @@ class Archive:
 
     def __init__(self, database: Database | None = None) -> None:
         self.database = database or Database()
+        self._newest = Newest(self.database.file, read_only=self.database.read_only)
 
     @contextmanager
     def change(self, reason: str, *, who: str = "keeper", at: datetime | None = None) -> Iterator[Draft]:
         """Write entries together: all of them, or, if anything raises, none."""
+        newest = None
         with self.database.writing() as connection:
             draft = Draft(connection)
             yield draft
+            if sum(len(content or "") for *_, content in draft._revisions) > LARGEST_CHANGE:
+                raise StorageError(f"more than {LARGEST_CHANGE:,} characters at once; needed: kinds of entries one after another")
             if draft._revisions:
                 moment = (at or datetime.now(UTC)).astimezone(UTC).isoformat()
-                _append(connection, moment, who, reason, draft._revisions)
+                appended = _append(connection, moment, who, reason, draft._revisions)
+                newest = appended if self._holds_noted(connection) else None
+        if newest is not None:
+            self._newest.note(newest)
+
+    def _holds_noted(self, connection: Connection) -> bool:
+        """Whether the change that was noted as the newest is still there: what is lost stays noted until it is back."""
+        noted = self._newest.noted()
+        return not noted or connection.execute(select(change.c.id).where(change.c.hash == noted)).first() is not None
 
     def find(self, id: str) -> Entry:
         """The entry with this id; StorageError if there is none."""
@@ -237,6 +254,11 @@ class Archive:
             lost |= more
             found = [one for one in found if one.id not in more]
         return tuple(one for one in found if all(getattr(one.content, name) == value for name, value in where.items()))
+
+    def count(self) -> int:
+        """How many entries there are."""
+        with self.database.reading() as connection:
+            return connection.execute(select(func.count()).select_from(record)).scalar() or 0
 
     def history(self, id: str | None = None) -> tuple[Revision, ...]:
         """Every revision, of one entry or of all, oldest first."""
@@ -302,64 +324,98 @@ class Archive:
                     draft.restore(Entry(row.record_id, row.kind, newest, None), content)
 
     def changes(self) -> Iterator[Change]:
-        """Every change from the first on, as one consistent view."""
+        """Every change from the first on, as one consistent view; StorageError where the rows themselves are damaged."""
         with self.database.reading() as connection:
             rows = connection.execute(select(revision).order_by(revision.c.change_id, revision.c.place)).all()
             heads = connection.execute(select(change).order_by(change.c.id)).all()
         by_change: dict[int, list[tuple[str, str, int, str | None]]] = {}
         for row in rows:
-            by_change.setdefault(row.change_id, []).append((row.record_id, row.kind, row.version, row.content))
+            of_change = by_change.setdefault(row.change_id, [])
+            one = (row.record_id, row.kind, row.version, row.content)
+            if row.place != len(of_change) or not all(map(isinstance, one, (str, str, int, str | None))):
+                raise StorageError(f"change {row.change_id}: what it made of {row.record_id!r} is damaged")
+            of_change.append(one)
         for head in heads:
-            yield Change(
-                head.id, head.at, head.who, head.reason, head.previous, head.hash, tuple(by_change.get(head.id, ()))
-            )
+            told = (head.at, head.who, head.reason, head.previous, head.hash)
+            if not isinstance(head.id, int) or not all(isinstance(words, str) for words in told):
+                raise StorageError(f"change {head.id}: is damaged")
+            yield Change(head.id, *told, tuple(by_change.pop(head.id, ())))
+        if by_change:
+            raise StorageError(f"change {min(by_change, key=str)}: is missing, though what it made is there")
 
     def replay(self, changes: Iterable[Change]) -> int:
-        """Write changes of another archive into this empty one, checking their chain; returns how many."""
-        count, previous = 0, FIRST_HASH
+        """Write changes of another archive behind those of this one, which must be the first of them or none; returns how many.
+
+        StorageError where a chain is broken, or where this archive holds other changes; one that holds more is left as it is.
+        """
+        count, previous, newest = 0, FIRST_HASH, None
         with self.database.writing() as connection:
-            if connection.execute(select(func.count()).select_from(change)).scalar():
-                raise StorageError(
-                    f"{self.database.name}: holds records already; needed: an empty database to restore into"
-                )
-            entries: dict[str, tuple[str, int, str]] = {}
-            for one in changes:
-                if (
-                    one.previous != previous
-                    or hash_of(previous, one.at, one.who, one.reason, one.revisions) != one.hash
-                ):
+            there = connection.execute(select(change.c.hash).order_by(change.c.id)).scalars().all()
+            new = not there
+            versions: dict[str, int] = {}
+            for number, one in enumerate(changes):
+                in_order = all(version > versions.get(id, 0) for id, _, version, _ in one.revisions)
+                if not in_order or not follows(one, previous):
                     raise StorageError(
-                        f"change {one.id} of the backup does not follow from the one before; the backup is damaged"
+                        f"change {one.id} of the backup does not follow from the one before; the backup is damaged: use another"
                     )
+                previous = one.hash
+                versions.update((id, version) for id, _, version, _ in one.revisions)
+                if number < len(there):
+                    if there[number] != one.hash:
+                        raise StorageError(
+                            f"{self.database.name}: holds records already, and others than the backup; needed: an empty database to "
+                            "restore into, such as one in a new folder (TRIAGE_DATA)"
+                        )
+                    continue
                 _append(connection, one.at, one.who, one.reason, one.revisions)
-                for id, kind, version, content in one.revisions:
-                    if content is None:
-                        entries.pop(id, None)
-                    else:
-                        entries[id] = (kind, version, content)
-                previous, count = one.hash, count + 1
-            if entries:
-                rows = ((id, *entry) for id, entry in entries.items())
-                connection.execute(insert(record), [dict(zip(("id", "kind", "version", "content"), row, strict=True)) for row in rows])
-            bring_up_to_date(connection)
+                count += 1
+            if count:
+                try:
+                    if not _make_entries(connection):
+                        bring_up_to_date(connection)
+                except IntegrityError as error:
+                    raise StorageError("the entries of the backup do not fit together; the backup is damaged: use another") from error
+                newest = connection.execute(select(change.c.hash).order_by(change.c.id.desc()).limit(1)).scalar()
+                newest = newest if new or self._holds_noted(connection) else None
+        if newest is not None:
+            self._newest.note(newest)
         return count
 
     def faults(self) -> tuple[str, ...]:
-        """What does not fit together: the chain of changes, the entries against them, the references. Empty if all is well."""
-        found, previous = [], FIRST_HASH
+        """Everything that `damage` finds."""
+        return tuple(sorted(one for found in self.damage() for one in found))
+
+    def damage(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """What is wrong with the database and the chain of changes, and where entries and references are not what the changes made.
+
+        Both are empty if all is well. The second can be made anew from the changes, the first only from a backup.
+        """
+        lost, wrong = list(self.database.damage()), []
+        try:
+            self._compare(lost, wrong)
+        except StorageError as error:
+            lost.append(str(error))
+        return tuple(dict.fromkeys(lost)), tuple(wrong)
+
+    def _compare(self, lost: list[str], wrong: list[str]) -> None:
+        previous, noted = FIRST_HASH, self._newest.noted()
         expected: dict[str, tuple[str, int, str]] = {}
         for one in self.changes():
-            if (
-                one.previous != previous
-                or hash_of(one.previous, one.at, one.who, one.reason, one.revisions) != one.hash
-            ):
-                found.append(f"change {one.id}: was altered after it was written, or the one before is missing")
+            if not follows(one, previous):
+                lost.append(f"change {one.id}: was altered after it was written, or the one before is missing")
             previous = one.hash
+            noted = None if noted == one.hash else noted
             for id, kind, version, content in one.revisions:
                 if content is None:
                     expected.pop(id, None)
                 else:
                     expected[id] = (kind, version, content)
+        if noted:
+            lost.append(f"change {noted[:12]} was made and is there no more, nor is what came with it or later; where a backup that holds "
+                        f"it brings it back, well; otherwise enter it anew and remove {self._newest.file}")  # fmt: skip
+        if noted == "":
+            wrong.append(f"{self._newest.file}: is damaged; it only tells of the newest change, and the next one makes it anew")
         with self.database.reading() as connection:
             rows = connection.execute(select(record)).all()
             pointed = {
@@ -367,9 +423,9 @@ class Archive:
                 for row in connection.execute(select(reference.c.record_id, reference.c.field, reference.c.target))
             }
         actual = {row.id: (row.kind, row.version, row.content) for row in rows}
-        found += [f"{id}: is missing, though no change removed it" for id in expected.keys() - actual.keys()]
-        found += [f"{id}: is there, though no change made it" for id in actual.keys() - expected.keys()]
-        found += [
+        wrong += [f"{id}: is missing, though no change removed it" for id in expected.keys() - actual.keys()]
+        wrong += [f"{id}: is there, though no change made it" for id in actual.keys() - expected.keys()]
+        wrong += [
             f"{id}: differs from its last change"
             for id in expected.keys() & actual.keys()
             if expected[id] != actual[id]
@@ -379,21 +435,50 @@ class Archive:
             try:
                 references = tuple(_content(id, kind, content).references())
             except StorageError as error:
-                found.append(str(error))
+                lost.append(str(error))
                 continue
             for name, target, kinds in references:
                 wanted.add((id, name, target))
                 if target not in expected or expected[target][0] not in kinds:
-                    found.append(f"{id}: field '{name}' refers to {target}, which is not there")
-        found += [
+                    lost.append(f"{id}: field '{name}' refers to {target}, which is not there")
+        wrong += [
             f"{id}: reference '{name}' to {target} is not what the entry says" for id, name, target in wanted ^ pointed
         ]
-        return tuple(sorted(found))
+
+
+def follows(one: Change, previous: str) -> bool:
+    """Whether a change is whole and comes right behind the change of that hash."""
+    return one.previous == previous and hash_of(previous, one.at, one.who, one.reason, one.revisions) == one.hash
+
+
+def _make_entries(connection: Connection) -> bool:
+    """The entries as the changes made them, with their references; whether all are of today's form, so that nothing is left to be done."""
+    newest = select(revision.c.record_id, func.max(revision.c.version).label("version")).group_by(revision.c.record_id).subquery()
+    made = select(revision.c.record_id, revision.c.kind, revision.c.version, revision.c.content).join(
+        newest, (newest.c.record_id == revision.c.record_id) & (newest.c.version == revision.c.version)
+    )
+    connection.execute(delete(reference))
+    connection.execute(delete(record))
+    connection.execute(insert(record).from_select(["id", "kind", "version", "content"], made.where(revision.c.content.is_not(None))))
+    kinds = {row.id: row.kind for row in connection.execute(select(record.c.id, record.c.kind))}
+    for row in connection.execute(select(record)):  # one by one: a backup may be larger than the memory
+        try:
+            content = _content(row.id, row.kind, row.content)
+        except StorageError:
+            return False
+        if as_json(content.to_json()) != row.content:
+            return False
+        for name, to, allowed in content.references():
+            if kinds.get(to) not in allowed:
+                raise StorageError(f"{row.id}: field '{name}' refers to {to[:60]!r}, which is not there or none of {' or '.join(allowed)}")
+            connection.execute(insert(reference).values(record_id=row.id, field=name, target=to))
+    return True
 
 
 def _append(
     connection: Connection, at: str, who: str, reason: str, revisions: Iterable[tuple[str, str, int, str | None]]
-) -> None:
+) -> str:
+    """Write a change behind all others; returns its hash."""
     revisions = list(revisions)
     last = connection.execute(select(change.c.hash).order_by(change.c.id.desc()).limit(1)).scalar() or FIRST_HASH
     row = {"at": at, "who": who, "reason": reason, "previous": last, "hash": hash_of(last, at, who, reason, revisions)}
@@ -403,6 +488,7 @@ def _append(
         [{"change_id": number, "place": place, "record_id": id, "kind": kind, "version": version, "content": content}
          for place, (id, kind, version, content) in enumerate(revisions)],
     )  # fmt: skip
+    return row["hash"]
 
 
 def bring_up_to_date(connection: Connection) -> None:

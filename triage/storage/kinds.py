@@ -335,8 +335,8 @@ class Photo(Record):
 
     KIND: ClassVar[str] = "photo"
     about: str = _reference(*ANYTHING)
-    sha256: str = _text(True)
-    source_sha256: str = _text(True)
+    sha256: str = _field("digits", True, length=64)
+    source_sha256: str = _field("digits", True, length=64)
     name: str = _text(True)
     added: str = _at()
     stage: str | None = _text()

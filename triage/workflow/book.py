@@ -28,7 +28,8 @@ SEXES = {"male": Sex.MALE, "female": Sex.FEMALE}
 def open_archive(address: str | None = None) -> Archive:
     """The keeper's records: the file in the data folder, or the database that TRIAGE_DATABASE names."""
     archive = Archive(Database(address))
-    take_over_old_marks(archive, data_folder())
+    if not archive.database.read_only:
+        take_over_old_marks(archive, data_folder())
     return archive
 
 
