@@ -15,7 +15,7 @@ from streamlit.testing.v1 import AppTest
 import triage.app
 from triage.app.checks import check_call, check_genes
 from triage.app.literal import literal
-from triage.app.pages.sort_clutch import draft, markup
+from triage.app.pages.sort_clutch import draft, entry, markup
 from triage.app.pages.sort_clutch.shelf import Shelf
 from triage.app.serve import THEME
 from triage.app.style import TONES, style_html
@@ -178,6 +178,20 @@ def test_dropped_photos_become_hatchlings_named_after_their_files(page):
     assert len(page.session_state["egg_photos"]) == 2
     page.button(key=f"remove_egg_{rows[0]}").click().run()
     assert list(page.session_state["egg_photos"]) == [rows[1]]
+
+
+def test_photos_of_a_field_that_is_told_of_twice_are_taken_once():
+    state = {"upload_round": 0, "upload_0": [io.BytesIO(jpeg())], "camera_0": None}
+    state["upload_0"][0].name = "H7.jpg"
+    draft.start(state)
+    for _ in range(2):
+        entry._take_uploads(state, "upload_0")
+        entry._take_camera(state, "camera_0")
+    assert state["upload_round"] == 1 and [state[f"egg_label_{row}"] for row in state["egg_rows"]] == ["H7"]
+    state["camera_1"] = io.BytesIO(jpeg(120))
+    for _ in range(2):
+        entry._take_camera(state, "camera_1")
+    assert len(state["egg_rows"]) == 2
 
 
 def test_a_file_that_is_no_photo_is_named_and_the_others_are_sorted(page):

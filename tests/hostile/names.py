@@ -137,7 +137,7 @@ class _Round:
             try:
                 step()
             except (_Fault, Error) as fault:
-                self.faults.append(f"{step.__name__}: {str(fault).splitlines()[0]}")
+                self.faults.append(f"{step.__name__}: {' '.join(str(fault).split())[:300]}")
             if self.page.locator("[data-testid=stException]").count():
                 self.faults.append(f"{step.__name__}: a traceback")
         self.page.close()
@@ -152,7 +152,7 @@ class _Round:
         self.open("Sort a clutch")
         self.fill("dam_genes", name)
         self.settle()
-        self.fill("dam_genes", "pastel")
+        self.fill("dam_genes", "super pastel")
         self.fill("clutch_name", name)
         self.fill("dam_name", name)
         self.fill("sire_name_1", "by " + name)
@@ -173,9 +173,7 @@ class _Round:
         self.expect(".tr-parents dd", _seen(name))
         self.expect(".tr-who strong", _seen(name))
         self.expect("[class*=st-key-hold-] button p", f"Hold {_seen(name)} back")
-        alt = page.locator(".tr-photos img").first.get_attribute("alt")
-        if _plain(alt) != _plain(f"Photo of hatchling {_seen(name)}"):
-            raise _Fault(f"alternative text {alt!r}")
+        self.expect(".tr-photos img", f"Photo of hatchling {_seen(name)}", read="alt")
         page.locator("[class*=st-key-hold-] button").first.click()
         page.get_by_role("button", name="Undo the hold-back of").first.wait_for()
         page.get_by_role("button", name="Keep this clutch").click()
@@ -202,26 +200,20 @@ class _Round:
         self.kept("animal", "name", _typed("the " + name))
         self.kept("animal", "origin", _typed(name))
         self.settle()
-        page.locator(".st-key-collection-animal input").fill(f"n{self.number}")
-        options = page.locator("[role=option]")
-        options.first.wait_for()
-        said = [_plain(one) for one in options.all_text_contents()]
-        if _plain("the " + _seen(name)) not in said:
-            raise _Fault(f"options {said[:3]}")
-        options.nth(said.index(_plain("the " + _seen(name)))).click()
-        self.settle()
+        self.choose("the " + _seen(name))
         page.locator(".st-key-collection-traits summary").first.click()
         self.fill("trait-words", name)
         page.locator(".st-key-trait-keep button").click()
         page.get_by_text("Traits that are no known gene (1)").wait_for()
         self.kept("trait", "words", _typed(name))
         self.expect(".st-key-collection-traits p", _seen(name), whole=False)
+        self.choose(f"{_seen(name)}/{_seen(name)}")
         page.locator(".st-key-collection-label summary").first.click()
-        if page.locator(".st-key-collection-buyer input").count():
-            self.fill("collection-buyer", name)
-            page.get_by_role("button", name="Mark as sold").click()
-            page.locator(".st-key-collection-buyer").wait_for(state="detached")
-            self.kept("animal", "buyer", _typed(name))
+        self.expect(".st-key-collection-label code", _seen(name), whole=False)
+        self.fill("collection-buyer", name)
+        page.get_by_role("button", name="Mark as sold").click()
+        page.locator(".st-key-collection-buyer").wait_for(state="detached")
+        self.kept("animal", "buyer", _typed(name))
         page.locator(".st-key-collection-history summary").first.click()
         self.expect(".st-key-collection-history p", _seen(name), whole=False)
 
@@ -256,6 +248,12 @@ class _Round:
         field.fill(text)
         field.blur()
 
+    def choose(self, title: str) -> None:
+        """An animal of the collection."""
+        self.page.locator(".st-key-collection-animal input").fill(f"n{self.number}")
+        self.page.locator("[role=option]").nth(self.expect("[role=option]", title)).click()
+        self.settle()
+
     def settle(self) -> None:
         """Until the page has run and stands still."""
         self.page.wait_for_timeout(250)
@@ -270,11 +268,16 @@ class _Round:
         self.refused += 1
         return False
 
-    def expect(self, selector: str, text: str, *, whole: bool = True) -> None:
-        found = [_plain(one) for one in self.page.locator(selector).all_text_contents()]
-        wanted = _plain(text)
-        if not any(one == wanted or one.startswith(wanted + " (") if whole else wanted in one for one in found):
-            raise _Fault(f"{text[:80]!r} is not among {[one[:80] for one in found[:3]]}")
+    def expect(self, selector: str, text: str, *, whole: bool = True, read: str = "textContent") -> int:
+        """Wait for the text among elements, and say which of them has it."""
+        wanted, end, found = _plain(text), time.monotonic() + _WAIT_MS / 1000, []
+        while time.monotonic() < end:
+            found = [_plain(one) for one in self.page.locator(selector).evaluate_all(f"all => all.map(one => one.{read})")]
+            for which, one in enumerate(found):
+                if one == wanted or one.startswith(wanted + " (") if whole else wanted in one:
+                    return which
+            self.page.wait_for_timeout(100)
+        raise _Fault(f"{text[:80]!r} is not among {[one[:80] for one in found[:3]]}")
 
     def kept(self, kind: str, field: str, text: str) -> None:
         from triage.workflow.book import open_archive

@@ -20,6 +20,7 @@ SERVER: Mapping[str, Any] = {
     "browser.serverAddress": "localhost",
     "browser.gatherUsageStats": False,
     "client.allowedOrigins": [],
+    "client.showErrorLinks": False,
     "client.toolbarMode": "minimal",
 }
 
