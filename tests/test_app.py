@@ -1,5 +1,6 @@
 """The app: its pages driven without a browser, and the plain functions beside them."""
 
+import html
 import io
 import re
 import warnings
@@ -14,7 +15,7 @@ from streamlit.testing.v1 import AppTest
 
 import triage.app
 from triage.app.checks import check_call, check_genes
-from triage.app.literal import literal
+from triage.app.literal import escape, literal
 from triage.app.pages.sort_clutch import draft, entry, markup
 from triage.app.pages.sort_clutch.shelf import Shelf
 from triage.app.serve import THEME
@@ -467,6 +468,13 @@ def test_a_literal_text_says_what_it_says(text):
     assert read.replace("\u2060", "") == shown(text)
     assert not [pattern for pattern in FOUND_LATER if re.search(pattern, read)]
     assert not re.search(r"(?<!\\)[!-/:-@\[-`{-~](?<!\\)", re.sub(r"\\.", "", source))
+
+
+def test_html_keeps_an_alternative_text_whatever_it_says():
+    """Against the pattern by which Streamlit's cleaning of HTML takes attributes out, in the words of its source."""
+    name = "</style> --> --!> ]> </iframe> x"
+    said = html.unescape(escape(name))
+    assert said.replace("\u2060", "") == name and not re.search(r"((--!?|])>)|<\/(style|script|title|xmp|textarea|iframe|noembed)", said)
 
 
 def test_names_are_literal_where_a_clutch_is_entered_sorted_and_kept(page):

@@ -11,7 +11,9 @@ from triage.signs import shown
 _SIGNS = re.compile(r"([!-/:-@\[-`{-~])")
 #: Streamlit looks for links, arrows, icons and emoji once more when Markdown has been read and its escapes are gone.
 _FOUND_LATER = re.compile(r"(?<=[:@])(?=\S)|(?<=www)(?=\.)|(?<=[-<>~])(?=[-=>])", re.IGNORECASE)
-#: Has no width; parts what would be found.
+#: Streamlit takes an attribute that holds the end of a tag or a comment out of HTML, however it was escaped.
+_TAKEN_OUT = re.compile(r"(?<=<)(?=/)|(?<=[-!\]])(?=>)")
+#: Has no width; parts what would be found or taken out.
 _JOINER = "\u2060"
 
 
@@ -31,4 +33,4 @@ def plain(rows: Sequence[Mapping[str, object]]) -> list[dict[str, object]]:
 
 def escape(text: str) -> str:
     """Text for HTML; a number stays on one line with its percent sign."""
-    return html.escape(shown(text)).replace(" %", "&nbsp;%")
+    return html.escape(_TAKEN_OUT.sub(_JOINER, shown(text))).replace(" %", "&nbsp;%")
