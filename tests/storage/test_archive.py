@@ -165,7 +165,7 @@ def test_what_is_referred_to_cannot_be_removed(archive):
         ("pairing", {"dam": "animal-x", "sires": ["a"]}, "candidate is 'a'; needed: names with values"),
         ("clutch", {"name": "c", "pairing": "p", "crossover": {"banana": 0.7}}, "each a number from 0 to 0.5"),
         ("laboratory", {"about": "egg-x", "gene": "clown", "copies": 1.5, "at": AT}, "a whole number from 0 to 2"),
-        ("photo", {"about": "e", "sha256": "a", "source_sha256": "b", "name": "c", "added": AT, "crop": [0, 1]}, "4 numbers, each"),
+        ("photo", {"about": "e", "sha256": "0" * 64, "source_sha256": "1" * 64, "name": "c", "added": AT, "crop": [0, 1]}, "4 numbers, each"),
         ("pairing", {"dam": "animal-x", "sires": []}, "a list of names with values"),
         ("note", {"about": "animal-x", "text": "t", "at": "2031-06-02T10:00:00"}, "a time with its zone"),
         ("note", {"about": "animal-x", "text": "t", "at": "2031-06-02T10:00:00+00:00"}, "'animal-x' is nothing"),
