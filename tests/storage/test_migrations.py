@@ -11,6 +11,7 @@ import threading
 import time
 import zipfile
 from dataclasses import asdict
+from datetime import datetime
 
 import pytest
 from alembic.script import ScriptDirectory
@@ -311,12 +312,15 @@ def test_a_share_that_was_never_possible_goes_with_the_others_and_its_animal_sta
     assert made.mixed is None and [(one.animal, one.share) for one in made.sires] == [("animal-b", None), ("animal-c", None)]
 
 
-def test_of_trays_in_several_zones_the_newest_is_taken():
-    entries = {"egg-1": ("egg", {"clutch": "clutch-a", "label": "A1", "state": "hatched"})}
-    for number, (tray, at) in enumerate([("label", "2031-08-01T20:00:00-05:00"), ("look again", "2031-08-01T23:00:00+00:00")]):
+@pytest.mark.parametrize("times", [("2031-08-01T20:00:00-05:00", "2031-08-01T23:00:00+00:00"), (AT, AT), (AT, "1970-01-01T00:00:00+00:00")])
+def test_of_several_trays_the_one_entered_last_is_taken_whatever_the_clock_said(times):
+    entries = {f"egg-{number}": ("egg", {"clutch": "clutch-a", "label": f"A{number}", "state": "hatched"}) for number in (1, 2)}
+    entries["tray-2"] = ("tray", {"about": "egg-2", "tray": "label", "at": "2999-01-01T00:00:00+00:00"})
+    for number, (tray, at) in enumerate(zip(("label", "look again"), times, strict=True), 3):
         entries[f"tray-{number}"] = ("tray", {"about": "egg-1", "tray": tray, "at": at})
     sort = upgraded(entries)["sort-a"]
-    assert sort.eggs[0].tray == "label" and sort.at == "2031-08-02T01:00:00+00:00"
+    assert [egg.tray for egg in sort.eggs] == ["look again", "label"]
+    assert datetime.fromisoformat(sort.at) == datetime.fromisoformat(times[1])
 
 
 @given(st.dictionaries(st.sampled_from(["normal", "pastel", "clown", "enchi"]), st.floats(1e-12, 1.0), min_size=1))

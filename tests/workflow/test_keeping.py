@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import os
 import shutil
 
 import pytest
@@ -441,6 +442,9 @@ def test_export_and_import_are_exact_both_ways(archive, photos, sheet, tmp_path)
     assert import_entries(other, shuffled) == (len(data["entries"]), 0, 0)
     key = lambda e: e["id"]  # noqa: E731
     assert sorted(to_json(other)["entries"], key=key) == sorted(data["entries"], key=key)
+    fourth = Archive(Database(f"sqlite:///{tmp_path / 'fourth.sqlite'}"))
+    import_entries(fourth, data["entries"])
+    assert to_json(fourth) == data  # in the same order: the later is the newer
     third = Archive(Database(f"sqlite:///{tmp_path / 'third.sqlite'}"))
     rows = [
         row
@@ -453,6 +457,32 @@ def test_export_and_import_are_exact_both_ways(archive, photos, sheet, tmp_path)
     assert "'=2+2" in to_csv(archive, "clutch") and ",=2+2" not in to_csv(archive, "clutch")
 
 
+PHOTO_OF_A_PATH = json.dumps({"format": 1, "entries": [{"id": "photo-1", "kind": "photo", "content": {
+    "about": "egg-1", "sha256": "../../secret", "source_sha256": "0" * 64, "name": "a.jpg", "added": "2031-06-02T10:00:00+00:00"}}]})  # fmt: skip
+
+
+def test_a_long_line_of_descent_is_imported_in_any_order(archive):
+    rows = []
+    for number in range(300):
+        animal = {"name": f"N{number}", "species": "ball python", "sex": "female", **({"egg": f"e{number}"} if number else {})}
+        rows.append({"id": f"a{number}", "kind": "animal", "content": animal})
+        rows.append({"id": f"p{number}", "kind": "pairing", "content": {"dam": f"a{number}", "sires": [{"unrecorded": True}]}})
+        rows.append({"id": f"c{number}", "kind": "clutch", "content": {"name": f"C{number}", "pairing": f"p{number}"}})
+        rows.append({"id": f"e{number + 1}", "kind": "egg", "content": {"clutch": f"c{number}", "label": "A1", "state": "hatched"}})
+    assert import_entries(archive, rows[::-1]) == (1200, 0, 0) and archive.faults() == ()
+
+
+def test_a_file_that_is_none_is_not_imported(monkeypatch, tmp_path, capsys):
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
+    os.mkfifo(tmp_path / "pipe.json")
+    (tmp_path / "folder.csv").mkdir()
+    with open(tmp_path / "large.json", "wb") as file:
+        file.truncate(5 * 2**30)
+    for name, words in (("pipe.json", "it is a pipe"), ("folder.csv", "it is a folder"), ("large.json", "up to 64 MiB are read")):
+        assert main(["import", str(tmp_path / name)]) == 2
+        assert words in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("name", "text", "words"),
     [
@@ -462,6 +492,15 @@ def test_export_and_import_are_exact_both_ways(archive, photos, sheet, tmp_path)
         ("a.csv", "id,kind,colour\nx,animal,brown\n", "'animal' has no field 'colour'"),
         ("a.json", "{}", "not records that 'triage export' wrote"),
         ("a.json", '{"format": 7, "entries": []}', "format 7"),
+        ("a.json", "[" * 100_000, "not records that 'triage export' wrote (RecursionError"),
+        ("a.json", "[" + "1," * 4_000_001 + "1]", "has over 4,000,000 values"),
+        ("a.csv", "id,kind,name\nx,line," + "y" * 200_000, "cannot be read as a table (field larger"),
+        ("a.csv", f"id,kind,sires\nx,pairing,{'[' * 100_000}", "row 2, 'sires'"),
+        ("a.csv", "id,kind,name\nx,line,a\nx,line,b\n", "x: stands twice in the file"),
+        ("a.csv", "id,kind,name\n../x,line,a\n", "line '../x': that is no id"),
+        ("a.csv", f"id,kind,name\n{'x' * 41},line,a\n", "that is no id; needed: up to 40 letters"),
+        ("a.csv", "id,kind,name,species,sex,egg\na,animal,A,ball python,male,e\n", "field 'egg': 'e' is nothing"),
+        ("a.json", PHOTO_OF_A_PATH, "field 'sha256' is '../../secret'; needed: 64 hexadecimal digits"),
     ],
 )
 def test_a_bad_file_changes_nothing(monkeypatch, tmp_path, capsys, name, text, words):

@@ -202,11 +202,12 @@ def test_a_sale_keeps_the_animal_the_buyer_and_the_label_in_one_change(archive, 
     assert ids["A2"] in known_of(archive).collection.animals and archive.all("label") == ()
 
 
-def test_the_newest_call_counts_and_only_once(archive, ids):
-    """Pastel at hatch, corrected to normal after the shed: one reading of the keeper's, the newest."""
+@pytest.mark.parametrize("times", [(AT, LATER), (LATER, AT), (AT, AT)])
+def test_the_newest_call_counts_and_only_once_whatever_the_clock_said(archive, ids, times):
+    """Clown at hatch, corrected to normal after the shed: one reading of the keeper's, the one entered last."""
     with archive.change("looked again") as draft:
-        put(draft, "call", {"about": ids["A4"], "call": "clown", "by": "keeper", "at": AT, "stage": "at hatch"})
-        put(draft, "call", {"about": ids["A4"], "call": "normal", "by": "keeper", "at": LATER, "stage": "after first shed"})
+        put(draft, "call", {"about": ids["A4"], "call": "clown", "by": "keeper", "at": times[0], "stage": "at hatch"})
+        put(draft, "call", {"about": ids["A4"], "call": "normal", "by": "keeper", "at": times[1], "stage": "after first shed"})
     (reading,) = known_of(archive).collection.animals[ids["A4"]].readings
     assert reading.likelihoods[VisualCall()] == max(reading.likelihoods.values())
     assert label_of(archive, ids["A4"]).text.startswith("0.1; normal")

@@ -13,6 +13,7 @@ from triage.cli.command import answer, as_json, command, counted, with_ids, writ
 from triage.cli.entries import print_history
 from triage.cli.output import progress_bar
 from triage.errors import StorageError
+from triage.files import read_text
 
 if TYPE_CHECKING:
     from triage.storage.backup import Done
@@ -110,12 +111,9 @@ def export(file: Path, kind: str | None, as_json: bool) -> None:
 def import_(file: Path, as_json: bool) -> None:
     """Enter what 'triage export' wrote, all of it or nothing."""
     from triage.workflow.book import open_archive
-    from triage.workflow.exchange import from_csv, from_json, import_entries
+    from triage.workflow.exchange import LARGEST_BYTES, from_csv, from_json, import_entries
 
-    try:
-        text = file.read_bytes().decode("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise StorageError(f"{file}: cannot be read as text ({error}); needed: a file that 'triage export' wrote") from error
+    text = read_text(file, at_most=LARGEST_BYTES, needed="needed: a file that 'triage export' wrote", error=StorageError)
     rows = from_csv(text, file.name) if file.suffix.lower() == ".csv" else from_json(text, file.name)
     new, changed, same = import_entries(open_archive(), rows)
     said = f"{new} new, {changed} changed, {same} as they were"

@@ -68,12 +68,13 @@ def _photo_evidence(content: dict[str, Any]) -> Record:
 def _sorts(entries: Contents) -> dict[str, Record]:
     """A sort for each clutch that has trays of the old form: the newest of every egg, with the sorter's call and label beside it."""
     newest: dict[str, dict[str, dict[str, Any]]] = {}
-    for kind, content in entries.values():
+    trays: dict[str, int] = {}
+    for number, (kind, content) in enumerate(entries.values()):  # the later entry is the newer, whatever the clock said
         if kind in ("tray", "label") or _is_by_sorter(kind, content):
-            of_egg = newest.setdefault(content["about"], {})
-            if kind not in of_egg or _time(content) >= _time(of_egg[kind]):
-                of_egg[kind] = content
-    clutches: dict[str, list[tuple[dict[str, Any], SortedEgg]]] = {}
+            newest.setdefault(content["about"], {})[kind] = content
+        if kind == "tray":
+            trays[content["about"]] = number
+    clutches: dict[str, list[tuple[int, dict[str, Any], SortedEgg]]] = {}
     for id, (kind, egg) in entries.items():
         said = newest.get(id, {})
         if kind == "egg" and "tray" in said:
@@ -81,11 +82,13 @@ def _sorts(entries: Contents) -> dict[str, Record]:
             tray = said["tray"]
             label = said["label"]["text"] if "label" in said and _time(said["label"]) == _time(tray) else None
             row = SortedEgg(label=egg["label"], tray=tray["tray"], reasons=tray.get("reasons"), calls=called, label_text=label)
-            clutches.setdefault(egg["clutch"], []).append((tray, row))
+            clutches.setdefault(egg["clutch"], []).append((trays[id], tray, row))
     found: dict[str, Record] = {}
     for clutch, rows in clutches.items():
-        bars, last = Bars(**_OLD_BARS), max((tray for tray, _ in rows), key=_time)["at"]
-        found[f"sort-{clutch.removeprefix('clutch-')}"] = Sort(clutch=clutch, at=last, settings=bars, eggs=[row for _, row in rows])
+        bars, (_, last, _) = Bars(**_OLD_BARS), max(rows, key=lambda row: row[0])
+        found[f"sort-{clutch.removeprefix('clutch-')}"] = Sort(
+            clutch=clutch, at=last["at"], settings=bars, eggs=[row for _, _, row in rows]
+        )
     return found
 
 

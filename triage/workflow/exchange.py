@@ -10,7 +10,8 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from triage.errors import StorageError
@@ -20,6 +21,8 @@ from triage.workflow.book import Book
 from triage.workflow.gene_use import refuse_lost, tidy_gene
 
 FORMAT = 1
+LARGEST_BYTES = 64 * 2**20  # of a file that is read
+_MOST_VALUES = 4_000_000  # in it: ten seasons of a large collection have half as many
 _DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n", "'", "＝", "＋", "－", "＠")
 _HEAD = ("id", "kind")
 _AS_TEXT = ("text", "date", "moment", "choice", "reference")  # all other fields are JSON in their cell
@@ -49,7 +52,10 @@ def to_csv(archive: Archive, kind: str) -> str:
 
 def from_csv(text: str, place: str) -> list[dict[str, Any]]:
     """Rows of `to_csv` as {id, kind, content}; StorageError names the row that is wrong."""
-    rows = list(csv.reader(io.StringIO(text, newline="")))
+    try:
+        rows = list(csv.reader(io.StringIO(text, newline="")))
+    except csv.Error as error:
+        raise StorageError(f"{place}: cannot be read as a table ({error}); needed: one that 'triage export' wrote") from error
     if not rows or tuple(rows[0][:2]) != _HEAD:
         raise StorageError(
             f"{place}: the first row must begin with {', '.join(_HEAD)}; needed: a table that 'triage export' wrote"
@@ -86,7 +92,7 @@ def _value(type: str, cell: str, where: str) -> Any:
         return unguarded(cell)
     try:
         return json.loads(cell)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise StorageError(f"{where}: '{cell[:40]}' cannot be read; needed: a number, or a list in brackets") from error
 
 
@@ -98,13 +104,15 @@ def to_json(archive: Archive, kinds: Sequence[str] = ()) -> dict[str, Any]:
 
 def from_json(text: str, place: str) -> list[dict[str, Any]]:
     """Entries of `to_json` as {id, kind, content}."""
+    if text.count(",") > _MOST_VALUES:
+        raise StorageError(f"{place}: has over {_MOST_VALUES:,} values; needed: kinds one after another ('triage export --kind')")
     try:
         data = json.loads(text)
         if data["format"] != FORMAT:
             raise StorageError(f"{place}: format {data['format']!r}; this program reads format {FORMAT}")
         return [{"id": str(e["id"]), "kind": str(e["kind"]), "content": dict(e["content"])} for e in data["entries"]]
-    except (ValueError, KeyError, TypeError) as error:
-        raise StorageError(f"{place}: not records that 'triage export' wrote ({error!r})") from error
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise StorageError(f"{place}: not records that 'triage export' wrote ({error!r:.100})") from error
 
 
 def import_entries(archive: Archive, rows: Sequence[Mapping[str, Any]], *, who: str = "keeper") -> tuple[int, int, int]:
@@ -113,35 +121,55 @@ def import_entries(archive: Archive, rows: Sequence[Mapping[str, Any]], *, who: 
     Rows may come in any order; everything is entered or nothing.
     """
     new = changed = same = 0
-    waiting = [(str(row["id"]), _content(row)) for row in rows]
+    coming = [(str(row["id"]), _content(row)) for row in rows]
     there = {entry.id: entry for entry in archive.all()}
-    _refuse_genes(Book(there), waiting)
-    with archive.change(f"import of {len(waiting)} entries", who=who) as draft:
-        while waiting:
-            left = []
-            coming = {id for id, _ in waiting if id not in there}
-            for id, content in waiting:
-                known = there.get(id)
-                if known is not None and known.kind != content.KIND:
-                    raise StorageError(f"{id}: is of kind {known.kind} in the records, {content.KIND} in the file")
-                if known is not None and known.content == content:
-                    same += 1
-                elif any(target in coming and target != id for _, target, _ in content.references()):
-                    left.append((id, content))
-                elif known is None:
-                    draft.add(content, id=id or None)
-                    new += 1
-                    coming.discard(id)
-                    there[id] = None
-                else:
-                    draft.restore(known, content)
-                    changed += 1
-            if len(left) == len(waiting):
-                raise StorageError(
-                    f"{left[0][0]}: the entries of the file refer to each other in a ring; needed: a file that 'triage export' wrote"
-                )
-            waiting = left
+    _refuse_genes(Book(there), coming)
+    with archive.change(f"import of {len(coming)} entries", who=who) as draft:
+        for id, content in _in_order(coming):
+            known = there.get(id)
+            if known is not None and known.kind != content.KIND:
+                raise StorageError(f"{id}: is of kind {known.kind} in the records, {content.KIND} in the file")
+            if known is None:
+                draft.add(content, id=_checked_id(id, content.KIND) if id else None)
+                new += 1
+            elif known.content == content:
+                same += 1
+            else:
+                draft.restore(known, content)
+                changed += 1
     return new, changed, same
+
+
+def _in_order(rows: Sequence[tuple[str, Record]]) -> Iterator[tuple[str, Record]]:
+    """Rows as they stand, as the later is the newer, but each behind those it refers to; of one that stands twice the second is refused."""
+    place: dict[str, int] = {}
+    for number, (id, _) in enumerate(rows):
+        if id and place.setdefault(id, number) != number:
+            raise StorageError(f"{id}: stands twice in the file; needed: each entry once")
+    done: dict[int, bool] = {}  # False while those it refers to are under way
+    for first in range(len(rows)):
+        under_way = [first]
+        while under_way:
+            number = under_way[-1]
+            id, content = rows[number]
+            before = [] if number in done else [place[target] for _, target, _ in content.references() if target in place and target != id]
+            if any(done.get(one) is False for one in before):
+                raise StorageError(f"{id}: the entries of the file refer to each other in a ring; needed: a file that 'triage export' wrote")
+            waiting = [one for one in before if one not in done]
+            if waiting:
+                done[number] = False
+                under_way += reversed(waiting)
+                continue
+            under_way.pop()
+            if not done.get(number):
+                done[number] = True
+                yield rows[number]
+
+
+def _checked_id(id: str, kind: str) -> str:
+    if not re.fullmatch("[A-Za-z0-9][A-Za-z0-9._-]{0,39}", id):
+        raise StorageError(f"{kind} {id[:60]!r}: that is no id; needed: up to 40 letters (a to z), digits, '.', '_' and '-', or none")
+    return id
 
 
 def _refuse_genes(book: Book, rows: Sequence[tuple[str, Record]]) -> None:

@@ -22,7 +22,7 @@ class Held:
 
 
 def held_back(archive: Archive) -> tuple[Held, ...]:
-    """Everybody who is held back, oldest mark first."""
+    """Everybody who is held back, in the order of their marks."""
     book = Book.of(archive)
     found = []
     for entry in book.all("hold"):
@@ -34,7 +34,7 @@ def held_back(archive: Archive) -> tuple[Held, ...]:
             about = book[content.about].content
             name = about.label if book[content.about].kind == "egg" else about.name
         found.append(Held(entry.id, clutch, name, content.note or "", datetime.fromisoformat(content.at)))
-    return tuple(sorted(found, key=lambda one: one.since))
+    return tuple(found)
 
 
 def hold_back(
