@@ -22,35 +22,35 @@ from PIL import Image
 from tests.hostile.harness import Attempt
 
 FULL = 110
-#: ``@`` is a word of the attempt's own, so that every name is another.
+#: ``¶`` is a word of the attempt's own, so that every name is another.
 _SHAPES = (
-    "![@](http://names.example/@.png)", "[@](http://names.example/@)", "![@][x]", "[@]: http://names.example/@",
-    "<http://names.example/@>",
-    "http://names.example/@", "https://names.example/@", "www.names.example/@", "@@names.example", "mailto:@@names.example",
-    "<img src=http://names.example/@.png>", "<script>fetch('http://names.example/@')</script>", "<svg onload=fetch('//names.example/@')>",
-    "<style>@import url(http://names.example/@);*{display:none}</style>", "<iframe src=//names.example/@></iframe>",
-    "</div></li><h1>@</h1>",
-    "<link rel=stylesheet href=//names.example/@>", "<base href=//names.example/>@",
-    "<meta http-equiv=refresh content='0;//names.example/@'>",
-    "<a href=javascript:alert(1)>@</a>", "javascript:alert('@')", "data:text/html,<b>@</b>", "' onerror='fetch(1)' @", '" onload="x" @',
-    "<!-- @ -->", "&lt;b&gt;@&lt;/b&gt;", "&#33;[@](x)", "&nbsp;@&amp;", "<details open ontoggle=alert(1)>@",
-    "$\\frac{1}{2}$ @", "$$@$$", "$@$ and $x$", "\\(@\\)", ":red[@]", ":blue-background[@]", ":violet-badge[@]", ":small[@]", ":rainbow[@]",
-    ":color[@]{foreground=red}", ":shimmer[@]", ":help[@]", ":material/pets: @", ":material/@:", ":smile: @", ":+1: @", ":streamlit: @",
-    ":@:",
-    "-> @", "@ <- x", "x <-> @", "x -- @", "@ >= 1", "@ <= 1", "x ~= @",
-    "**@**", "*@*", "__@__", "_@_", "~~@~~", "`@`", "```@", "# @", "## @", "> @", "- @", "+ @", "* @", "1. @", "1) @", "- [ ] @",
-    "| @ | x |",
-    "---@", "===@", "[^1] @", "[^@]: x", "\\@", "@\\", "\\*@\\*", "::: @", "    @ x",
-    "\x1b[2J@", "\x1b]0;@\x07", "@\x08\x08\x08", "@\x00x", "\x9b31m@", "@\tx", "@\x7f", "@\rx", "@\nx", "@\u2028x", "@\x85x",
-    "\u202e@ x", "@\u202dx", "\u2067@\u2069", "\u200f@", "@\u200bx", "\ufeff@", "@\u2060x", "@\u00adx", "@\U000e0041x", "@\ud800x",
-    "@\ufffd\ufffe",
-    "=1+1+@", "+@", "-@+1", "@SUM(1)", "=HYPERLINK(\"http://names.example/@\")", "%s%d%n@", "%(@)s", "{@.__class__}", "{{@}}", "${@}",
-    "$(@)",
-    "{{constructor.constructor('return 1')()}}@", "!!python/object/apply:os.system [@]", "*@", "&@ x", "@: [", "{@: 1", "'@", '"@',
-    "@'); --",
-    "../../../@", "/etc/@", "C:\\@", "file:///etc/@", "@/..", "@.jpg.exe", "~/@", "@?x=1#y", "%2e%2e%2f@", "--@", "-@", "@;@", "@,@",
-    "@|@", "@\u0301\u0301\u0301",
-    "名前 @", "اسم @", "🐍 @", "Ａ＠ @", "ﷺ @", "null @", "@ 5 %",
+    "![¶](http://names.example/¶.png)", "[¶](http://names.example/¶)", "![¶][x]", "[¶]: http://names.example/¶",
+    "<http://names.example/¶>",
+    "http://names.example/¶", "https://names.example/¶", "www.names.example/¶", "¶@names.example", "mailto:¶@names.example",
+    "<img src=http://names.example/¶.png>", "<script>fetch('http://names.example/¶')</script>", "<svg onload=fetch('//names.example/¶')>",
+    "<style>@import url(http://names.example/¶);*{display:none}</style>", "<iframe src=//names.example/¶></iframe>",
+    "</div></li><h1>¶</h1>",
+    "<link rel=stylesheet href=//names.example/¶>", "<base href=//names.example/>¶",
+    "<meta http-equiv=refresh content='0;//names.example/¶'>",
+    "<a href=javascript:alert(1)>¶</a>", "javascript:alert('¶')", "data:text/html,<b>¶</b>", "' onerror='fetch(1)' ¶", '" onload="x" ¶',
+    "<!-- ¶ -->", "&lt;b&gt;¶&lt;/b&gt;", "&#33;[¶](x)", "&nbsp;¶&amp;", "<details open ontoggle=alert(1)>¶",
+    "$\\frac{1}{2}$ ¶", "$$¶$$", "$¶$ and $x$", "\\(¶\\)", ":red[¶]", ":blue-background[¶]", ":violet-badge[¶]", ":small[¶]", ":rainbow[¶]",
+    ":color[¶]{foreground=red}", ":shimmer[¶]", ":help[¶]", ":material/pets: ¶", ":material/¶:", ":smile: ¶", ":+1: ¶", ":streamlit: ¶",
+    ":¶:",
+    "-> ¶", "¶ <- x", "x <-> ¶", "x -- ¶", "¶ >= 1", "¶ <= 1", "x ~= ¶",
+    "**¶**", "*¶*", "__¶__", "_¶_", "~~¶~~", "`¶`", "```¶", "# ¶", "## ¶", "> ¶", "- ¶", "+ ¶", "* ¶", "1. ¶", "1) ¶", "- [ ] ¶",
+    "| ¶ | x |",
+    "---¶", "===¶", "[^1] ¶", "[^¶]: x", "\\¶", "¶\\", "\\*¶\\*", "::: ¶", "    ¶ x",
+    "\x1b[2J¶", "\x1b]0;¶\x07", "¶\x08\x08\x08", "¶\x00x", "\x9b31m¶", "¶\tx", "¶\x7f", "¶\rx", "¶\nx", "¶\u2028x", "¶\x85x",
+    "\u202e¶ x", "¶\u202dx", "\u2067¶\u2069", "\u200f¶", "¶\u200bx", "\ufeff¶", "¶\u2060x", "¶\u00adx", "¶\U000e0041x", "¶\ud800x",
+    "¶\ufffd\ufffe",
+    "=1+1+¶", "+¶", "-¶+1", "@SUM(¶)", "=HYPERLINK(\"http://names.example/¶\")", "%s%d%n¶", "%(¶)s", "{¶.__class__}", "{{¶}}", "${¶}",
+    "$(¶)",
+    "{{constructor.constructor('return 1')()}}¶", "!!python/object/apply:os.system [¶]", "*¶", "&¶ x", "¶: [", "{¶: 1", "'¶", '"¶',
+    "¶'); --",
+    "../../../¶", "/etc/¶", "C:\\¶", "file:///etc/¶", "¶/..", "¶.jpg.exe", "~/¶", "¶?x=1#y", "%2e%2e%2f¶", "--¶", "-¶", "¶;¶", "¶,¶",
+    "¶|¶", "¶\u0301\u0301\u0301",
+    "名前 ¶", "اسم ¶", "🐍 ¶", "Ａ＠ ¶", "ﷺ ¶", "null ¶", "¶ 5 %",
 )  # fmt: skip
 _WAIT_MS, _START_S, _EACH = 30_000, 60, 20
 
@@ -77,7 +77,7 @@ def _names(n: int, seed: int) -> Iterator[str]:
     for number in range(1, n):
         word = f"n{number}"
         shape = shapes[number % len(shapes)] if number <= len(shapes) else draw.choice(shapes) + draw.choice(shapes)
-        yield shape.replace("@", word)
+        yield shape.replace("¶", word)
 
 
 class _Server:
@@ -250,8 +250,15 @@ class _Round:
 
     def choose(self, title: str) -> None:
         """An animal of the collection."""
-        self.page.locator(".st-key-collection-animal input").fill(f"n{self.number}")
-        self.page.locator("[role=option]").nth(self.expect("[role=option]", title)).click()
+        end = time.monotonic() + _WAIT_MS / 1000
+        wanted, found = _plain(title), []
+        while wanted not in found:  # a page that is drawn anew closes the list
+            if time.monotonic() > end:
+                raise _Fault(f"{wanted[:80]!r} is not among {found[:3]}")
+            self.page.locator(".st-key-collection-animal input").fill(f"n{self.number}")
+            self.page.wait_for_timeout(300)
+            found = [_plain(one) for one in self.page.locator("[role=option]").all_text_contents()]
+        self.page.locator("[role=option]").nth(found.index(wanted)).click()
         self.settle()
 
     def settle(self) -> None:
@@ -268,14 +275,13 @@ class _Round:
         self.refused += 1
         return False
 
-    def expect(self, selector: str, text: str, *, whole: bool = True, read: str = "textContent") -> int:
-        """Wait for the text among elements, and say which of them has it."""
+    def expect(self, selector: str, text: str, *, whole: bool = True, read: str = "textContent") -> None:
+        """Wait for the text among elements."""
         wanted, end, found = _plain(text), time.monotonic() + _WAIT_MS / 1000, []
         while time.monotonic() < end:
             found = [_plain(one) for one in self.page.locator(selector).evaluate_all(f"all => all.map(one => one.{read})")]
-            for which, one in enumerate(found):
-                if one == wanted or one.startswith(wanted + " (") if whole else wanted in one:
-                    return which
+            if any(one == wanted or one.startswith(wanted + " (") if whole else wanted in one for one in found):
+                return
             self.page.wait_for_timeout(100)
         raise _Fault(f"{text[:80]!r} is not among {[one[:80] for one in found[:3]]}")
 
