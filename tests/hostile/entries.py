@@ -56,7 +56,7 @@ def attempts(n: int, seed: int, folder: Path) -> Iterator[Attempt]:
         if ran.status == 0:
             told = json.loads(ran.out)
             found = {**told["unread"], **told["unmatched"]}
-            shown = "2031-1/" + os.fsdecode(name).encode(errors="replace").decode()
+            shown = "2031-1/" + os.fsdecode(name)
             said = found.get(shown, "")
             if not found.get("2031-1/A1.jpg", "").startswith("kept as a record"):
                 fault = "the good photo was not kept"
