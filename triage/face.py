@@ -10,6 +10,7 @@ from PIL import Image
 
 from triage.genetics.harm import PairingCaution
 from triage.genetics.readings import photo_reading
+from triage.outputs import private_folder
 from triage.records import Species
 from triage.species import load_species, parse_call
 from triage.species.drawing import looks_of
@@ -129,5 +130,5 @@ def open_collection(folder: str | Path | None = None) -> Collection:
     if folder is None:
         return Collection(open_archive(), open_photos())
     place = Path(folder)
-    place.mkdir(parents=True, exist_ok=True)
+    private_folder(place)
     return Collection(Archive(Database(f"sqlite:///{place / FILE}")), PhotoFiles(place / FOLDER))

@@ -6,6 +6,7 @@ import socket
 import subprocess
 import tempfile
 import uuid
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -25,12 +26,10 @@ def postgres_programs() -> Path | None:
     return Path(on_path).parent if on_path else None
 
 
-@pytest.fixture(scope="session")
-def postgres_server():
-    """Address of a server of its own, without the database's name."""
+@contextmanager
+def started_postgres():
+    """Starts a server of its own; gives a function that makes an empty database of a name and returns its address."""
     programs = postgres_programs()
-    if programs is None:
-        pytest.skip("PostgreSQL is not installed (Debian: apt-get install postgresql)")
     # not in pytest's own folder: every run of pytest closes that to other users again, and the server is one
     folder = Path(tempfile.mkdtemp(prefix="triage-postgres-"))
     as_other: list[str] = []
@@ -49,25 +48,35 @@ def postgres_server():
     subprocess.run(
         [*as_other, programs / "pg_ctl", "-D", data, "-o", options, "-l", folder / "log", "-w", "start"], **quiet
     )
-    yield f"postgresql+psycopg://{user}@127.0.0.1:{port}"
-    subprocess.run([*as_other, programs / "pg_ctl", "-D", data, "-m", "immediate", "-w", "stop"], **quiet)
-    shutil.rmtree(folder)
+    server = f"postgresql+psycopg://{user}@127.0.0.1:{port}"
 
-
-@pytest.fixture
-def new_postgres(request):
-    """Makes an empty PostgreSQL database and returns its address."""
-
-    def make() -> str:
-        server = request.getfixturevalue("postgres_server")
-        name = f"t{uuid.uuid4().hex[:12]}"
+    def make(name: str) -> str:
         engine = create_engine(f"{server}/postgres", isolation_level="AUTOCOMMIT")
         with engine.connect() as connection:
             connection.execute(text(f"CREATE DATABASE {name}"))
         engine.dispose()
         return f"{server}/{name}"
 
-    return make
+    try:
+        yield make
+    finally:
+        subprocess.run([*as_other, programs / "pg_ctl", "-D", data, "-m", "immediate", "-w", "stop"], **quiet)
+        shutil.rmtree(folder)
+
+
+@pytest.fixture(scope="session")
+def postgres_server():
+    """Makes empty databases on a server of the tests' own."""
+    if postgres_programs() is None:
+        pytest.skip("PostgreSQL is not installed (Debian: apt-get install postgresql)")
+    with started_postgres() as make:
+        yield make
+
+
+@pytest.fixture
+def new_postgres(request):
+    """Makes an empty PostgreSQL database and returns its address."""
+    return lambda: request.getfixturevalue("postgres_server")(f"t{uuid.uuid4().hex[:12]}")
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -10,11 +10,12 @@ import zipfile
 import pytest
 from sqlalchemy import text
 
-from triage.errors import StorageError
+from triage.errors import StorageError, TriageWarning
 from triage.storage.archive import Archive
 from triage.storage.backup import Done, back_up, restore
 from triage.storage.database import Database
 from triage.storage.kinds import kind_named
+from triage.storage.old_marks import take_over_old_marks
 from triage.storage.photo_files import PhotoFiles
 from triage.storage.verify import Found, verify
 
@@ -247,3 +248,14 @@ def test_verify_says_what_can_be_mended_and_how(filled):
 def test_a_photo_is_kept_once(photos):
     assert photos.add(b"x") == photos.add(b"x")
     assert len([p for p in photos.folder.rglob("*") if p.is_file()]) == 1
+
+
+def test_marks_of_the_first_version_that_could_not_be_taken_over_are_in_the_backup(filled, tmp_path, new_address):
+    archive, photos, *_ = filled
+    (photos.folder.parent / "hold_marks.jsonl").write_text("half a li\n")
+    with pytest.warns(TriageWarning, match="was left out of the records"):
+        take_over_old_marks(archive, photos.folder.parent)
+    back_up(archive, photos, tmp_path / "b.zip")
+    restore(tmp_path / "b.zip", Archive(Database(new_address())), PhotoFiles(tmp_path / "new" / "photos"))
+    assert (tmp_path / "new" / "hold_marks.taken-over.jsonl").read_text() == "half a li\n"
+    assert restore(tmp_path / "b.zip", archive, photos).changes == 0

@@ -1,16 +1,22 @@
 """The file of the records: its owner's alone, listed where it can only be read, told of where it is damaged."""
 
 import os
+import shutil
+import sqlite3
 import stat
 import tempfile
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from triage.errors import StorageError
 from triage.storage.archive import Archive
+from triage.storage.backup import back_up, restore
 from triage.storage.database import Database
-from triage.storage.kinds import Line
+from triage.storage.kinds import Animal, Line
+from triage.storage.photo_files import PhotoFiles
+from triage.storage.verify import verify
 
 
 def add(archive, name):
@@ -112,3 +118,81 @@ def test_a_folder_may_have_any_name(tmp_path, monkeypatch):
     monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "50%?a=b#c&d"))
     add(Archive(Database()), "Juniper")
     assert (tmp_path / "50%?a=b#c&d" / "records.sqlite").is_file() and len(Archive(Database()).all()) == 1
+
+
+def cut_off_writer(names):
+    """Enter lines in a process that is ended before the write-ahead log is taken into the file."""
+    if not os.fork():
+        archive = Archive(Database())
+        keeping = archive.database.engine.connect()
+        keeping.exec_driver_sql("BEGIN")
+        keeping.exec_driver_sql("SELECT count(*) FROM record").all()
+        for name in names:
+            add(archive, name)
+        os._exit(0)
+    os.wait()
+
+
+def test_a_change_lost_with_a_damaged_log_is_told_until_it_is_back(tmp_path, monkeypatch):
+    """SQLite cuts the log off where the damage begins, and says nothing of it."""
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
+    archive, photos = Archive(Database()), PhotoFiles()
+    add(archive, "Juniper")
+    cut_off_writer(["Basil", "Clove"])
+    shutil.copytree(tmp_path / "data", tmp_path / "whole")
+    log = tmp_path / "data" / "records.sqlite-wal"
+    data = bytearray(log.read_bytes())
+    data[-100] ^= 1
+    log.write_bytes(data)
+    archive = Archive(Database())
+    assert [one.content.name for one in archive.all()] == ["Juniper", "Basil"]
+    add(archive, "Dill")
+    (fault,) = archive.faults()
+    assert "was made and is there no more" in fault and "records.sqlite.newest" in fault
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "whole"))
+    whole = Archive(Database())
+    assert whole.faults() == () and len(whole.all()) == 3
+    back_up(whole, photos, tmp_path / "b.zip")
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "new"))
+    new = Archive(Database())
+    restore(tmp_path / "b.zip", new, photos)
+    assert new.faults() == () and new.all() == whole.all()
+    add(new, "Dill")
+    assert new.faults() == ()
+
+
+def test_a_damaged_note_of_the_newest_change_is_told_and_the_next_change_mends_it(tmp_path):
+    archive = Archive(Database(f"sqlite:///{tmp_path / 'records.sqlite'}"))
+    add(archive, "Juniper")
+    (tmp_path / "records.sqlite.newest").write_bytes(b"\xff")
+    (fault,) = archive.faults()
+    assert "records.sqlite.newest: is damaged" in fault
+    add(archive, "Basil")
+    assert archive.faults() == ()
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        "UPDATE revision SET content = x'00ff'", "UPDATE revision SET content = 7", "UPDATE revision SET place = place + 7",
+        "UPDATE revision SET version = 1.5", "UPDATE change SET at = x'ff'", "UPDATE change SET hash = 0",
+        "UPDATE record SET content = x'00ff'", "UPDATE record SET kind = 7", "UPDATE record SET version = 'one'",
+        "UPDATE reference SET target = x'ff'", "PRAGMA foreign_keys = OFF; DELETE FROM change",
+        "PRAGMA writable_schema = ON; UPDATE sqlite_master SET sql = replace(sql, 'content', 'contenu')",
+        "PRAGMA writable_schema = ON; UPDATE sqlite_master SET rootpage = 3 WHERE type = 'index'",
+    ],
+)  # fmt: skip
+def test_damage_of_any_row_is_told_and_never_raises(tmp_path, damage):
+    path = tmp_path / "records.sqlite"
+    archive = Archive(Database(f"sqlite:///{path}"))
+    with archive.change("entered") as draft:
+        line = draft.add(Line(name="house"))
+        draft.add(Animal(name="Juniper", species="ball python", sex="female", line=line))
+    with closing(sqlite3.connect(path)) as connection:
+        connection.executescript(damage)
+        connection.commit()
+    try:
+        found = verify(Archive(Database(f"sqlite:///{path}")), PhotoFiles(tmp_path / "photos"))
+    except StorageError:
+        return
+    assert found.faults and found.ways

@@ -1,6 +1,7 @@
 """Writes rendered photos to a folder, with masks and a table of the truth."""
 
 import csv
+import io
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from PIL import Image
 from triage.errors import PhotoError
 from triage.hatchery.express import Genotype
 from triage.hatchery.render import render
+from triage.outputs import written_whole
 
 TRUTH_FILE = "truth.csv"
 COLUMNS = (
@@ -97,11 +99,13 @@ def _hatch_batch(
         photo_path, mask_path = directory / f"{spec.label}{ending}", directory / f"{spec.label}.mask.png"
         pixels = (image * 255 + 0.5).to(torch.uint8).permute(1, 2, 0).cpu().numpy()
         picture = Image.fromarray(np.ascontiguousarray(pixels))
-        if jpeg_quality is None:
-            picture.save(photo_path)
-        else:
-            picture.save(photo_path, quality=jpeg_quality, subsampling=0)
-        Image.fromarray((mask[0] * 255 + 0.5).to(torch.uint8).cpu().numpy()).save(mask_path)
+        with written_whole(photo_path, error=PhotoError) as file:
+            if jpeg_quality is None:
+                picture.save(file, "PNG")
+            else:
+                picture.save(file, "JPEG", quality=jpeg_quality, subsampling=0)
+        with written_whole(mask_path, error=PhotoError) as file:
+            Image.fromarray((mask[0] * 255 + 0.5).to(torch.uint8).cpu().numpy()).save(file, "PNG")
         coverage = float(mask.double().mean())
         rows.append(HatchedPhoto(spec, photo_path, mask_path, stage, share, coverage, accompanied))
     return rows
@@ -128,13 +132,15 @@ def _render_by_stage(specs: Sequence[HatchSpec], size: int, domain: str, device)
 
 
 def _write_truth(rows: Sequence[HatchedPhoto], path: Path, size: int, domain: str) -> None:
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow(COLUMNS)
-        for row in rows:
-            genotype = {locus: list(pair) for locus, pair in sorted(row.spec.genotype.items())}
-            writer.writerow([
-                row.photo.name, row.mask.name, row.spec.label, json.dumps(genotype), row.spec.animal_seed,
-                row.spec.photo_seed, row.stage, domain, size, round(row.visible_share, 4), round(row.coverage, 4),
-                "yes" if row.accompanied else "no",
-            ])  # fmt: skip
+    text = io.StringIO(newline="")
+    writer = csv.writer(text)
+    writer.writerow(COLUMNS)
+    for row in rows:
+        genotype = {locus: list(pair) for locus, pair in sorted(row.spec.genotype.items())}
+        writer.writerow([
+            row.photo.name, row.mask.name, row.spec.label, json.dumps(genotype), row.spec.animal_seed,
+            row.spec.photo_seed, row.stage, domain, size, round(row.visible_share, 4), round(row.coverage, 4),
+            "yes" if row.accompanied else "no",
+        ])  # fmt: skip
+    with written_whole(path, error=PhotoError) as file:
+        file.write(text.getvalue().encode())

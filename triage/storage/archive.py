@@ -468,10 +468,13 @@ def _make_entries(connection: Connection) -> bool:
             return False
         if as_json(content.to_json()) != row.content:
             return False
+        pointing = []
         for name, to, allowed in content.references():
             if kinds.get(to) not in allowed:
                 raise StorageError(f"{row.id}: field '{name}' refers to {to[:60]!r}, which is not there or none of {' or '.join(allowed)}")
-            connection.execute(insert(reference).values(record_id=row.id, field=name, target=to))
+            pointing.append({"record_id": row.id, "field": name, "target": to})
+        if pointing:
+            connection.execute(insert(reference), pointing)
     return True
 
 

@@ -17,9 +17,10 @@ from pathlib import Path
 from typing import IO, Any
 
 from triage.errors import StorageError
-from triage.files import open_file
-from triage.outputs import written_whole
+from triage.files import open_file, read_file
+from triage.outputs import private_folder, written_whole
 from triage.storage.archive import FIRST_HASH, LARGEST_CHANGE, LARGEST_ENTRY, Archive, Change, follows
+from triage.storage.old_marks import PUT_ASIDE, files_put_aside
 from triage.storage.photo_files import LARGEST_BYTES, PhotoFiles
 
 FORMAT = 1
@@ -29,6 +30,7 @@ _UNREADABLE = (OSError, EOFError, ValueError, ArithmeticError, RuntimeError, zip
 
 # What is read of a backup at most, in bytes but for the last.
 _MOST = {_MANIFEST: 24 * 2**20, _CHANGES: 2**30}
+_MOST_ASIDE = 16 * 2**20  # of marks of the first version
 _MOST_SHRUNK = 100  # times; changes of seasons come to a tenth
 _LONGEST_CHANGE = 3 * LARGEST_CHANGE // 2  # with the signs that JSON puts before its own
 _LONGEST_LIST = 24 * 2**20  # of what a zip file says is in it: some 150,000 photos
@@ -82,6 +84,10 @@ def back_up(archive: Archive, photos: PhotoFiles, path: Path, progress: Callable
             if progress is not None:
                 progress(done, len(wanted))
         held = len(sums) - 1
+        for aside in files_put_aside(photos.folder.parent):  # what could not be taken over stands nowhere else
+            data = read_file(aside, at_most=_MOST_ASIDE, needed="remove it, or put it right", error=StorageError)
+            file.writestr(aside.name, data)
+            sums[aside.name] = hashlib.sha256(data).hexdigest()
         manifest = {"format": FORMAT, "changes": number, "photos": held, "missing": missing, "sha256": sums}
         file.writestr(_MANIFEST, json.dumps(manifest, indent=1))
     return Done(number, held, missing=missing)
@@ -111,6 +117,12 @@ def restore(path: Path, archive: Archive, photos: PhotoFiles) -> Done:
             else:
                 photos.add(data)
                 written += 1
+        for name in sorted(members):
+            to = photos.folder.parent / name
+            if PUT_ASIDE.fullmatch(name) and not to.exists():
+                private_folder(to.parent)
+                with written_whole(to, error=StorageError) as aside:
+                    aside.write(file.read(name))
 
     with _opened(path) as file:
         members = _members(path, file)
@@ -143,7 +155,7 @@ def _members(path: Path, file: zipfile.ZipFile) -> Collection[str]:
     n_bytes = 0
     for one in file.infolist():
         photo = _name_of(one.filename.removeprefix("photos/").removesuffix(".jpg")) == one.filename
-        most = LARGEST_BYTES if photo else _MOST.get(one.filename, -1)
+        most = LARGEST_BYTES if photo else _MOST_ASIDE if PUT_ASIDE.fullmatch(one.filename) else _MOST.get(one.filename, -1)
         n_bytes += one.compress_size
         wrong = {
             "is no part of a backup": most < 0,

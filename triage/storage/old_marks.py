@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import warnings
 from collections import Counter
 from contextlib import suppress
@@ -13,6 +14,14 @@ from triage.storage.archive import Archive
 from triage.storage.kinds import Hold
 
 FILE, TAKEN_OVER = "hold_marks.jsonl", "hold_marks.taken-over.jsonl"
+
+#: What such a file is called once it is put aside.
+PUT_ASIDE = re.compile(r"hold_marks\.taken-over(-again)*\.jsonl")
+
+
+def files_put_aside(folder: Path) -> tuple[Path, ...]:
+    """The files of marks that were put aside: lines that could not be read stand in them alone."""
+    return tuple(sorted(path for path in folder.glob("hold_marks*.jsonl") if PUT_ASIDE.fullmatch(path.name)))
 
 
 def take_over_old_marks(archive: Archive, folder: Path) -> int:
