@@ -231,7 +231,7 @@ def test_a_clutch_is_sorted_again_as_photos_sheds_and_outcomes_come_in(archive, 
     second = sort_recorded(archive, clutch)
     assert "photo" in second.egg("A2").rests_on and "photo" not in first.egg("A2").rests_on
     with archive.change("shed, laboratory") as draft:
-        draft.add(Call(about=kept.eggs["A2"], call="pastel", by="keeper", at="2999-01-01T00:00:00+00:00", stage="after first shed"))
+        draft.add(Call(about=kept.eggs["A2"], call="pastel", by="keeper", at="2199-01-01T00:00:00+00:00", stage="after first shed"))
         put(draft, "laboratory", {"about": kept.eggs["A1"], "gene": "clown", "copies": 1, "at": "2031-09-01T00:00:00+00:00"})
     third = sort_recorded(archive, clutch)
     assert "laboratory" in third.egg("A1").rests_on and third.egg("A1").loci["clown"][Genotype("clown", "normal")] == pytest.approx(1)
@@ -558,7 +558,9 @@ def test_the_commands_from_first_animal_to_restore(monkeypatch, tmp_path, capsys
 
 @pytest.mark.parametrize("id", ["=1+1", "+1", "-1", "@a", "\t=1", "\r=1", "＝1", "＠a", "'=1"])
 def test_an_identifier_is_no_formula_either(archive, id):
-    import_entries(archive, [{"id": id, "kind": "line", "content": {"name": "＋north"}}])
+    """No import makes one such; records of older versions may hold it."""
+    with archive.change("as an older version wrote it") as draft:
+        draft.add(Line(name="＋north"), id=id)
     table = to_csv(archive, "line")
     cells = [cell for row in csv.reader(io.StringIO(table, newline="")) for cell in row]
     assert not any(cell.startswith(("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")) for cell in cells)
