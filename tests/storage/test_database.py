@@ -196,3 +196,11 @@ def test_damage_of_any_row_is_told_and_never_raises(tmp_path, damage):
     except StorageError:
         return
     assert found.faults and found.ways
+
+
+def test_a_schema_that_is_no_text_is_told_in_a_line(tmp_path):
+    path = tmp_path / "records.sqlite"
+    Database(f"sqlite:///{path}")
+    path.write_bytes(path.read_bytes().replace(b"NOT NULL", b"NOT\xeeNULL"))
+    with pytest.raises(StorageError, match="the file is damaged: put it and the files beside it aside"):
+        Database(f"sqlite:///{path}")

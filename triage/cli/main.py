@@ -44,7 +44,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0 when all went well, 2 when something was refused, 130 after Ctrl-C, 141 when nobody reads the answer.
+        0 when all went well, 1 when it was done and something is damaged or missing, 2 when something was refused, 130 after Ctrl-C, 141 when
+        nobody reads the answer.
     """
     asked = os.environ.get(completion.VARIABLE)
     if asked:

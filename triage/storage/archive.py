@@ -460,14 +460,15 @@ def _make_entries(connection: Connection) -> bool:
     connection.execute(delete(reference))
     connection.execute(delete(record))
     connection.execute(insert(record).from_select(["id", "kind", "version", "content"], made.where(revision.c.content.is_not(None))))
+    of_today = True
     kinds = {row.id: row.kind for row in connection.execute(select(record.c.id, record.c.kind))}
     for row in connection.execute(select(record)):  # one by one: a backup may be larger than the memory
         try:
             content = _content(row.id, row.kind, row.content)
         except StorageError:
-            return False
-        if as_json(content.to_json()) != row.content:
-            return False
+            of_today = False
+            continue
+        of_today &= as_json(content.to_json()) == row.content
         pointing = []
         for name, to, allowed in content.references():
             if kinds.get(to) not in allowed:
@@ -475,7 +476,7 @@ def _make_entries(connection: Connection) -> bool:
             pointing.append({"record_id": row.id, "field": name, "target": to})
         if pointing:
             connection.execute(insert(reference), pointing)
-    return True
+    return of_today
 
 
 def _append(

@@ -84,6 +84,8 @@ class Database:
             code = (getattr(cause, "sqlite_errorcode", None) or 0) & 0xFF
             way = _WHOLE_AGAIN if code in _DAMAGED else "check that the database is there, yours, and not full"
             raise StorageError(f"{self.name}: {reason}; {way}") from error
+        except UnicodeDecodeError as error:  # SQLite quotes what it cannot understand
+            raise StorageError(f"{self.name}: holds text that is none; {_WHOLE_AGAIN}") from error
         except UnicodeEncodeError as error:
             raise StorageError(f"{self.name}: {str(error.object)[:60]!r} holds what is no character; needed: text in UTF-8") from error
 
