@@ -1,5 +1,6 @@
 """A season's folder in which not everything is a photo: each such thing is told by its name, and the photos are kept."""
 
+import contextlib
 import os
 import shutil
 import socket
@@ -52,8 +53,7 @@ def test_what_is_no_photo_is_told_by_name_and_the_others_are_kept(archive, photo
     (inside / "A2 ring.jpg").symlink_to("A2 ring.jpg")
     (inside / "A2 link.png").symlink_to(season / "elsewhere.png")
     os.mkfifo(inside / "A3 pipe.jpg")
-    with socket.socket(socket.AF_UNIX) as listening:
-        os.chdir(inside)  # the path of a socket is short
+    with socket.socket(socket.AF_UNIX) as listening, contextlib.chdir(inside):  # the path of a socket is short
         listening.bind("A4.jpg")
     (inside / "A5.jpg").symlink_to("/dev/zero")
     (inside / "A6.jpg").symlink_to("/proc/self/mem")  # a regular file whose first byte cannot be read, by root either
