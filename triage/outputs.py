@@ -36,9 +36,8 @@ def written_whole(path: Path, *, error: type[TriageError], over: bool = False) -
     try:
         if not over and os.path.lexists(path):
             raise error(f"{path}: exists already and is not overwritten; name another file")
-        start = f".{path.name[:_LONGEST]}."
-        clear_parts(path.parent, start)
-        file, part = _begun(path.parent, start)
+        clear_parts_of(path)
+        file, part = _begun(path)
         with file:
             yield file
             file.flush()
@@ -78,6 +77,15 @@ def make_private(*paths: Path) -> None:
                 os.chmod(path, found.st_mode & 0o700)
 
 
+def clear_parts_of(path: Path) -> None:
+    """Remove what programs that were ended left half written of one file."""
+    clear_parts(path.parent, _start_of(path))
+
+
+def _start_of(path: Path) -> str:
+    return f".{path.name[:_LONGEST]}."
+
+
 def clear_parts(folder: Path, *starts: str) -> None:
     """Remove what programs that were ended left half written: parts whose names begin so (any), and that nobody holds."""
     with suppress(OSError), os.scandir(folder) as there:
@@ -99,10 +107,10 @@ def _remove_unheld(part: str) -> None:
         os.unlink(part)
 
 
-def _begun(folder: Path, start: str) -> tuple[IO[bytes], str]:
-    """A new part, held by this program."""
+def _begun(path: Path) -> tuple[IO[bytes], str]:
+    """A new part of a file, held by this program."""
     while True:
-        handle, part = tempfile.mkstemp(_PART, start, folder)  # of mode 0600
+        handle, part = tempfile.mkstemp(_PART, _start_of(path), path.parent)  # of mode 0600
         if fcntl is None:
             return os.fdopen(handle, "wb"), part
         fcntl.flock(handle, fcntl.LOCK_EX)

@@ -204,3 +204,12 @@ def test_a_schema_that_is_no_text_is_told_in_a_line(tmp_path):
     path.write_bytes(path.read_bytes().replace(b"NOT NULL", b"NOT\xeeNULL"))
     with pytest.raises(StorageError, match="the file is damaged: put it and the files beside it aside"):
         Database(f"sqlite:///{path}")
+
+
+def test_what_an_ended_program_left_of_the_note_is_cleared_by_the_next_that_may_write(tmp_path):
+    Archive(Database(f"sqlite:///{tmp_path / 'records.sqlite'}"))
+    left, other = tmp_path / ".records.sqlite.newest.abcd1234.part", tmp_path / ".keepers.abcd1234.part"
+    left.write_bytes(b"half")
+    other.write_bytes(b"somebody's own")
+    Archive(Database(f"sqlite:///{tmp_path / 'records.sqlite'}"))
+    assert not left.exists() and other.exists()

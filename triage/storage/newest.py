@@ -11,7 +11,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from triage.errors import StorageError
-from triage.outputs import written_whole
+from triage.outputs import clear_parts_of, written_whole
 
 
 class Newest:
@@ -20,6 +20,8 @@ class Newest:
     def __init__(self, database: Path | None, *, read_only: bool = False) -> None:
         self.file = None if database is None else database.with_name(database.name + ".newest")
         self._writes = self.file is not None and not read_only
+        if self._writes:
+            clear_parts_of(self.file)
 
     def noted(self) -> str | None:
         """The checksum that was noted last; empty where the note is damaged, None where there is none."""
