@@ -106,7 +106,7 @@ def sort_clutch(
     """
     settings = settings or Settings()
     model = compile_cross(sheet.cross)
-    check_work(model, len(sheet.eggs))
+    check_work(model, len(sheet.eggs), sum(map(len, sheet.parent_readings.values())))
     if photos is None:
         photos = read_sheet_photos(sheet, model, reader, progress)
     read = [_read_egg(sheet, model, settings, egg, own) for egg, own in zip(sheet.eggs, photos, strict=True)]
