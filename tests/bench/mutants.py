@@ -4,6 +4,7 @@
     python tests/bench/mutants.py --sample 300 --seed 1
     python tests/bench/mutants.py --part collection --sample 60 --seed 1 --minutes 12
     python tests/bench/mutants.py --part workflow --sample 60 --seed 1
+    python tests/bench/mutants.py --part door --sample 60 --seed 1
 
 cosmic-ray makes the mutants; each runs the tests in a child process that sees the changed module in memory, so no file is
 touched. Left out are mutants that cannot change what the engine does: of type annotations, of the flags of ``dataclass``
@@ -34,6 +35,7 @@ ROOT = Path(__file__).parents[2]
 MODULES = {
     "clutch": ["genetics.transmission", *(f"genetics.clutch.{n}" for n in ("model", "contraction", "dense", "exact", "posterior"))],
     "collection": [f"genetics.collection.{n}" for n in ("graph", "tree", "web", "network", "inference", "grounds", "calls")],
+    "door": ["files", "vision.intake", "storage.kinds", "storage.backup"],
     "workflow": ["genetics.readings", "workflow.keep", "workflow.recorded", "workflow.sort"],
 }
 _SEEDS = (1, 2, 3, 5, 7, 9, 11, 12, 15, 18, 21, 23, 27, 30, 35, 40)
@@ -55,6 +57,7 @@ TESTS = {
             "test_against_reference.py::test_drawn_clutches[3]",
         )
     ],
+    "door": ["test_files.py", "vision/test_intake.py", "storage/test_kinds.py", "storage/test_backup.py"],
     "workflow": [
         "genetics/test_readings.py",
         "workflow/test_sort.py",

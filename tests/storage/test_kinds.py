@@ -300,3 +300,43 @@ def test_every_candidate_is_protected_and_set_free_with_its_pairing(archive):
     with pytest.raises(StorageError, match="is an entry of kind pairing; needed: animal"), archive.change("wrong") as draft:
         draft.put(archive.find(pairing), sires=[{"animal": pairing}])
     assert archive.faults() == ()
+
+
+#: What numbers may be, said once more by hand; what is not named may be anything or, in a structured value, is a share.
+AGREED = {
+    "Animal": {"background": (0, 0.5), "unknown_hets": (0, 1), "weight_g": (0, 100_000)}, "Pairing": {"mixed": (0, 1)},
+    "Clutch": {"crossover": (0, 0.5), "other_loss": (0, 1)}, "Photo": {"crop": (0, 1)},
+    "Reading": {"floor": (0, 0.999999), "exponent": (0, 1), "shortlist": (0, 1)},
+    "Evidence": {"likelihoods": (0, 1e300), "otherwise": (0, 1e300)}, "Plan": {"prior": (0, 1 + 1e-9)}, "Outcome": {"says": (0, 1e300)},
+    "Laboratory": {"copies": (0, 2), "false_positive": (0, 1), "false_negative": (0, 1)},
+    "Statement": {"background": (0, 0.5), "unknown_hets": (0, 1)},
+    "Candidate": {"background": (0, 0.1), "kept_heterozygosity": (0, 1), "share": (0, 1)}, "Linked": {"female": (0, 0.5), "male": (0, 0.5)},
+    "Bars": {"label_threshold": (0, 1), "hold_chance": (0, 1), "keeper_accuracy": (0, 1), "lookalike_share": (0, 1), "misfit_ratio": (0, 1e300)},
+    "SortedEgg": {"calls": (0, 1 + 1e-9), "sires": (0, 1 + 1e-9)},
+}  # fmt: skip
+MUST = {
+    "Line": "name", "Animal": "name sex species", "Pairing": "dam sires", "Clutch": "name pairing", "Egg": "clutch label state",
+    "Photo": "about added name sha256 source_sha256", "Reading": "about at exponent floor log_likelihoods shortlist",
+    "Evidence": "about at likelihoods otherwise", "Call": "about at by call", "Trait": "about seen words", "Sort": "at clutch eggs settings",
+    "Hold": "at", "Plan": "animal at mate prior question", "Outcome": "animal at says", "Laboratory": "about at copies gene",
+    "Label": "about at text", "Note": "about at text", "Gene": "mode name species", "Statement": "", "Descent": "dam sire", "Candidate": "",
+    "Linked": "female genes male", "Bars": "hold_chance keeper_accuracy label_threshold lookalike_share misfit_ratio", "SortedEgg": "label tray",
+}  # fmt: skip
+
+
+def test_ranges_are_those_agreed():
+    found = {}
+    for of in CLASSES:
+        for name, field in of.fields().items():
+            if field.type in ("number", "whole", "numbers", "table") and field.range.low > -1e300:
+                found.setdefault(of.__name__, {})[name] = (field.range.low, field.range.high)
+    assert found == AGREED and KINDS["animal"].fields()["weight_g"].range.above
+
+
+def test_what_must_be_there_is_what_was_agreed():
+    assert {of.__name__: {n for n, field in of.fields().items() if field.required} for of in CLASSES} == {
+        name: set(fields.split()) for name, fields in MUST.items()
+    }
+    assert {name: field.length for name, field in KINDS["photo"].fields().items() if field.length} == {
+        "sha256": 64, "source_sha256": 64, "crop": 4,
+    }  # fmt: skip

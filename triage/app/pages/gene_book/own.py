@@ -53,7 +53,8 @@ def _show_form(species: Species, entry: Entry | None) -> None:
         with st.container(horizontal=True):
             keep = st.form_submit_button("Keep the gene", icon=":material/save:", key=f"own-keep-{at}")
             gone = entry is not None and st.form_submit_button("Take it out", icon=":material/close:", key=f"own-remove-{at}")
-    content = {"name": name, "mode": mode, "series": None if of == _ALONE else of, **looks, "note": note,
+    looks = {field: text.strip() for field, text in looks.items()}
+    content = {"name": name.strip(), "mode": mode, "series": None if of == _ALONE else of, **looks, "note": note.strip(),
                "synonyms": tuple(one for one in map(str.strip, synonyms.split(",")) if one) or None}  # fmt: skip
     with errors_shown():
         if gone:
