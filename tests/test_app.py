@@ -284,12 +284,14 @@ def test_a_gene_of_ones_own_is_entered_changed_taken_out_and_undone(data_folder)
     assert errors(book) == ["your own gene pastel: 'pastel' already means something for the ball python; needed: a name used once "
                             "('triage genes' lists them)"]  # fmt: skip
     book.text_input(key="own-name-new").set_value("Dusk")
-    book.text_input(key="own-two_copies-new").set_value("smoky")
+    book.text_input(key="own-two_copies-new").set_value(" smoky")
+    book.text_input(key="own-note-new").set_value("    in one line ")
     book.text_input(key="own-synonyms-new").set_value("night veil, ash")
     book.button(key="own-keep-new").click().run()
     (gene,) = open_archive().all("gene")
     assert not book.exception and not book.error and "kept among your own genes" in book.success[0].value
     assert (gene.content.name, gene.content.mode, gene.content.synonyms) == ("dusk", "recessive", ("night veil", "ash"))
+    assert (gene.content.two_copies, gene.content.note) == ("smoky", "in one line")
     assert "<b>dusk</b>" in html_of(book) and "of your own" in html_of(book)
     sheet = AppTest.from_file(str(APP / "main.py"), default_timeout=TIMEOUT_S).run()
     sheet.text_input(key="dam_genes").set_value("66% het ash").run()

@@ -373,7 +373,7 @@ def test_series_of_any_length():
     assert len(found.calls[0]) == 4
 
 
-def test_more_results_of_the_parents_than_can_be_weighed_one_by_one_are_refused():
+def test_more_results_than_can_be_weighed_one_by_one_are_refused():
     model = compile_cross(wide_cross(1, 1)[0])
     check_work(model, 4, 500)
     with pytest.raises(WorkTooLargeError, match=r"501 results and outcomes of .* too many to weigh one by one; needed: at most 500"):

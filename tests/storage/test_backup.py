@@ -150,7 +150,7 @@ def same(name, data):
         (lambda a, b: _again(a, b, same, extra=[(f"photos/{'0' * 64}.jpg", bytes(130 * 2**20))]), "would have 130 MiB; up to 128 are read"),
         (lambda a, b: _again(a, b, lambda n, d: [] if n == "changes.jsonl" else [(n, d)]), "'changes.jsonl' is not in it"),
         (lambda a, b: _again(a, b, lambda n, d: [(n, b"[]" if n == "manifest.json" else d)]), "this program reads format 1"),
-        (lambda a, b: _again(a, b, lambda n, d: [(n, b'{"format": 0}' if n == "manifest.json" else d)]), "this program reads format 1"),
+        (lambda a, b: _again(a, b, lambda n, d: [(n, d.replace(b'"format": 1', b'"format": 0'))]), "format '0'; this program reads format 1"),
         (lambda a, b: _again(a, b, lambda n, d: [(n, b"[" * 10**5 if n == "manifest.json" else d)]), "not a backup that can be read"),
         (lambda a, b: _again(a, b, lambda n, d: _with_line(a, n, d, b"{}\n")), "line 3 of 'changes.jsonl' in it is no change"),
         (lambda a, b: _again(a, b, lambda n, d: _with_line(a, n, d, b"[" * 10**5)), "not a backup that can be read"),

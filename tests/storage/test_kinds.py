@@ -302,7 +302,7 @@ def test_every_candidate_is_protected_and_set_free_with_its_pairing(archive):
     assert archive.faults() == ()
 
 
-#: What numbers may be, said once more by hand; what is not named may be anything or, in a structured value, is a share.
+#: What numbers may be, said once more by hand; one that is not named may be anything.
 AGREED = {
     "Animal": {"background": (0, 0.5), "unknown_hets": (0, 1), "weight_g": (0, 100_000)}, "Pairing": {"mixed": (0, 1)},
     "Clutch": {"crossover": (0, 0.5), "other_loss": (0, 1)}, "Photo": {"crop": (0, 1)},
@@ -314,6 +314,7 @@ AGREED = {
     "Bars": {"label_threshold": (0, 1), "hold_chance": (0, 1), "keeper_accuracy": (0, 1), "lookalike_share": (0, 1), "misfit_ratio": (0, 1e300)},
     "SortedEgg": {"calls": (0, 1 + 1e-9), "sires": (0, 1 + 1e-9)},
 }  # fmt: skip
+#: What must be there, likewise.
 MUST = {
     "Line": "name", "Animal": "name sex species", "Pairing": "dam sires", "Clutch": "name pairing", "Egg": "clutch label state",
     "Photo": "about added name sha256 source_sha256", "Reading": "about at exponent floor log_likelihoods shortlist",

@@ -4,8 +4,9 @@ import time
 
 import pytest
 
-from triage.errors import SheetError
+from triage.errors import SheetError, WorkTooLargeError
 from triage.workflow.sheet import ClutchForm, EggForm, SireForm, load_sheet, sheet_from_form
+from triage.workflow.sort import sort_clutch
 
 GOOD = """\
 species: ball python
@@ -196,6 +197,15 @@ def test_a_hostile_sheet_is_refused_at_once(text, words):
         load_sheet(text=text)
     assert time.process_time() - began < 1
     assert words in str(refusal.value) and "\n" not in str(refusal.value) and len(str(refusal.value)) < 400
+
+
+@pytest.mark.parametrize("before", ["66% het clown\n", "    sex: female\n"], ids=["a parent", "an egg"])
+def test_more_results_than_can_be_weighed_are_refused_before_the_work(before):
+    many = ", ".join(["{gene: clown, copies: 1, false_positive: 0.4, false_negative: 0.4}"] * 501)
+    indent = "  " if before.startswith("66") else "    "
+    sheet = load_sheet(text=GOOD.replace(before, f"{before}{indent}laboratory: [{many}]\n"))
+    with pytest.raises(WorkTooLargeError, match="501 results and outcomes of Juniper and Basil or Thyme and their eggs are too many to weigh"):
+        sort_clutch(sheet)
 
 
 def test_an_alias_stands_for_what_it_names():

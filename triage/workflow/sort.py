@@ -102,11 +102,12 @@ def sort_clutch(
     ModelFileError
         The photo model is damaged.
     WorkTooLargeError
-        The cross has too many uncertain genes for an exact answer.
+        There are too many uncertain genes, eggs or results for an exact answer.
     """
     settings = settings or Settings()
     model = compile_cross(sheet.cross)
-    check_work(model, len(sheet.eggs), sum(map(len, sheet.parent_readings.values())))
+    of_eggs = sum(len(egg.tests) + len(egg.proved) for egg in sheet.eggs)
+    check_work(model, len(sheet.eggs), sum(map(len, sheet.parent_readings.values())) + of_eggs)
     if photos is None:
         photos = read_sheet_photos(sheet, model, reader, progress)
     read = [_read_egg(sheet, model, settings, egg, own) for egg, own in zip(sheet.eggs, photos, strict=True)]

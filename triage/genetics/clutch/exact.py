@@ -32,7 +32,7 @@ MEMORY_BYTES = 2**30
 #: Work one clutch may be, in bytes that pass through memory (about 10 s on two cores); a hatchling alone is some of it.
 _MOST_WORK, _WORK_AN_EGG = 3 * 2**30, 2**13
 _MOST_CALLS = 700_000  # possible calls times eggs
-_MOST_READINGS = 500  # of the parents: each is left out in turn, to say what moved the calls
+_MOST_READINGS = 500  # of results: each is left out in turn, to say what moved the calls
 _MOST_KEPT = 4_000_000  # numbers in tables of readings that a cross keeps
 
 
@@ -116,16 +116,16 @@ def check_work(model: CrossModel, n_eggs: int, n_readings: int = 0) -> None:
     Parameters
     ----------
     n_readings
-        Of the parents.
+        How many laboratory results and outcomes there are, of parents and eggs together.
 
     Raises
     ------
     WorkTooLargeError
-        Says how many genes too many, and which could be left out.
+        Says how many genes too many, and which could be left out, or how many readings.
     """
     if n_readings > _MOST_READINGS:
-        raise WorkTooLargeError(f"{n_readings:,} results and outcomes of {model.cross.dam.name} and {' or '.join(model.sire_names)} are "
-                                f"too many to weigh one by one; needed: at most {_MOST_READINGS}")  # fmt: skip
+        raise WorkTooLargeError(f"{n_readings:,} results and outcomes of {model.cross.dam.name} and {' or '.join(model.sire_names)} and "
+                                f"their eggs are too many to weigh one by one; needed: at most {_MOST_READINGS}")  # fmt: skip
     models = [one for _, one in model.worlds] or [model]
     heaviest = max(models, key=lambda one: _work(one, range(len(one.blocks)), n_eggs))
     order = sorted(range(len(heaviest.blocks)), key=lambda b: _n_pairs(heaviest.blocks[b]) * len(heaviest.look_axes[b]))

@@ -38,23 +38,22 @@ def _show_form(species: Species, entry: Entry | None) -> None:
     modes = [mode.value for mode in Mode]
     series = [_ALONE, *dict.fromkeys([*species.locus_names, *((said.series,) if said and said.series else ())])]
     with st.form(f"own-form-{at}", border=False):
-        name = st.text_input("Name", value=said.name if said else "", key=f"own-name-{at}")
+        name = st.text_input("Name", value=said.name if said else "", key=f"own-name-{at}").strip()
         mode = st.selectbox("Inherited", modes, index=modes.index(said.mode) if said else 0, key=f"own-mode-{at}")
         index = series.index(said.series) if said and said.series else 0
         of = st.selectbox("Allele of", series, index=index, format_func=shown, key=f"own-series-{at}")
         looks = {
-            field: st.text_input(title, value=(getattr(said, field) or "") if said else "", key=f"own-{field}-{at}")
+            field: st.text_input(title, value=(getattr(said, field) or "") if said else "", key=f"own-{field}-{at}").strip()
             for field, title in (("one_copy", "One copy looks"), ("two_copies", "Two copies look"))
         }
         synonyms = st.text_input(
             "Also called", value=", ".join(said.synonyms or ()) if said else "", key=f"own-synonyms-{at}", placeholder="with commas between"
         )
-        note = st.text_input("Note", value=(said.note or "") if said else "", key=f"own-note-{at}")
+        note = st.text_input("Note", value=(said.note or "") if said else "", key=f"own-note-{at}").strip()
         with st.container(horizontal=True):
             keep = st.form_submit_button("Keep the gene", icon=":material/save:", key=f"own-keep-{at}")
             gone = entry is not None and st.form_submit_button("Take it out", icon=":material/close:", key=f"own-remove-{at}")
-    looks = {field: text.strip() for field, text in looks.items()}
-    content = {"name": name.strip(), "mode": mode, "series": None if of == _ALONE else of, **looks, "note": note.strip(),
+    content = {"name": name, "mode": mode, "series": None if of == _ALONE else of, **looks, "note": note,
                "synonyms": tuple(one for one in map(str.strip, synonyms.split(",")) if one) or None}  # fmt: skip
     with errors_shown():
         if gone:
