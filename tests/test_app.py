@@ -26,6 +26,9 @@ from triage.records import Sex
 from triage.signs import shown
 from triage.species import load_species
 from triage.storage.kinds import Animal, Call, Gene, Hold, Trait
+from triage.workflow.answers.as_json import to_json
+from triage.workflow.answers.report import EggReport
+from triage.workflow.answers.wording import headline, main_reason
 from triage.workflow.book import add_entry, now, open_archive
 from triage.workflow.holds import held_back, hold_back
 from triage.workflow.sheet import load_sheet, sheet_from_form
@@ -128,9 +131,12 @@ def test_a_clutch_is_sorted_marked_and_undone(page, data_folder):
     shown = html_of(page)
     assert "Juniper (pastel, 66% het clown)" in shown
     assert '<p class="tr-call">pastel enchi' in shown
-    assert "<s>super pastel enchi</s>" in shown and "Basil carries none" in shown
+    assert "<s>" not in shown, "what is struck out stands behind a tap"
+    page.button(key="open-A1").click().run()
+    assert "<s>super pastel enchi</s>" in html_of(page) and "Basil carries none" in html_of(page)
     page.button(key="hold-A1").click().run()
     (mark,) = held_back(open_archive())
+    assert "<span>held back</span>" in html_of(page)
     assert (mark.clutch, mark.name) == ("Juniper x Basil", "A1")
     assert page.button(key="hold-A1").label == "Undo the hold-back of A1"
     page.button(key="hold-A1").click().run()
@@ -200,6 +206,7 @@ def test_a_file_that_is_no_photo_is_named_and_the_others_are_sorted(page):
     page.file_uploader(key="upload_0").set_value([("notes.jpg", b"no photo", "image/jpeg")]).run()
     page.button(key="sort").click().run()
     assert not page.exception and not errors(page)
+    page.button(key="open-notes").click().run()
     assert "<em>Photo</em> notes.jpg: not read: notes.jpg" in html_of(page) and '<p class="tr-call">pastel enchi' in html_of(page)
 
 
@@ -209,6 +216,7 @@ def test_a_kept_clutch_is_sorted_again_from_the_records(page):
     page.text_input(key="clutch_name").set_value("2031-1")
     page.number_input(key="label_percent").set_value(85.0)
     page.button(key="sort").click().run()
+    page.button(key="open-A1").click().run()
     page.button(key="hold-A1").click().run()
     assert page.text_input(key="keep-name").value == "2031-1"
     next(button for button in page.button if button.label == "Keep this clutch").click().run()
@@ -229,6 +237,7 @@ def test_a_kept_clutch_is_sorted_again_from_the_records(page):
 def test_afresh_empties_the_form_and_keeps_the_marks(page):
     enter_clutch(page)
     page.button(key="sort").click().run()
+    page.button(key="open-A1").click().run()
     page.button(key="hold-A1").click().run()
     page.button(key="afresh").click().run()
     assert not page.exception
@@ -357,11 +366,30 @@ def test_markup_escapes_what_people_typed():
 
 def test_a_card_says_in_words_whatever_its_bars_and_colours_say():
     report = sort_clutch(load_sheet(text=SHEET))
-    card = markup.card_html(report.eggs[0], [jpeg()], "You hold this one back")
-    assert 'alt="Photo of hatchling A1 &amp; co"' in card
+    assert 'alt="Photo of hatchling A1 &amp; co"' in markup.tile_html(report.eggs[0], jpeg(), held=True)
+    card = markup.card_html(report.eggs[0], "You hold this one back")
     assert card.count("parents alone ") == card.count('aria-hidden="true"')
     for tray in Tray:
         assert str(tray) in markup.tray_head_html(tray, 1).lower()
+
+
+def test_the_headline_of_a_misfit_is_what_it_reads_as_and_why_that_cannot_be():
+    """Called piebald beside parents that carry none: 'normal' is what they can give, not what the animal is."""
+    report = sort_clutch(load_sheet(text=SHEET.replace("A3}", "A3, call: piebald}")))
+    egg = next(egg for egg in report.eggs if egg.label == "A3")
+    assert egg.tray is Tray.CHECK_PARENTS and egg.reads_as.call == "piebald"
+    assert headline(egg) == "reads as piebald" and main_reason(egg) == egg.reads_as.reason != ""
+    tile, card = markup.tile_html(egg, None, held=False), markup.card_html(egg)
+    for shown in (tile, card):
+        assert '<p class="tr-call">reads as piebald' in shown and html.escape(egg.reads_as.reason.split("; ")[0])[1:] in shown
+    assert "tr-bar" not in tile and to_json(report)["eggs"][report.eggs.index(egg)]["reads_as"]["call"] == "piebald"
+
+
+def test_what_is_open_stands_below_the_headline():
+    """Of a settled look that is held back: the gene that only breeding can tell, not that the look is settled."""
+    egg = EggReport("A1", Tray.HOLD_BACK, ("the look is settled", "het clown at 60 %"), {}, {}, (), (), {}, "", ())
+    assert main_reason(egg) == "het clown at 60 %"
+    assert main_reason(replace(egg, tray=Tray.LABEL)) == "the look is settled" and main_reason(replace(egg, reasons=())) == ""
 
 
 def test_every_kind_of_card_is_balanced_html():
@@ -381,7 +409,8 @@ def test_every_kind_of_card_is_balanced_html():
 
     report = sort_clutch(load_sheet(text=SHEET))
     parts = [markup.summary_html(report), markup.parents_html(report.parents), markup.list_html(report.notes)]
-    for text in [*parts, *(markup.card_html(egg, [jpeg()] * 3) for egg in report.eggs)]:
+    parts += [markup.card_html(egg) for egg in report.eggs]
+    for text in [*parts, *(markup.tile_html(egg, photo, held=True) for egg in report.eggs for photo in (jpeg(), None))]:
         parser = Balance()
         # Self-closing drawing elements count as closed.
         parser.feed(text.replace("/>", ">"))
@@ -496,6 +525,8 @@ def test_names_are_literal_where_a_clutch_is_entered_sorted_and_kept(page):
     page.text_input(key=f"egg_call_{row}").set_value("pastel")
     page.button(key="sort").click().run()
     assert_literal(page)
+    page.button(key=f"open-{NAME}").click().run()
+    assert_literal(page)
     page.button(key=f"hold-{NAME}").click().run()
     assert_literal(page)
     next(button for button in page.button if button.label == "Keep this clutch").click().run()
@@ -581,6 +612,7 @@ def test_the_evidence_in_a_photo_is_shown_on_request():
     at.run()
     at.run()
     assert not at.exception
+    at.button(key="open-A4").click().run()
     at.toggle(key="evidence-A4").set_value(True).run()
     assert not at.exception
     assert any("The photo alone favours" in caption.value for caption in at.caption)
