@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import streamlit as st
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
@@ -29,7 +30,7 @@ from triage.storage.kinds import Animal, Call, Gene, Hold, Trait
 from triage.workflow.answers.as_json import to_json
 from triage.workflow.answers.report import EggReport
 from triage.workflow.answers.wording import headline, main_reason
-from triage.workflow.book import add_entry, now, open_archive
+from triage.workflow.book import add_entry, now, open_archive, open_unfinished
 from triage.workflow.holds import held_back, hold_back
 from triage.workflow.sheet import load_sheet, sheet_from_form
 from triage.workflow.sort import sort_clutch
@@ -232,6 +233,85 @@ def test_a_kept_clutch_is_sorted_again_from_the_records(page):
     again.query_params["clutch"] = archive.all("clutch")[0].id
     again.run()
     assert not again.exception and '<p class="tr-call">pastel enchi' in html_of(again)
+
+
+def opened(**address):
+    at = AppTest.from_file(str(APP / "main.py"), default_timeout=TIMEOUT_S)
+    at.query_params.update(address)
+    at.run()
+    assert not at.exception
+    return at
+
+
+def first(value):
+    return value if isinstance(value, str) else value[0]
+
+
+def test_a_reload_before_sorting_goes_on_with_what_was_entered(page):
+    enter_clutch(page)
+    page.file_uploader(key="upload_0").set_value([("H7.jpg", jpeg(90), "image/jpeg")]).run()
+    again = opened(entry=first(page.query_params["entry"]))
+    assert again.text_input(key="dam_genes").value == "pastel, 66% het clown"
+    assert [again.text_input(key=f"egg_label_{row}").value for row in again.session_state["egg_rows"]] == ["A1", "H7"]
+    assert again.session_state["egg_photos"] == page.session_state["egg_photos"]
+    assert len(open_unfinished().all()) == 1
+
+
+def test_nothing_entered_is_nothing_kept_and_neither_is_the_demo_until_it_is_changed(page):
+    page.run()
+    page.button(key="demo").click().run()
+    page.run()
+    assert open_unfinished().all() == () and "entry" not in page.query_params
+    page.text_input(key="dam_name").set_value("Juniper").run()
+    assert [draft.title(form.values) for form in open_unfinished().all()] == ["Demo: Juniper x Flint or Sorrel, 7 hatchlings"]
+
+
+def test_two_tabs_that_go_apart_lose_neither(page):
+    enter_clutch(page)
+    other = opened(entry=first(page.query_params["entry"]))
+    other.text_input(key="dam_name").set_value("Sage").run()
+    page.text_input(key="dam_name").set_value("Rue").run()
+    assert "kept beside it" in page.info[0].value
+    assert {form.values["dam_name"] for form in open_unfinished().all()} == {"Sage", "Rue"}
+    assert first(page.query_params["entry"]) != first(other.query_params["entry"])
+
+
+def test_a_restart_sorts_a_clutch_that_was_not_kept_again(page):
+    enter_clutch(page)
+    page.button(key="sort").click().run()
+    before = html_of(page)
+    st.cache_resource.clear()  # the shelf is the server's memory
+    again = opened(**{name: first(value) for name, value in page.query_params.items()})
+    again.run()
+    assert html_of(again) == before and not again.info
+
+
+def test_a_form_put_aside_is_gone_on_with_or_thrown_away(page):
+    enter_clutch(page)
+    page.button(key="sort").click().run()
+    page.button(key="afresh").click().run()
+    assert page.text_input(key="dam_name").value == "" and 'class="tr-counts"' not in html_of(page)
+    (form,) = open_unfinished().all()
+    assert any("Juniper x Basil, 1 hatchling," in text.value.replace("\\", "") for text in page.markdown)
+    page.button(key=f"go-on-{form.id}").click().run()
+    assert page.text_input(key="dam_name").value == "Juniper" and first(page.query_params["entry"]) == form.id
+    page.button(key="afresh").click().run()
+    page.button(key=f"away-{form.id}").click().run()
+    assert open_unfinished().all() == () and not page.exception
+
+
+def test_a_clutch_in_the_records_is_no_longer_unfinished(page):
+    enter_clutch(page)
+    page.button(key="sort").click().run()
+    assert len(open_unfinished().all()) == 1
+    next(button for button in page.button if button.label == "Keep this clutch").click().run()
+    assert not page.exception and open_unfinished().all() == () and "entry" not in page.query_params
+
+
+def test_an_address_of_a_lost_form_says_so_and_begins_a_new_one():
+    at = opened(entry="0123456789abcdef")
+    assert "unfinished form 0123456789abcdef: no such file" in at.warning[0].value.replace("\\", "")
+    assert "entry" not in at.query_params and at.text_input(key="dam_name").value == ""
 
 
 def test_afresh_empties_the_form_and_keeps_the_marks(page):
