@@ -58,6 +58,9 @@ def show_label(archive: Archive, known: Known, id: str) -> None:
         st.session_state["supported"] = (of, writer.posterior)
         if not label.text:
             st.caption(literal(f"No label yet: {label.reason}."))
+            slip = cards_pdf(cards_of([label], known.book, open_photos()))
+            name = f"{label.name} work slip.pdf"
+            st.download_button("Work slip (PDF)", slip, name, "application/pdf", icon=":material/print:", key="collection-slip")
             return
         st.code("\n".join(map(shown, (label.text, *label.lines))), language=None, wrap_lines=True)
         if label.changed:
