@@ -32,6 +32,7 @@ from triage.workflow.answers.report import EggReport
 from triage.workflow.answers.wording import headline, main_reason
 from triage.workflow.book import add_entry, now, open_archive, open_unfinished
 from triage.workflow.holds import held_back, hold_back
+from triage.workflow.reference_pictures import STAGES, drawn_look
 from triage.workflow.sheet import load_sheet, sheet_from_form
 from triage.workflow.sort import sort_clutch
 
@@ -679,6 +680,25 @@ def test_text_stands_out_from_its_ground(scheme):
     for ground in grounds:
         for text in [THEME[f"theme.{scheme}.textColor"], *tones]:
             assert contrast(text, ground) >= 4.5, (text, ground)
+
+
+def test_calls_that_remain_are_drawn_beside_the_photo_in_the_stage_that_is_chosen():
+    at = AppTest.from_file(str(APP / "main.py"), default_timeout=TIMEOUT_S)
+    at.query_params["clutch"] = "demo"
+    at.run()
+    at.run()
+    at.button(key="open-A4").click().run()
+    drawn = [one.proto.imgs[0] for one in at.get("image") if one.proto.imgs[0].caption]
+    assert [one.caption for one in drawn] == ["pastel fire", "super pastel fire"]
+    at.selectbox(key="drawn-stage").select("in the egg").run()
+    again = [one.proto.imgs[0] for one in at.get("image") if one.proto.imgs[0].caption]
+    assert not at.exception and [one.url for one in again] != [one.url for one in drawn]
+
+
+def test_a_drawn_look_is_another_one_for_another_call_and_stage_and_none_where_it_cannot_be_drawn():
+    pictures = {drawn_look("ball python", call, stage) for call in ("normal", "pastel") for stage in STAGES[:2]}
+    assert len(pictures) == 4 and drawn_look("ball python", "pastel") == drawn_look("ball python", "pastel", STAGES[1])
+    assert drawn_look("ball python", "no such look") is None and drawn_look("corn snake", "normal") is None
 
 
 def test_the_evidence_in_a_photo_is_shown_on_request():

@@ -40,3 +40,10 @@ def small_picture(name: str, data: bytes) -> bytes | None:
 @st.cache_data(max_entries=40, show_spinner=False)
 def large_picture(name: str, data: bytes) -> bytes | None:
     return enlarged(name, data)
+
+
+@st.cache_data(max_entries=300, show_spinner=False)
+def drawn_picture(species: str, call: str, stage: str) -> bytes | None:
+    from triage.workflow.reference_pictures import drawn_look
+
+    return drawn_look(species, call, stage)

@@ -60,8 +60,9 @@ _SHEET = """
   [data-testid="stLayoutWrapper"]:has(> [class*="st-key-tile-"]), [class*="st-key-tile-"] { width: 15.4rem !important; flex-basis: 15.4rem !important; }
 }
 [data-testid="stMainBlockContainer"] { padding-top: 4.2rem; }
-.tr-who { display: flex; flex-wrap: wrap; gap: .1rem .8rem; align-items: baseline; font-size: .9rem; color: var(--soft); }
-.tr-who strong { font-size: 1.05rem; color: light-dark(#1c2421, #e6eae5); font-weight: 650; }
+.tr-who { display: flex; flex-wrap: wrap; gap: .1rem .8rem; align-items: baseline; font-size: .9rem; }
+.tr-who span { color: var(--soft); }
+.tr-who strong { font-size: 1.05rem; font-weight: 650; }
 .tr-call { font-size: 1.2rem; font-weight: 600; line-height: 1.25; }
 .tr-call small { font-size: .9rem; font-weight: 400; color: var(--soft); }
 .tr-calls { margin: .45rem 0 .5rem 0 !important; display: grid; gap: .3rem; font-size: .92rem; }
@@ -71,9 +72,9 @@ _SHEET = """
 .tr-calls .rest { display: block; color: var(--soft); }
 .tr-bar { position: relative; display: block; height: .6rem; border-radius: .15rem;
   background: color-mix(in srgb, currentColor 13%, transparent); }
-.tr-bar i { position: absolute; inset: 0 auto 0 0; border-radius: .15rem; background: light-dark(#4f8a74, #5fa88b); }
+.tr-bar i { position: absolute; inset: 0 auto 0 0; border-radius: .15rem; background: #559a80; }
 .tr-bar b { position: absolute; top: -.2rem; bottom: -.2rem; width: 2px; margin-left: -1px;
-  background: light-dark(#1c2421, #ffffff); }
+  background: currentColor; }
 .tr .tr-key .tr-bar { display: block; width: 3.4rem; }
 .tr-says { display: grid; gap: .3rem; font-size: .92rem; }
 .tr-says li { padding-left: .8rem; position: relative; }

@@ -10,17 +10,21 @@ from triage.app.literal import literal
 from triage.app.notices import errors_shown
 from triage.app.pages.sort_clutch import markup
 from triage.app.pages.sort_clutch.shelf import SortedClutch
-from triage.app.shared import large_picture, photo_reader
+from triage.app.shared import drawn_picture, large_picture, photo_reader
 from triage.signs import shown
 from triage.workflow.answers.report import EggReport
+from triage.workflow.answers.wording import shown_calls
 from triage.workflow.book import open_archive
 from triage.workflow.evidence_view import find_clutch_evidence
+from triage.workflow.reference_pictures import STAGE, STAGES
 from triage.workflow.holds import Held, held_back, hold_back, let_go
 
 #: Label of the hatchling that is open.
 _OPEN = "open-hatchling"
 #: Two beside each other on a phone; the style sheet makes them wider where there is room.
 _TILE_PX = 166
+#: Calls that are drawn beside the photo.
+_DRAWN = 4
 
 
 def holds_of(clutch: SortedClutch) -> dict[str, Held]:
@@ -64,7 +68,16 @@ def _over_the_page(clutch: SortedClutch) -> None:
                 word, key=f"go-{word}", icon=f":material/{icon}:", disabled=not 0 <= at < len(labels), on_click=_open,
                 args=(labels[at] if 0 <= at < len(labels) else egg.label,),
             )  # fmt: skip
-    _photos(clutch, egg)
+    picture, words = st.columns(2, gap="medium")
+    with picture:
+        _photos(clutch, egg)
+        _drawn(clutch, egg)
+    with words:
+        _words(clutch, egg)
+
+
+def _words(clutch: SortedClutch, egg: EggReport) -> None:
+    """What was found of it, its label, and its hold-back mark."""
     mark = holds_of(clutch).get(egg.label)
     note = f"You hold this one back, since {mark.since.astimezone():%d %B %Y}" if mark else ""
     st.html(markup.card_html(egg, note))
@@ -96,6 +109,22 @@ def _photos(clutch: SortedClutch, egg: EggReport) -> None:
             continue
         if picture is not None:
             st.image(picture, width="stretch", alt=f"Photo {number} of hatchling {shown(egg.label)}")
+
+
+def _drawn(clutch: SortedClutch, egg: EggReport) -> None:
+    """Drawn animals of the calls that remain, all lying alike, in a stage to choose."""
+    calls = [chance.call.name for chance in shown_calls(egg, at_most=_DRAWN).calls]
+    calls = [egg.reads_as.call, *calls][:_DRAWN] if egg.reads_as else calls
+    species = clutch.report.sheet.species.name
+    with st.spinner("Drawing what remains"):
+        stage = st.session_state.get("drawn-stage", STAGE)
+        pictures = [(call, picture) for call in calls if (picture := drawn_picture(species, call, stage))]
+    if not pictures:
+        return
+    with st.container(horizontal=True, gap="small"):
+        for call, picture in pictures:
+            st.image(picture, caption=literal(call), width=136, alt=f"Drawn: {shown(call)}, {stage}")
+    st.selectbox("Drawn by this program as a help for the eye, not a photo", STAGES, index=STAGES.index(stage), key="drawn-stage")
 
 
 def _evidence(clutch: SortedClutch, egg: EggReport) -> None:
