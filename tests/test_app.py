@@ -361,6 +361,21 @@ def test_the_gene_book_lists_explains_and_refuses():
     assert "'clown'" in errors(at)[0]
 
 
+@pytest.mark.parametrize(
+    ("asked", "drawn"),
+    [
+        ("pastel", ["normal", "pastel", "super pastel"]), ("clown", ["normal", "clown"]), ("spider", ["normal", "spider"]),
+        ("firefly", ["normal", "firefly"]), ("hidden gene woma", []), ("blue-eyed leucistic", []),
+    ],
+)  # fmt: skip
+def test_the_gene_book_draws_one_copy_and_two_through_the_first_weeks(asked, drawn):
+    book = AppTest.from_file(str(APP / "pages" / "gene_book" / "page.py"), default_timeout=TIMEOUT_S).run()
+    book.text_input(key="book_name").set_value(asked).run()
+    shown = [one.proto.imgs[0].caption.replace("\\", "") for one in book.get("image")]
+    stages = ("in the egg", "just hatched", "after first shed")
+    assert not book.exception and shown == [f"{look}, {stage}" for look in drawn for stage in stages]
+
+
 def test_a_gene_of_ones_own_is_entered_changed_taken_out_and_undone(data_folder):
     book = AppTest.from_file(str(APP / "pages" / "gene_book" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not data_folder.exists()  # looking things up makes no records
