@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import streamlit as st
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
@@ -26,8 +27,12 @@ from triage.records import Sex
 from triage.signs import shown
 from triage.species import load_species
 from triage.storage.kinds import Animal, Call, Gene, Hold, Trait
-from triage.workflow.book import add_entry, now, open_archive
+from triage.workflow.answers.as_json import to_json
+from triage.workflow.answers.report import EggReport
+from triage.workflow.answers.wording import headline, main_reason
+from triage.workflow.book import add_entry, now, open_archive, open_unfinished
 from triage.workflow.holds import held_back, hold_back
+from triage.workflow.reference_pictures import STAGES, drawn_look
 from triage.workflow.sheet import load_sheet, sheet_from_form
 from triage.workflow.sort import sort_clutch
 
@@ -128,9 +133,12 @@ def test_a_clutch_is_sorted_marked_and_undone(page, data_folder):
     shown = html_of(page)
     assert "Juniper (pastel, 66% het clown)" in shown
     assert '<p class="tr-call">pastel enchi' in shown
-    assert "<s>super pastel enchi</s>" in shown and "Basil carries none" in shown
+    assert "<s>" not in shown, "what is struck out stands behind a tap"
+    page.button(key="open-A1").click().run()
+    assert "<s>super pastel enchi</s>" in html_of(page) and "Basil carries none" in html_of(page)
     page.button(key="hold-A1").click().run()
     (mark,) = held_back(open_archive())
+    assert "<span>held back</span>" in html_of(page)
     assert (mark.clutch, mark.name) == ("Juniper x Basil", "A1")
     assert page.button(key="hold-A1").label == "Undo the hold-back of A1"
     page.button(key="hold-A1").click().run()
@@ -182,17 +190,12 @@ def test_dropped_photos_become_hatchlings_named_after_their_files(page):
 
 
 def test_photos_of_a_field_that_is_told_of_twice_are_taken_once():
-    state = {"upload_round": 0, "upload_0": [io.BytesIO(jpeg())], "camera_0": None}
+    state = {"upload_round": 0, "upload_0": [io.BytesIO(jpeg())]}
     state["upload_0"][0].name = "H7.jpg"
     draft.start(state)
     for _ in range(2):
         entry._take_uploads(state, "upload_0")
-        entry._take_camera(state, "camera_0")
     assert state["upload_round"] == 1 and [state[f"egg_label_{row}"] for row in state["egg_rows"]] == ["H7"]
-    state["camera_1"] = io.BytesIO(jpeg(120))
-    for _ in range(2):
-        entry._take_camera(state, "camera_1")
-    assert len(state["egg_rows"]) == 2
 
 
 def test_a_file_that_is_no_photo_is_named_and_the_others_are_sorted(page):
@@ -200,6 +203,7 @@ def test_a_file_that_is_no_photo_is_named_and_the_others_are_sorted(page):
     page.file_uploader(key="upload_0").set_value([("notes.jpg", b"no photo", "image/jpeg")]).run()
     page.button(key="sort").click().run()
     assert not page.exception and not errors(page)
+    page.button(key="open-notes").click().run()
     assert "<em>Photo</em> notes.jpg: not read: notes.jpg" in html_of(page) and '<p class="tr-call">pastel enchi' in html_of(page)
 
 
@@ -209,6 +213,7 @@ def test_a_kept_clutch_is_sorted_again_from_the_records(page):
     page.text_input(key="clutch_name").set_value("2031-1")
     page.number_input(key="label_percent").set_value(85.0)
     page.button(key="sort").click().run()
+    page.button(key="open-A1").click().run()
     page.button(key="hold-A1").click().run()
     assert page.text_input(key="keep-name").value == "2031-1"
     next(button for button in page.button if button.label == "Keep this clutch").click().run()
@@ -226,9 +231,89 @@ def test_a_kept_clutch_is_sorted_again_from_the_records(page):
     assert not again.exception and '<p class="tr-call">pastel enchi' in html_of(again)
 
 
+def opened(**address):
+    at = AppTest.from_file(str(APP / "main.py"), default_timeout=TIMEOUT_S)
+    at.query_params.update(address)
+    at.run()
+    assert not at.exception
+    return at
+
+
+def first(value):
+    return value if isinstance(value, str) else value[0]
+
+
+def test_a_reload_before_sorting_goes_on_with_what_was_entered(page):
+    enter_clutch(page)
+    page.file_uploader(key="upload_0").set_value([("H7.jpg", jpeg(90), "image/jpeg")]).run()
+    again = opened(entry=first(page.query_params["entry"]))
+    assert again.text_input(key="dam_genes").value == "pastel, 66% het clown"
+    assert [again.text_input(key=f"egg_label_{row}").value for row in again.session_state["egg_rows"]] == ["A1", "H7"]
+    assert again.session_state["egg_photos"] == page.session_state["egg_photos"]
+    assert len(open_unfinished().all()) == 1
+
+
+def test_nothing_entered_is_nothing_kept_and_neither_is_the_demo_until_it_is_changed(page):
+    page.run()
+    page.button(key="demo").click().run()
+    page.run()
+    assert open_unfinished().all() == () and "entry" not in page.query_params
+    page.text_input(key="dam_name").set_value("Juniper").run()
+    assert [draft.title(form.values) for form in open_unfinished().all()] == ["Demo: Juniper x Flint or Sorrel, 7 hatchlings"]
+
+
+def test_two_tabs_that_go_apart_lose_neither(page):
+    enter_clutch(page)
+    other = opened(entry=first(page.query_params["entry"]))
+    other.text_input(key="dam_name").set_value("Sage").run()
+    page.text_input(key="dam_name").set_value("Rue").run()
+    assert "kept beside it" in page.info[0].value
+    assert {form.values["dam_name"] for form in open_unfinished().all()} == {"Sage", "Rue"}
+    assert first(page.query_params["entry"]) != first(other.query_params["entry"])
+
+
+def test_a_restart_sorts_a_clutch_that_was_not_kept_again(page):
+    enter_clutch(page)
+    page.button(key="sort").click().run()
+    before = html_of(page)
+    st.cache_resource.clear()  # the shelf is the server's memory
+    again = opened(**{name: first(value) for name, value in page.query_params.items()})
+    again.run()
+    assert html_of(again) == before and not again.info
+
+
+def test_a_form_put_aside_is_gone_on_with_or_thrown_away(page):
+    enter_clutch(page)
+    page.button(key="sort").click().run()
+    page.button(key="afresh").click().run()
+    assert page.text_input(key="dam_name").value == "" and 'class="tr-counts"' not in html_of(page)
+    (form,) = open_unfinished().all()
+    assert any("Juniper x Basil, 1 hatchling," in text.value.replace("\\", "") for text in page.markdown)
+    page.button(key=f"go-on-{form.id}").click().run()
+    assert page.text_input(key="dam_name").value == "Juniper" and first(page.query_params["entry"]) == form.id
+    page.button(key="afresh").click().run()
+    page.button(key=f"away-{form.id}").click().run()
+    assert open_unfinished().all() == () and not page.exception
+
+
+def test_a_clutch_in_the_records_is_no_longer_unfinished(page):
+    enter_clutch(page)
+    page.button(key="sort").click().run()
+    assert len(open_unfinished().all()) == 1
+    next(button for button in page.button if button.label == "Keep this clutch").click().run()
+    assert not page.exception and open_unfinished().all() == () and "entry" not in page.query_params
+
+
+def test_an_address_of_a_lost_form_says_so_and_begins_a_new_one():
+    at = opened(entry="0123456789abcdef")
+    assert "unfinished form 0123456789abcdef: no such file" in at.warning[0].value.replace("\\", "")
+    assert "entry" not in at.query_params and at.text_input(key="dam_name").value == ""
+
+
 def test_afresh_empties_the_form_and_keeps_the_marks(page):
     enter_clutch(page)
     page.button(key="sort").click().run()
+    page.button(key="open-A1").click().run()
     page.button(key="hold-A1").click().run()
     page.button(key="afresh").click().run()
     assert not page.exception
@@ -274,6 +359,21 @@ def test_the_gene_book_lists_explains_and_refuses():
     assert "fertility: common practice, no source; second reader added it, 80&nbsp;% sure" in html_of(at)
     at.text_input(key="book_name").set_value("klown").run()
     assert "'clown'" in errors(at)[0]
+
+
+@pytest.mark.parametrize(
+    ("asked", "drawn"),
+    [
+        ("pastel", ["normal", "pastel", "super pastel"]), ("clown", ["normal", "clown"]), ("spider", ["normal", "spider"]),
+        ("firefly", ["normal", "firefly"]), ("hidden gene woma", []), ("blue-eyed leucistic", []),
+    ],
+)  # fmt: skip
+def test_the_gene_book_draws_one_copy_and_two_through_the_first_weeks(asked, drawn):
+    book = AppTest.from_file(str(APP / "pages" / "gene_book" / "page.py"), default_timeout=TIMEOUT_S).run()
+    book.text_input(key="book_name").set_value(asked).run()
+    shown = [one.proto.imgs[0].caption.replace("\\", "") for one in book.get("image")]
+    stages = ("in the egg", "just hatched", "after first shed")
+    assert not book.exception and shown == [f"{look}, {stage}" for look in drawn for stage in stages]
 
 
 def test_a_gene_of_ones_own_is_entered_changed_taken_out_and_undone(data_folder):
@@ -357,11 +457,30 @@ def test_markup_escapes_what_people_typed():
 
 def test_a_card_says_in_words_whatever_its_bars_and_colours_say():
     report = sort_clutch(load_sheet(text=SHEET))
-    card = markup.card_html(report.eggs[0], [jpeg()], "You hold this one back")
-    assert 'alt="Photo of hatchling A1 &amp; co"' in card
+    assert 'alt="Photo of hatchling A1 &amp; co"' in markup.tile_html(report.eggs[0], jpeg(), held=True)
+    card = markup.card_html(report.eggs[0], "You hold this one back")
     assert card.count("parents alone ") == card.count('aria-hidden="true"')
     for tray in Tray:
         assert str(tray) in markup.tray_head_html(tray, 1).lower()
+
+
+def test_the_headline_of_a_misfit_is_what_it_reads_as_and_why_that_cannot_be():
+    """Called piebald beside parents that carry none: 'normal' is what they can give, not what the animal is."""
+    report = sort_clutch(load_sheet(text=SHEET.replace("A3}", "A3, call: piebald}")))
+    egg = next(egg for egg in report.eggs if egg.label == "A3")
+    assert egg.tray is Tray.CHECK_PARENTS and egg.reads_as.call == "piebald"
+    assert headline(egg) == "reads as piebald" and main_reason(egg) == egg.reads_as.reason != ""
+    tile, card = markup.tile_html(egg, None, held=False), markup.card_html(egg)
+    for shown in (tile, card):
+        assert '<p class="tr-call">reads as piebald' in shown and html.escape(egg.reads_as.reason.split("; ")[0])[1:] in shown
+    assert "tr-bar" not in tile and to_json(report)["eggs"][report.eggs.index(egg)]["reads_as"]["call"] == "piebald"
+
+
+def test_what_is_open_stands_below_the_headline():
+    """Of a settled look that is held back: the gene that only breeding can tell, not that the look is settled."""
+    egg = EggReport("A1", Tray.HOLD_BACK, ("the look is settled", "het clown at 60 %"), {}, {}, (), (), {}, "", ())
+    assert main_reason(egg) == "het clown at 60 %"
+    assert main_reason(replace(egg, tray=Tray.LABEL)) == "the look is settled" and main_reason(replace(egg, reasons=())) == ""
 
 
 def test_every_kind_of_card_is_balanced_html():
@@ -381,7 +500,8 @@ def test_every_kind_of_card_is_balanced_html():
 
     report = sort_clutch(load_sheet(text=SHEET))
     parts = [markup.summary_html(report), markup.parents_html(report.parents), markup.list_html(report.notes)]
-    for text in [*parts, *(markup.card_html(egg, [jpeg()] * 3) for egg in report.eggs)]:
+    parts += [markup.card_html(egg) for egg in report.eggs]
+    for text in [*parts, *(markup.tile_html(egg, photo, held=True) for egg in report.eggs for photo in (jpeg(), None))]:
         parser = Balance()
         # Self-closing drawing elements count as closed.
         parser.feed(text.replace("/>", ">"))
@@ -496,6 +616,8 @@ def test_names_are_literal_where_a_clutch_is_entered_sorted_and_kept(page):
     page.text_input(key=f"egg_call_{row}").set_value("pastel")
     page.button(key="sort").click().run()
     assert_literal(page)
+    page.button(key=f"open-{NAME}").click().run()
+    assert_literal(page)
     page.button(key=f"hold-{NAME}").click().run()
     assert_literal(page)
     next(button for button in page.button if button.label == "Keep this clutch").click().run()
@@ -575,12 +697,32 @@ def test_text_stands_out_from_its_ground(scheme):
             assert contrast(text, ground) >= 4.5, (text, ground)
 
 
+def test_calls_that_remain_are_drawn_beside_the_photo_in_the_stage_that_is_chosen():
+    at = AppTest.from_file(str(APP / "main.py"), default_timeout=TIMEOUT_S)
+    at.query_params["clutch"] = "demo"
+    at.run()
+    at.run()
+    at.button(key="open-A4").click().run()
+    drawn = [one.proto.imgs[0] for one in at.get("image") if one.proto.imgs[0].caption]
+    assert [one.caption for one in drawn] == ["pastel fire", "super pastel fire"]
+    at.selectbox(key="drawn-stage").select("in the egg").run()
+    again = [one.proto.imgs[0] for one in at.get("image") if one.proto.imgs[0].caption]
+    assert not at.exception and [one.url for one in again] != [one.url for one in drawn]
+
+
+def test_a_drawn_look_is_another_one_for_another_call_and_stage_and_none_where_it_cannot_be_drawn():
+    pictures = {drawn_look("ball python", call, stage) for call in ("normal", "pastel") for stage in STAGES[:2]}
+    assert len(pictures) == 4 and drawn_look("ball python", "pastel") == drawn_look("ball python", "pastel", STAGES[1])
+    assert drawn_look("ball python", "no such look") is None and drawn_look("corn snake", "normal") is None
+
+
 def test_the_evidence_in_a_photo_is_shown_on_request():
     at = AppTest.from_file(str(APP / "main.py"), default_timeout=TIMEOUT_S)
     at.query_params["clutch"] = "demo"
     at.run()
     at.run()
     assert not at.exception
+    at.button(key="open-A4").click().run()
     at.toggle(key="evidence-A4").set_value(True).run()
     assert not at.exception
     assert any("The photo alone favours" in caption.value for caption in at.caption)
@@ -619,6 +761,9 @@ def test_a_clutch_is_kept_and_the_collection_shows_it(data_folder):
     assert not page.exception
     assert len(page.dataframe[0].value) == 10 and "Bracken" in set(page.dataframe[0].value["name"])
     eggs = [option for option in page.selectbox(key="collection-animal").options if "/A" in option]
+    for number, what in ((4, "Work slip (PDF)"), (2, "Hatch card (PDF)")):  # A4 is to be looked at again, A2 is settled
+        page.selectbox(key="collection-animal").select(next(one for one in eggs if f"/A{number}" in one)).run()
+        assert [one.proto.label for one in page.get("download_button")] == [what]
     for option in eggs:  # one with a label, one whose genes are open
         page.selectbox(key="collection-animal").select(option).run()
         assert not page.exception

@@ -85,13 +85,19 @@ def test_the_keepers_round(page, address, tmp_path):
     page.locator(".tr-who strong").nth(len(labels) - 1).wait_for()  # eggs are drawn one after another
     assert sorted(page.locator(".tr-who strong").all_inner_texts()) == sorted(labels)
 
+    button(page, f"Open {labels[0]}").click()
     button(page, f"Hold {labels[0]} back").click()
     button(page, f"Undo the hold-back of {labels[0]}").wait_for()
     page.reload()
+    page.locator(".tr-tile", has_text="held back").wait_for()
+    button(page, f"Open {labels[0]}").click()
     button(page, f"Undo the hold-back of {labels[0]}").click()
     button(page, f"Hold {labels[0]} back").wait_for()
+    page.keyboard.press("Escape")
+    page.locator(".tr-tile", has_text="held back").wait_for(state="detached")
     page.reload()
-    button(page, f"Hold {labels[0]} back").wait_for()
+    page.locator(".tr-tile").first.wait_for()
+    assert page.locator(".tr-tile", has_text="held back").count() == 0
 
     photo = next(p for egg in demo.eggs for p in egg.photos)
     with Image.open(photo.path) as picture:
@@ -129,6 +135,24 @@ def test_a_phone_shows_everything_without_scrolling_sideways(page, address):
         "[...document.querySelectorAll('.tr *')].filter(e => e.getBoundingClientRect().right > 391).length"
     )
     assert overflowing == 0
+
+
+def test_six_hatchlings_lie_on_three_screens_of_a_phone_and_each_opens_large(page, address):
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(f"{address}/?clutch=demo")
+    page.locator(".tr-tile").nth(6).wait_for()
+    page.locator(".tr-tile img").last.wait_for()
+    tops = page.evaluate("[...document.querySelectorAll('.tr-tile')].map(e => e.getBoundingClientRect())")
+    assert tops[5]["bottom"] <= 3 * 844, "with everything above them"
+    assert all(tile["width"] >= 160 for tile in tops)
+    button(page, "Open A4").click()
+    large = page.get_by_alt_text("Photo 1 of hatchling A4")
+    large.wait_for()
+    assert large.bounding_box()["width"] >= 300
+    button(page, "Next").click()
+    page.get_by_alt_text("Photo 1 of hatchling A5").wait_for()
+    page.keyboard.press("Escape")
+    page.get_by_role("dialog").wait_for(state="detached")
 
 
 def test_the_forms_for_genes_and_traits_of_ones_own_fit_a_phone(page, address):

@@ -1,6 +1,10 @@
 """Hatch cards: every word of every script on paper, beside the code and never over it."""
 
+import io
+
 import pytest
+from PIL import Image
+from reportlab.lib.units import mm
 
 from triage.workflow import cards, writing
 from triage.workflow.cards import Card, cards_pdf, laid_out
@@ -12,17 +16,24 @@ NAMES = [
 ]  # fmt: skip
 
 
-def card(name, n_lines=3):
-    return Card("egg-0001", name, tuple(f"line {n} of what is said of {name}" for n in range(n_lines)))
+def picture(size=(120, 80)):
+    file = io.BytesIO()
+    Image.new("RGB", size, (200, 60, 20)).save(file, "JPEG")
+    return file.getvalue()
+
+
+def card(name, n_lines=3, photo=b""):
+    return Card("egg-0001", name, tuple(f"line {n} of what is said of {name}" for n in range(n_lines)), photo)
 
 
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("n_lines", [0, 3, 40])
-def test_every_word_is_printed_and_none_over_the_code_the_id_or_the_edge(name, n_lines):
-    of = card(name, n_lines)
+@pytest.mark.parametrize("photo", [b"", picture()], ids=["bare", "with a photo"])
+def test_every_word_is_printed_and_none_over_the_code_the_photo_the_id_or_the_edge(name, n_lines, photo):
+    of = card(name, n_lines, photo)
     on_cards = laid_out(of)
     assert "".join("".join(text for lines in on_cards for _, text, _ in lines).split()) == "".join("".join((of.title, *of.lines)).split())
-    code_left, code_bottom = cards._WIDTH - cards._CODE - cards._MARGIN, cards._MARGIN + cards._CODE
+    code_left, code_bottom = cards._WIDTH - cards._CODE - cards._MARGIN, cards._HEIGHT if photo else cards._MARGIN + cards._CODE
     for lines in on_cards:
         for below, text, style in lines:
             assert below <= cards._HEIGHT - cards._FOOT
@@ -30,6 +41,12 @@ def test_every_word_is_printed_and_none_over_the_code_the_id_or_the_edge(name, n
             assert right <= (code_left if below - style.size < code_bottom else cards._WIDTH)
         tops = [below for below, _, _ in lines]
         assert tops == sorted(set(tops))
+
+
+def test_the_photo_is_on_the_card_below_the_code():
+    bare, shown = (cards_pdf([card("Juniper", photo=photo)]) for photo in (b"", picture((280, 280))))
+    assert b"/Subtype /Image" in shown and b"/Subtype /Image" not in bare
+    assert cards._MARGIN + 2 * cards._CODE + mm <= cards._HEIGHT
 
 
 def test_a_card_shrinks_before_it_goes_on_on_another():

@@ -404,8 +404,13 @@ def test_cards_hold_what_the_records_support_and_the_id(archive, photos, sheet):
     kept = keep(archive, photos, sheet, name="2031-1", hatched="2031-08-01")
     known = known_of(archive)
     labels = sale_labels(known, ids_of(known, [kept.clutch]))
-    cards = cards_of(labels)
-    assert [card.title for card in cards] == ["2031-1/A1", "2031-1/A2"]
+    cards = cards_of(labels, known.book, photos)
+    assert [card.title for card in cards] == [f"{'Work slip: ' * (not label.text)}{label.name}" for label in labels]
+    assert {bool(label.text) for label in labels} == {True, False}, "a card and a slip"
+    (entry,) = archive.all("photo")
+    assert [bool(card.photo) for card in cards] == [card.id == entry.content.about for card in cards]
+    photos.path(entry.content.sha256).unlink()
+    assert not any(card.photo for card in cards_of(labels, known.book, photos)), "a missing photo leaves the card without"
     for card, label, egg in zip(cards, labels, sort_clutch(sheet).eggs, strict=False):
         assert card.lines[0] == (label.text or f"no label yet: {label.reason}")
         assert "100%" not in card.lines[0] and card.id == kept.eggs[egg.label]

@@ -6,7 +6,7 @@ import streamlit as st
 
 from triage.app.notices import errors_shown
 from triage.app.pages.sort_clutch.shelf import Shelf
-from triage.app.thumbnails import thumbnail
+from triage.app.thumbnails import enlarged, thumbnail
 from triage.records import Species
 from triage.species import load_species
 from triage.workflow.book import keepers_species
@@ -35,3 +35,15 @@ def shelf() -> Shelf:
 @st.cache_data(max_entries=200, show_spinner=False)
 def small_picture(name: str, data: bytes) -> bytes | None:
     return thumbnail(name, data)
+
+
+@st.cache_data(max_entries=40, show_spinner=False)
+def large_picture(name: str, data: bytes) -> bytes | None:
+    return enlarged(name, data)
+
+
+@st.cache_data(max_entries=300, show_spinner=False)
+def drawn_picture(species: str, call: str, stage: str) -> bytes | None:
+    from triage.workflow.reference_pictures import drawn_look
+
+    return drawn_look(species, call, stage)

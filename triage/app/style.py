@@ -48,13 +48,21 @@ _SHEET = """
 .tr-head h2 { font-size: 1.25rem; font-weight: 650; margin: 0; padding: 0; color: inherit; }
 .tr-head .tr-sign { align-self: center; }
 .tr-head p { font-size: .9rem; color: light-dark(#4d5752, #b3bbb5); }
-.tr-card { display: grid; grid-template-columns: 6.6rem 1fr; gap: .9rem; }
-.tr-card.no-photo { grid-template-columns: 1fr; }
-.tr-photos { display: grid; gap: .4rem; align-content: start; }
-.tr-photos img { width: 100%; aspect-ratio: 1; object-fit: cover; border-radius: .25rem; border: 1px solid var(--line); }
-.tr-photos small { color: var(--soft); }
-.tr-who { display: flex; flex-wrap: wrap; gap: .1rem .8rem; align-items: baseline; font-size: .9rem; color: var(--soft); }
-.tr-who strong { font-size: 1.05rem; color: light-dark(#1c2421, #e6eae5); font-weight: 650; }
+.tr-tile { display: grid; gap: .15rem; align-content: start; padding-bottom: .4rem; }
+.tr-tile img, .tr-none { width: 100%; aspect-ratio: 1; object-fit: cover; border-radius: .3rem; border: 1px solid var(--line); }
+.tr-tile .tr-none { display: grid; place-items: center; color: var(--soft); margin: 0;
+  background: color-mix(in srgb, currentColor 6%, transparent); }
+.tr-tile .tr-call { font-size: 1.08rem; }
+.tr-one { display: grid; grid-template-columns: 1fr auto; gap: .6rem; align-items: center; font-variant-numeric: tabular-nums; }
+.tr-by { font-size: .85rem; color: var(--soft); }
+.tr-why { font-size: .85rem; display: -webkit-box; -webkit-box-orient: vertical; -webkit-line-clamp: 2; overflow: hidden; }
+@media (min-width: 900px) {
+  [data-testid="stLayoutWrapper"]:has(> [class*="st-key-tile-"]), [class*="st-key-tile-"] { width: 15.4rem !important; flex-basis: 15.4rem !important; }
+}
+[data-testid="stMainBlockContainer"] { padding-top: 4.2rem; }
+.tr-who { display: flex; flex-wrap: wrap; gap: .1rem .8rem; align-items: baseline; font-size: .9rem; }
+.tr-who span { color: var(--soft); }
+.tr-who strong { font-size: 1.05rem; font-weight: 650; }
 .tr-call { font-size: 1.2rem; font-weight: 600; line-height: 1.25; }
 .tr-call small { font-size: .9rem; font-weight: 400; color: var(--soft); }
 .tr-calls { margin: .45rem 0 .5rem 0 !important; display: grid; gap: .3rem; font-size: .92rem; }
@@ -64,9 +72,9 @@ _SHEET = """
 .tr-calls .rest { display: block; color: var(--soft); }
 .tr-bar { position: relative; display: block; height: .6rem; border-radius: .15rem;
   background: color-mix(in srgb, currentColor 13%, transparent); }
-.tr-bar i { position: absolute; inset: 0 auto 0 0; border-radius: .15rem; background: light-dark(#4f8a74, #5fa88b); }
+.tr-bar i { position: absolute; inset: 0 auto 0 0; border-radius: .15rem; background: #559a80; }
 .tr-bar b { position: absolute; top: -.2rem; bottom: -.2rem; width: 2px; margin-left: -1px;
-  background: light-dark(#1c2421, #ffffff); }
+  background: currentColor; }
 .tr .tr-key .tr-bar { display: block; width: 3.4rem; }
 .tr-says { display: grid; gap: .3rem; font-size: .92rem; }
 .tr-says li { padding-left: .8rem; position: relative; }
@@ -85,7 +93,6 @@ _SHEET = """
   .tr-counts li { padding: .45rem .6rem; }
   .tr-counts li:nth-child(odd) { border-left: 0; }
   .tr-counts li:nth-child(n+3) { border-top: 1px solid var(--line); }
-  .tr-card { grid-template-columns: 4.6rem 1fr; gap: .7rem; }
   .tr-calls li { grid-template-columns: minmax(0, 1fr) 4.6rem; }
   .tr-calls .tr-bar { grid-column: 1 / 3; }
   .tr-calls .now { grid-row: 1; grid-column: 2; }

@@ -10,7 +10,8 @@ from PIL import Image, ImageOps
 from triage.errors import PhotoError
 from triage.vision.intake import open_photo
 
-SIDE_PX = 240
+SIDE_PX = 480
+_LARGE_PX = 1600
 
 
 def thumbnail(name: str, data: bytes) -> bytes | None:
@@ -21,6 +22,17 @@ def thumbnail(name: str, data: bytes) -> bytes | None:
         return None
     file = io.BytesIO()
     ImageOps.fit(image.convert("RGB"), (SIDE_PX, SIDE_PX), Image.Resampling.LANCZOS).save(file, "JPEG", quality=82)
+    return file.getvalue()
+
+
+def enlarged(name: str, data: bytes) -> bytes | None:
+    """A whole photo as a JPEG of at most 1,600 pixels a side, or None where it cannot be opened."""
+    try:
+        image = open_photo(data, name=name).to_image()
+    except PhotoError:
+        return None
+    file = io.BytesIO()
+    ImageOps.contain(image.convert("RGB"), (min(_LARGE_PX, image.width), min(_LARGE_PX, image.height))).save(file, "JPEG", quality=88)
     return file.getvalue()
 
 

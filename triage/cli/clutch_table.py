@@ -13,6 +13,7 @@ from triage.workflow.answers.report import ClutchReport, EggReport, StruckOut
 from triage.workflow.answers.wording import (
     against_the_records,
     animal_text,
+    headline,
     likely_sires,
     own_struck_out,
     rests_on_text,
@@ -116,8 +117,13 @@ def _sire_lines(egg: EggReport) -> list[str]:
 def _row(egg: EggReport, *, bars: bool, several_sires: bool, call_width: int) -> list[Text]:
     shown = shown_calls(egg, at_most=_CALLS_PER_EGG)
     calls, drawn, now, alone = Text(), Text(), Text(), Text()
+    if egg.reads_as or not egg.calls:
+        lines = Text(headline(egg), style="bold").wrap(None, call_width)
+        calls.append_text(Text("\n").join(lines)).append("\n")
+        for column in (drawn, now, alone):
+            column.append("\n" * len(lines))
     for chance in shown.calls:
-        name = Text(chance.call.name, style="bold" if chance is shown.calls[0] else "")
+        name = Text(chance.call.name, style="bold" if chance is shown.calls[0] and not egg.reads_as else "")
         if chance is shown.calls[0] and egg.trade_name:
             name.append(f" ({egg.trade_name})", style="not bold")
         lines = name.wrap(None, call_width)
@@ -129,8 +135,6 @@ def _row(egg: EggReport, *, bars: bool, several_sires: bool, call_width: int) ->
     if shown.n_more:
         calls.append(f"{shown.n_more} more", style="dim")
         now.append(percent(shown.p_more), style="dim")
-    if not shown.calls:
-        calls.append("no possible call")
     sires = Text("\n".join(_sire_lines(egg)))
     first = Text(egg.label, style="bold").append(f"\n{sex_mark(egg.sex)}", style="dim not bold")
     columns = [first, Text(str(egg.tray), style=_TRAY_STYLE[egg.tray]), calls, drawn, now, alone, sires]

@@ -85,14 +85,14 @@ def _known_words(said: dict, ids: bool) -> str:
 @command("label", "  triage label 2031-4\n  triage label 2031-4 --to cards.pdf\n  triage label --changed\n")
 @click.argument("names", metavar="NAME", nargs=-1, help="a clutch, or animals and hatched eggs")
 @click.option("--to", type=click.Path(path_type=Path), metavar="FILE",
-              help="write hatch cards (PDF, several to a page, with codes), and keep what they say")  # fmt: skip
+              help="write hatch cards (PDF, ten to a page, with codes and photos; a work slip where no label holds), and keep what they say")  # fmt: skip
 @click.option("--changed", is_flag=True, help="labels written that the records no longer support as they stand")
 @species_option
 @with_ids
 @as_json
 def label(names: tuple[str, ...], to: Path | None, changed: bool, species: str, ids: bool, as_json: bool) -> None:
     """Say what sale labels and hatch cards may promise: no more than the records support."""
-    from triage.workflow.book import open_archive
+    from triage.workflow.book import open_archive, open_photos
     from triage.workflow.cards import cards_of, cards_pdf
     from triage.workflow.known import known_and_ids
     from triage.workflow.label import changed_labels, keep_labels, sale_labels
@@ -103,7 +103,7 @@ def label(names: tuple[str, ...], to: Path | None, changed: bool, species: str, 
     found, wanted = known_and_ids(archive, names, ("clutch", "animal", "egg"), species)
     labels = changed_labels(found, wanted or None) if changed else sale_labels(found, wanted)
     if to:
-        write_new(to, cards_pdf(cards_of(labels)))
+        write_new(to, cards_pdf(cards_of(labels, found.book, open_photos())))
     rows = [
         {"id": one.id, "name": one.name, "text": one.text, "reason": one.reason, "lines": list(one.lines),
          "written": one.written, "changed": one.changed, "buyer": one.buyer}

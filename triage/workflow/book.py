@@ -18,6 +18,7 @@ from triage.storage.folder import data_folder
 from triage.storage.kinds import Animal, Call, Evidence, Gene, Laboratory, Outcome, Pairing, Record, Trait
 from triage.storage.old_marks import take_over_old_marks
 from triage.storage.photo_files import PhotoFiles
+from triage.storage.unfinished import Unfinished
 from triage.workflow.clutch import allele_of, parent_from
 from triage.workflow.own_genes import species_as_kept, species_named
 
@@ -47,6 +48,11 @@ def keepers_species(name: str | None = None) -> Species:
 def open_photos() -> PhotoFiles:
     """The keeper's photos, in the data folder."""
     return PhotoFiles()
+
+
+def open_unfinished() -> Unfinished:
+    """Forms that the keeper has begun, in the data folder."""
+    return Unfinished()
 
 
 def now() -> str:

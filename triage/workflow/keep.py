@@ -76,7 +76,7 @@ def keep_clutch(
     book = Book.of(archive)
     _refuse_strange_genes(book, sheet)
     if any(entry.content.name == name for entry in book.all("clutch")):
-        raise StorageError(f"clutch '{name}' is in the records already; give this one another name with --name")
+        raise StorageError(f"clutch '{name}' is in the records already; give this one another name")
     there = {parent.name: _known_parent(book, sheet, parent) for parent in _parents(sheet)}
     pictures, remarks = _pictures(report)
     if not again:
@@ -181,7 +181,7 @@ def _refuse_twins(
 ) -> None:
     """Refuse eggs that are in the records already: by a photo of theirs, or by parents, day, labels and calls that are all the same."""
     known = {entry.content.source_sha256: entry for entry in book.all("photo")}
-    way = "needed: each clutch once; --again enters it as another one"
+    way = "needed: each clutch once, or the word that it is another one (--again, or the box above the button)"
     for label, sha256, photo, _ in pictures:
         if sha256 in known:
             whose = book.title(known[sha256].content.about)

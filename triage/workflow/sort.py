@@ -230,7 +230,7 @@ def _egg_report(
     raw = posterior.calls(place)
     lines = lines_of(model)
     calls = shown_calls(sheet.species, raw, lines)
-    misfit, alternatives = _misfit(sheet, model, eggs, i, one, settings)
+    misfit, alternatives, reads_as = _misfit(sheet, model, eggs, i, one, settings)
     given = (calls[0].call, sheet.parent_readings, sheet.other_loss)
     loci = loci_given_look(model, fitting, one.egg.label, found.loci, *given)
     top = calls[0].call
@@ -255,6 +255,7 @@ def _egg_report(
         alternatives=alternatives,
         trade_name=trade_name(sheet.species, top),
         cautions=cautions_of(sheet.species, shown(sheet.species, as_lines)),
+        reads_as=reads_as,
     )
 
 
@@ -318,7 +319,7 @@ def _at_other_shares(
             # no share makes a reading a misfit: what was found of an egg holds, unless it clashed and was not asked
             misfit = report.tray if report.calls and report.tray is Tray.CHECK_PARENTS else None
             if not report.calls:
-                misfit, _ = _misfit(sheet, model, eggs, i, read[i], settings)
+                misfit, *_ = _misfit(sheet, model, eggs, i, read[i], settings)
             calls = shown_calls(sheet.species, posterior.calls(place), lines_of(there))
             given = (calls[0].call, sheet.parent_readings, sheet.other_loss)
             loci = loci_given_look(there, fitting, eggs[i].label, posterior.eggs[place].loci, *given)
@@ -366,7 +367,8 @@ def _clashing_report(
     clashing: Sequence[Egg],
     settings: Settings,
 ) -> EggReport:
-    reasons = [f"{call.name}: {why}" for call in one.spoken_of if (why := why_impossible(model, call))]
+    impossible = [StruckOut(call.name, why) for call in one.spoken_of if (why := why_impossible(model, call))]
+    reasons = [f"{struck.call}: {struck.reason}" for struck in impossible]
     partners = [e.label for e in clashing if e is not one.egg]
     if not reasons:
         rest = f" together with {', '.join(partners)}" if partners else ""
@@ -390,23 +392,24 @@ def _clashing_report(
         sires={},
         sex={one.egg.sex: 1.0} if one.egg.sex else {},
         calls=(),
-        struck_out=tuple(StruckOut(c.name, why) for c in one.spoken_of if (why := why_impossible(model, c))),
+        struck_out=tuple(impossible),
         loci={},
         label_text="",
         rests_on=one.rests_on,
         photo_remarks=one.remarks,
         shortlist=one.shortlist,
         alternatives=tuple(Alternative(x.text, x.bayes_factor) for x in ranked),
+        reads_as=impossible[0] if impossible else None,
     )
 
 
 def _misfit(
     sheet: ClutchSheet, model: CrossModel, eggs: Sequence[Egg], i: int, one: _ReadEgg, settings: Settings
-) -> tuple[str | None, tuple[Alternative, ...]]:
-    """Why the records explain an egg badly, if another explanation is likelier; and the explanations."""
+) -> tuple[str | None, tuple[Alternative, ...], StruckOut | None]:
+    """Why the records explain an egg badly, if another explanation is likelier; the explanations; what it reads as."""
     call_readings = [r for r in one.egg.readings if isinstance(r, CallReading)]
     if not call_readings:
-        return None, ()
+        return None, (), None
 
     def likelihood(call: VisualCall) -> float:
         return math.prod(r.likelihoods.get(call, r.otherwise) for r in call_readings)
@@ -414,17 +417,18 @@ def _misfit(
     possible = set(model.calls)
     impossible = [c for c in one.spoken_of if c not in possible]
     if not impossible:
-        return None, ()
+        return None, (), None
     best = max(impossible, key=likelihood)
     mean = math.fsum(map(likelihood, impossible)) / len(impossible)
     if max(map(likelihood, model.calls)) >= settings.misfit_ratio * mean:
-        return None, ()
+        return None, (), None
     spoken_of = sorted({*one.spoken_of, *model.calls}, key=likelihood, reverse=True)[:40]
     ranked = explanations(sheet.cross, eggs, i, [best, *(c for c in spoken_of if c != best)])
     why = why_impossible(model, best)
     reason = f"it reads best as {best.name}, which these parents cannot give" + (f": {why}" if why else "")
     alternatives = tuple(Alternative(x.text, x.bayes_factor) for x in ranked[:6])
-    return "; ".join((reason, *_ranked_words(ranked))), alternatives
+    reads_as = StruckOut(best.name, why or "these parents cannot give it")
+    return "; ".join((reason, *_ranked_words(ranked))), alternatives, reads_as
 
 
 def _ranked_words(ranked: Sequence) -> tuple[str, ...]:

@@ -41,6 +41,7 @@ def _egg(egg: EggReport) -> dict[str, Any]:
         ],
         "loci": _loci(egg.loci),
         "struck_out": [{"call": s.call, "reason": s.reason} for s in egg.struck_out],
+        "reads_as": {"call": egg.reads_as.call, "reason": egg.reads_as.reason} if egg.reads_as else None,
         "label_text": egg.label_text,
         "rests_on": list(egg.rests_on),
         "moved_by": list(egg.moved_by),

@@ -44,6 +44,8 @@ class EggReport:
         The facts that moved the likeliest call's odds most, strongest first, in words; empty where that was not worked out.
     photo_remarks
         What is wrong with its photos, each with advice.
+    reads_as
+        Under check parents: what it reads best as, and why these parents cannot give that; None where nothing was named.
     shortlist
         Calls that photo and parents leave, likeliest first, made to hold the true one 95 % of the time (on drawn photos);
         empty without a readable photo.
@@ -76,6 +78,7 @@ class EggReport:
     trade_name: str = ""
     cautions: tuple[str, ...] = ()
     sharing: str = ""
+    reads_as: StruckOut | None = None
 
 
 @dataclass(frozen=True, slots=True)

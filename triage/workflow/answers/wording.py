@@ -45,6 +45,21 @@ def shown_calls(egg: EggReport, *, at_most: int) -> ShownCalls:
     return ShownCalls(tuple(worth), len(rest), sum(c.probability for c in rest))
 
 
+def headline(egg: EggReport) -> str:
+    """What a hatchling is, in a line: its likeliest call; under check parents what it reads as, which these parents cannot give."""
+    if egg.reads_as is not None:
+        return f"reads as {egg.reads_as.call}"
+    return egg.calls[0].call.name if egg.calls else "no possible call"
+
+
+def main_reason(egg: EggReport) -> str:
+    """The one line that stands below the headline; empty where nothing was said."""
+    if egg.reads_as is not None:
+        return egg.reads_as.reason
+    open_yet = egg.reasons[-1:] if egg.tray is Tray.HOLD_BACK else egg.reasons[:1]  # what is settled comes first
+    return "".join(open_yet)
+
+
 def shortlist_text(egg: EggReport) -> str:
     """What photo and parents leave: ``pastel; fire (a list ...)``; empty without a readable photo."""
     if not egg.shortlist:

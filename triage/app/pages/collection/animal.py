@@ -17,7 +17,7 @@ from triage.records import Sex
 from triage.signs import shown
 from triage.storage.archive import Archive
 from triage.storage.kinds import Outcome
-from triage.workflow.book import now
+from triage.workflow.book import now, open_photos
 from triage.workflow.cards import cards_of, cards_pdf
 from triage.workflow.known import Known, news_words, why
 from triage.workflow.label import LabelWriter, SaleLabel, keep_labels, sale_labels, sell
@@ -58,12 +58,15 @@ def show_label(archive: Archive, known: Known, id: str) -> None:
         st.session_state["supported"] = (of, writer.posterior)
         if not label.text:
             st.caption(literal(f"No label yet: {label.reason}."))
+            slip = cards_pdf(cards_of([label], known.book, open_photos()))
+            name = f"{label.name} work slip.pdf"
+            st.download_button("Work slip (PDF)", slip, name, "application/pdf", icon=":material/print:", key="collection-slip")
             return
         st.code("\n".join(map(shown, (label.text, *label.lines))), language=None, wrap_lines=True)
         if label.changed:
             sold = f" It was sold to {label.buyer}." if label.buyer else ""
             st.warning(literal(f"The label written before says: {label.written}.{sold}"))
-        card = cards_pdf(cards_of([label]))
+        card = cards_pdf(cards_of([label], known.book, open_photos()))
         left, right = st.columns(2)
         name = f"{label.name}.pdf"
         left.download_button("Hatch card (PDF)", card, name, "application/pdf", icon=":material/print:", key="collection-card")

@@ -5,6 +5,7 @@ import streamlit as st
 from triage.app.notices import errors_shown
 from triage.app.pages.gene_book.markup import explanation_html, gene_list_html, second_reading_html
 from triage.app.pages.gene_book.own import show_own_genes
+from triage.app.pages.gene_book.pictures import show_pictures
 from triage.app.shared import species_shown
 from triage.app.style import style_html
 from triage.species import species_names, usual_species
@@ -22,6 +23,8 @@ species = species_shown(chosen)
 show_own_genes(species)
 if wanted.strip():
     with errors_shown():
-        st.html(explanation_html(explain(species, wanted)))
+        found = explain(species, wanted)
+        show_pictures(chosen, found)
+        st.html(explanation_html(found))
 else:
     st.html(gene_list_html(list_genes(species), list_combinations(species)) + second_reading_html(second_reading(species)))

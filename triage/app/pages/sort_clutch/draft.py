@@ -186,6 +186,28 @@ def restore(state: State, kept: Mapping[str, Any]) -> None:
     state.update(kept)
 
 
+def is_empty(state: Mapping[str, Any]) -> bool:
+    """Whether neither an animal nor a hatchling was entered."""
+    words = ("clutch_name", "dam_name", "dam_genes", *(field(name, row) for row in state["sire_rows"] for name in _SIRE[:2]))
+    return not state["egg_rows"] and not any(str(state.get(key) or "").strip() for key in words)
+
+
+def title(values: Mapping[str, Any]) -> str:
+    """What an unfinished form is of: ``Juniper x Basil, 6 hatchlings``."""
+    sires = " or ".join(str(values.get(field("sire_name", row)) or "").strip() or "a sire" for row in values.get("sire_rows", ()))
+    parents = f"{str(values.get('dam_name') or '').strip() or 'a dam'} x {sires}"
+    name = str(values.get("clutch_name") or "").strip()
+    n_eggs = len(values.get("egg_rows", ()))
+    return f"{f'{name}: ' if name else ''}{parents}, {n_eggs} hatchling{'s' * (n_eggs != 1)}"
+
+
+def quick_mark(state: Mapping[str, Any]) -> int:
+    """Another number whenever something else is entered, in this process: Python remembers the hash of a photo's bytes."""
+    fields = tuple((key, repr(state.get(key))) for key in form_keys(state))
+    photos = tuple((row, name, hash(data)) for row in state["egg_rows"] for name, data in state["egg_photos"].get(row, ()))
+    return hash((fields, photos, tuple(state["sire_rows"]), tuple(state["egg_rows"])))
+
+
 def fingerprint(state: Mapping[str, Any]) -> str:
     """A short name for exactly what was entered: the same entries, photos included, have the same."""
     digest = hashlib.sha256()

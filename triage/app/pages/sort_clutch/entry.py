@@ -89,11 +89,9 @@ def _hatchlings(state, species: Species) -> None:
     st.subheader("Hatchlings")
     state.setdefault("upload_round", 0)
     st.file_uploader(
-        "Photos: one hatchling each, named after the file", PHOTO_TYPES, accept_multiple_files=True,
+        "Photos: one hatchling each, named after the file; a phone offers its own camera here", PHOTO_TYPES, accept_multiple_files=True,
         key=_upload_key(state), on_change=_take_uploads, args=(state, _upload_key(state)),
     )  # fmt: skip
-    if st.toggle("Use the camera", key="camera_on"):
-        st.camera_input("Take a photo", key=_camera_key(state), on_change=_take_camera, args=(state, _camera_key(state)))
     for row in state["egg_rows"]:
         _hatchling(state, species, row)
     if not state["egg_rows"]:
@@ -131,19 +129,8 @@ def _upload_key(state) -> str:
     return f"upload_{state['upload_round']}"
 
 
-def _camera_key(state) -> str:
-    return f"camera_{state['upload_round']}"
-
-
 def _take_uploads(state, key: str) -> None:
     """Take the photos of the field of this key; a quick browser tells of a field again whose round is over."""
     draft.add_photos(state, [(file.name, file.getvalue()) for file in state.get(key) or ()])
     if key == _upload_key(state):
-        state["upload_round"] += 1
-
-
-def _take_camera(state, key: str) -> None:
-    shot = state.get(key)
-    if shot is not None and key == _camera_key(state):
-        draft.add_hatchling(state, photos=[("camera.jpg", shot.getvalue())])
         state["upload_round"] += 1

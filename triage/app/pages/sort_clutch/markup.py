@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 
 from triage.app.literal import escape
 from triage.app.style import class_name
@@ -13,7 +13,9 @@ from triage.workflow.answers.report import ClutchReport, EggReport, ParentReport
 from triage.workflow.answers.wording import (
     against_the_records,
     animal_text,
+    headline,
     likely_sires,
+    main_reason,
     rests_on_text,
     sex_mark,
     shortlist_text,
@@ -73,17 +75,25 @@ def bar(probability: float, parents_only: float | None) -> str:
     return f'<span class="tr-bar" aria-hidden="true">{fill}{tick}</span>'
 
 
-def card_html(egg: EggReport, photos: Sequence[bytes] = (), held_note: str = "") -> str:
-    """One hatchling: photo, call, bars, reasons, what to look for, and what is struck out."""
-    body = (
-        f'<div><p class="tr-who"><strong>{escape(egg.label)}</strong><span>{sex_mark(egg.sex)}</span>{_sires(egg)}</p>'
+def tile_html(egg: EggReport, photo: bytes | None, *, held: bool) -> str:
+    """One hatchling on the light table: photo, headline, one bar, sire, one line of reason."""
+    picture = _picture(photo, f"Photo of hatchling {egg.label}") if photo else '<p class="tr-none">no photo</p>'
+    best = None if egg.reads_as or not egg.calls else egg.calls[0]
+    chance = f"{bar(best.probability, best.parents_only)}<span>{percent(best.probability)}</span>" if best else ""
+    mark = "<span>held back</span>" if held else ""
+    return (
+        f'<div class="tr tr-tile">{picture}<p class="tr-who"><strong>{escape(egg.label)}</strong><span>{sex_mark(egg.sex)}</span>'
+        f'{mark}</p><p class="tr-call">{escape(headline(egg))}</p><p class="tr-one">{chance}</p><p class="tr-by">{_sires(egg)}</p>'
+        f'<p class="tr-why">{escape(_sentence(main_reason(egg)))}</p></div>'
+    )
+
+
+def card_html(egg: EggReport, held_note: str = "") -> str:
+    """One hatchling: call, bars, reasons, what to look for, and what is struck out."""
+    return (
+        f'<div class="tr"><p class="tr-who"><strong>{escape(egg.label)}</strong><span>{sex_mark(egg.sex)}</span>{_sires(egg)}</p>'
         f"{_call_line(egg)}{_calls(egg)}{_says(egg, held_note)}{_struck_out(egg)}</div>"
     )
-    if not photos:
-        return f'<div class="tr tr-card no-photo">{body}</div>'
-    pictures = "".join(_picture(data, f"Photo of hatchling {egg.label}") for data in photos[:2])
-    more = f"<small>{len(photos)} photos</small>" if len(photos) > 2 else ""
-    return f'<div class="tr tr-card"><div class="tr-photos">{pictures}{more}</div>{body}</div>'
 
 
 def parents_html(parents: Iterable[ParentReport]) -> str:
@@ -111,10 +121,9 @@ def _sires(egg: EggReport) -> str:
 
 
 def _call_line(egg: EggReport) -> str:
-    if not egg.calls:
-        return '<p class="tr-call">no possible call</p>'
-    name = f" <small>{escape(egg.trade_name)}</small>" if egg.trade_name else ""
-    return f'<p class="tr-call">{escape(egg.calls[0].call.name)}{name}</p>'
+    name = f" <small>{escape(egg.trade_name)}</small>" if egg.trade_name and not egg.reads_as else ""
+    why = f'<p class="tr-held">{escape(_sentence(egg.reads_as.reason))}</p>' if egg.reads_as else ""
+    return f'<p class="tr-call">{escape(headline(egg))}{name}</p>{why}'
 
 
 def _calls(egg: EggReport) -> str:

@@ -2,13 +2,14 @@
 
 import streamlit as st
 
-from triage.app.pages.sort_clutch import draft, sorting
+from triage.app.pages.sort_clutch import draft, sorting, unfinished
 from triage.app.pages.sort_clutch.answer import show_answer
 from triage.app.pages.sort_clutch.entry import entry_form
 from triage.app.style import style_html
 
 state = st.session_state
 draft.start(state)
+unfinished.take_up(state)
 st.html(style_html())
 clutch = sorting.current(state)
 
@@ -22,7 +23,10 @@ if state.pop("gone", False):
     st.info("The server was started anew since this clutch was sorted. Enter it again; hold-back marks are kept.")
 with st.container(horizontal=True):
     st.button("Show the demo clutch", key="demo", on_click=sorting.show_demo, args=(state,), icon=":material/egg:")
-    st.button("Start afresh", key="afresh", on_click=sorting.start_afresh, args=(state,), type="tertiary")
+    st.button("Start afresh", key="afresh", on_click=sorting.start_afresh, args=(state,), type="tertiary",
+              help="What was entered stays under Unfinished until the clutch is kept or thrown away.")  # fmt: skip
+unfinished.keep(state)
+unfinished.show_others(state)
 
 kept = sorting.clutches_in_records()
 if kept:
@@ -41,6 +45,6 @@ with st.expander("The clutch", expanded=clutch is None, key="entry_open" if clut
 
 if pressed:
     sorting.sort_entered(state)
-sorting.sort_demo_if_waiting(state)
+sorting.sort_what_waits(state)
 if clutch is not None:
     show_answer(clutch)

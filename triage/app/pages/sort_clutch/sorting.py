@@ -7,7 +7,7 @@ from dataclasses import replace
 import streamlit as st
 
 from triage.app.notices import errors_shown
-from triage.app.pages.sort_clutch import draft
+from triage.app.pages.sort_clutch import draft, unfinished
 from triage.app.pages.sort_clutch.shelf import SortedClutch
 from triage.app.shared import photo_reader, shelf, small_picture
 from triage.errors import TriageError
@@ -33,9 +33,13 @@ def current(state) -> SortedClutch | None:
         found = (shelf().get(key) or _recorded(key)) if key else None
         if found is not None:
             state["sorted"] = found
-            draft.restore(state, found.entries)
+            if not unfinished.taken_up(state):  # what was typed since is newer
+                draft.restore(state, found.entries)
+                unfinished.as_filled(state)
         elif key == DEMO:
             show_demo(state)
+        elif key and key == draft.fingerprint(state):  # a restart: the form was taken up, and is sorted again
+            state["sort-again"] = True
         elif key:
             state["gone"] = True
     return state["sorted"]
@@ -47,17 +51,23 @@ def show_demo(state) -> None:
         path = demo_sheet_path()
         sheet = load_sheet(path, name=path.name)
         draft.fill_from_sheet(state, sheet, "Demo")
+        unfinished.as_filled(state)
         state["waiting"] = sheet
 
 
 def start_afresh(state) -> None:
     """Empty the form and put the answer away; hold-back marks stay."""
+    unfinished.keep(state)
     draft.clear(state)
+    unfinished.as_filled(state)
     state["sorted"] = None
     st.query_params.pop(_ADDRESS, None)
 
 
-def sort_demo_if_waiting(state) -> None:
+def sort_what_waits(state) -> None:
+    """The demo clutch, or after a restart the form that was sorted before."""
+    if state.pop("sort-again", False):
+        sort_entered(state)
     sheet = state.pop("waiting", None)
     if sheet is not None:
         _sort(state, sheet, DEMO)
@@ -91,6 +101,7 @@ def sort_kept(state, clutch: str) -> None:
 
 def now_kept(state, clutch: SortedClutch, kept: KeptClutch, name: str) -> None:
     """The answer on the page is in the records from now on."""
+    unfinished.done(state)
     _show(state, replace(clutch, kept=kept.clutch, eggs=kept.eggs, marks=name), kept.clutch)
 
 

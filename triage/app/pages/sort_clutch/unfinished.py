@@ -1,0 +1,106 @@
+"""What is entered is kept as it is entered: a reload, a second tab or a restart goes on with it."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from triage.app.literal import literal
+from triage.app.notices import errors_shown
+from triage.app.pages.sort_clutch import draft
+from triage.errors import StorageError
+from triage.workflow.book import open_unfinished
+
+_ADDRESS = "entry"
+_MOST_SHOWN = 5
+#: The form as it was last kept or filled in, and id and version of what is kept of it.
+_SEEN, _KEPT = "entry-seen", "entry-kept"
+
+
+def take_up(state) -> None:
+    """In a new session, the form that the address names."""
+    if _SEEN in state:
+        return
+    id = st.query_params.get(_ADDRESS)
+    if id:
+        go_on(state, id)
+    state.setdefault(_SEEN, draft.quick_mark(state))
+
+
+def go_on(state, id: str) -> None:
+    """Put an unfinished form into the fields; where it is gone or damaged, say so once."""
+    try:
+        form = open_unfinished().read(id)
+    except StorageError as error:
+        state["entry-lost"] = str(error)
+        st.query_params.pop(_ADDRESS, None)
+        return
+    draft.restore(state, {**form.values, "egg_photos": dict(form.files)})
+    state[_KEPT], state[_SEEN] = (form.id, form.version), draft.quick_mark(state)
+    st.query_params[_ADDRESS] = form.id
+
+
+def taken_up(state) -> bool:
+    """Whether what is kept of a form stands in the fields."""
+    return _KEPT in state
+
+
+def change_to(state, id: str) -> None:
+    """Go on with another form than the one in the fields, which stays kept."""
+    state["sorted"] = None
+    st.query_params.clear()
+    go_on(state, id)
+
+
+def keep(state) -> None:
+    """Keep the form where it has changed; in a new one, once something was entered."""
+    mark = draft.quick_mark(state)
+    if state.get(_SEEN) == mark:
+        return
+    id, version = state.get(_KEPT, ("", ""))
+    if not id and draft.is_empty(state):
+        return
+    values = draft.snapshot(state)
+    photos = values.pop("egg_photos", {})
+    with errors_shown():
+        state[_KEPT] = open_unfinished().keep(values, photos, id=id, version=version)
+        if id and state[_KEPT][0] != id:
+            st.info("This clutch was changed elsewhere meanwhile: what stands here is kept beside it, under Unfinished.")
+        state[_SEEN] = mark
+        st.query_params[_ADDRESS] = state[_KEPT][0]
+
+
+def as_filled(state) -> None:
+    """What was filled in and not typed is not kept until it is changed."""
+    state[_SEEN] = draft.quick_mark(state)
+    put_aside(state)
+
+
+def put_aside(state) -> None:
+    """The form from now on is another one; what is kept stays."""
+    state.pop(_KEPT, None)
+    st.query_params.pop(_ADDRESS, None)
+
+
+def done(state) -> None:
+    """The clutch is in the records: its form is no longer needed."""
+    id, _ = state.pop(_KEPT, ("", ""))
+    if id:
+        open_unfinished().remove(id)
+    st.query_params.pop(_ADDRESS, None)
+
+
+def show_others(state) -> None:
+    """Forms that were begun and not kept, to go on with or throw away."""
+    lost = state.pop("entry-lost", "")
+    if lost:
+        st.warning(literal(lost), icon=":material/warning:")
+    here = state.get(_KEPT, ("", ""))[0]
+    others = [form for form in open_unfinished().all() if form.id != here]
+    if not others:
+        return
+    with st.expander(f"Unfinished ({len(others)})", key="unfinished"):
+        for form in others[:_MOST_SHOWN]:
+            with st.container(horizontal=True, vertical_alignment="center"):
+                st.markdown(literal(f"{draft.title(form.values)}, {form.kept.astimezone():%d %B %Y, %H:%M}"))
+                st.button("Go on with it", key=f"go-on-{form.id}", on_click=change_to, args=(state, form.id))
+                st.button("Throw it away", key=f"away-{form.id}", type="tertiary", on_click=open_unfinished().remove, args=(form.id,))

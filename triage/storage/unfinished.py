@@ -1,0 +1,128 @@
+"""Forms that are being filled in, each in a folder of its own beside the records, until they are kept or thrown away."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import secrets
+import shutil
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from triage.errors import StorageError
+from triage.files import read_file
+from triage.outputs import private_folder, written_whole
+from triage.storage.folder import data_folder
+
+FOLDER = "unfinished"
+_FORM, _FORMAT, _LARGEST_FORM = "form.json", 1, 2**22
+_LARGEST_FILE = 128 * 2**20
+_AGAIN = "enter it again"
+
+#: Files of each row: name and bytes.
+Files = Mapping[int, Sequence[tuple[str, bytes]]]
+
+
+@dataclass(frozen=True)
+class Form:
+    """One form: plain values by field, the files of its rows, when it was kept last; `version` changes with every keeping."""
+
+    id: str
+    version: str
+    kept: datetime
+    values: Mapping[str, Any]
+    files: Files
+
+
+class Unfinished:
+    """The folder of unfinished forms."""
+
+    def __init__(self, folder: Path | None = None) -> None:
+        self.folder = data_folder() / FOLDER if folder is None else folder
+
+    def keep(self, values: Mapping[str, Any], files: Files, *, id: str = "", version: str = "") -> tuple[str, str]:
+        """Keep a form; returns its id and version. One that somebody else has kept since `version` stays, and this becomes another."""
+        if id and version != self._version(id):
+            id = ""
+        id = id or secrets.token_hex(8)
+        version, place = secrets.token_hex(4), self.folder / id
+        named: dict[str, list[list[str]]] = {}
+        try:
+            for folder in (self.folder, place):
+                private_folder(folder)
+        except OSError as error:
+            raise StorageError(f"{place}: cannot be written ({error.strerror}); make room or name another folder") from error
+        wanted = {_FORM}
+        for row, own in files.items():
+            for name, data in own:
+                sha256 = hashlib.sha256(data).hexdigest()
+                wanted.add(sha256)
+                named.setdefault(str(row), []).append([name, sha256])
+                if not (place / sha256).is_file():
+                    with written_whole(place / sha256, error=StorageError, over=True) as file:
+                        file.write(data)
+        form = {"format": _FORMAT, "version": version, "kept": datetime.now(UTC).isoformat(), "values": dict(values), "files": named}
+        with written_whole(place / _FORM, error=StorageError, over=True) as file:
+            file.write(json.dumps(form).encode())
+        for other in place.iterdir():  # photos that were taken out of the form
+            if other.name not in wanted and not other.name.startswith("."):
+                with suppress(OSError):
+                    other.unlink()
+        return id, version
+
+    def read(self, id: str) -> Form:
+        """A form with its files; StorageError where it is missing or damaged."""
+        form = self._form(id)
+        try:
+            files = {int(row): tuple((name, self._file(id, sha256)) for name, sha256 in own) for row, own in form["files"].items()}
+            return Form(id, form["version"], datetime.fromisoformat(form["kept"]), form["values"], files)
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise StorageError(f"unfinished form {id}: damaged ({error}); {_AGAIN}") from error
+
+    def all(self) -> tuple[Form, ...]:
+        """Every form that can be read, without its files, the newest first."""
+        found = []
+        for place in self.folder.iterdir() if self.folder.is_dir() else ():
+            with suppress(StorageError, KeyError, TypeError, ValueError):
+                form = self._form(place.name)
+                found.append(Form(place.name, form["version"], datetime.fromisoformat(form["kept"]), form["values"], {}))
+        return tuple(sorted(found, key=lambda form: form.kept, reverse=True))
+
+    def remove(self, id: str) -> None:
+        """Throw a form away; one that is not there is no mistake."""
+        shutil.rmtree(self._place(id), ignore_errors=True)
+
+    def _place(self, id: str) -> Path:
+        if not re.fullmatch("[0-9a-f]{16}", id):
+            raise StorageError(f"unfinished form {id[:40]!r}: that is no name of one; {_AGAIN}")
+        return self.folder / id
+
+    def _form(self, id: str) -> dict[str, Any]:
+        name = f"unfinished form {id}"
+        data = read_file(self._place(id) / _FORM, at_most=_LARGEST_FORM, needed=_AGAIN, name=name, error=StorageError)
+        try:
+            form = json.loads(data)
+        except (ValueError, RecursionError) as error:
+            raise StorageError(f"{name}: damaged ({error}); {_AGAIN}") from error
+        if not isinstance(form, dict) or form.get("format") != _FORMAT:
+            raise StorageError(f"{name}: not of format {_FORMAT}; {_AGAIN}")
+        return form
+
+    def _file(self, id: str, sha256: str) -> bytes:
+        if not re.fullmatch("[0-9a-f]{64}", sha256):
+            raise ValueError(f"{sha256[:64]!r} is no checksum")
+        data = read_file(self._place(id) / sha256, at_most=_LARGEST_FILE, needed=_AGAIN, name=f"a photo of {id}", error=StorageError)
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise ValueError("a photo is not what it was")
+        return data
+
+    def _version(self, id: str) -> str:
+        try:
+            return str(self._form(id).get("version"))
+        except StorageError:
+            return ""
