@@ -310,6 +310,16 @@ def test_an_address_of_a_lost_form_says_so_and_begins_a_new_one():
     assert "entry" not in at.query_params and at.text_input(key="dam_name").value == ""
 
 
+def test_a_link_to_a_clutch_shows_it_in_a_session_that_shows_another(page):
+    enter_clutch(page)
+    page.button(key="sort").click().run()
+    assert "Juniper" in html_of(page)
+    page.query_params["clutch"] = "demo"
+    page.run()
+    page.run()
+    assert not page.exception and "Bracken" in html_of(page) and "Juniper (" not in html_of(page)
+
+
 def test_afresh_empties_the_form_and_keeps_the_marks(page):
     enter_clutch(page)
     page.button(key="sort").click().run()

@@ -398,7 +398,7 @@ class Species:
     """Everything the catalogue knows of one species; compared by identity, so that it is cheap to look up by.
 
     ``heterogametic`` is the sex with two kinds of sex chromosome; ``mixed`` the chance that several sires share a clutch where
-    several are named and nothing else is said.
+    several are named and nothing else is said; ``incubation_days`` how long eggs usually take, shortest and longest.
     """
 
     key: str
@@ -418,6 +418,7 @@ class Species:
     published_shares: tuple[PublishedShare, ...] = ()
     together: tuple[Together, ...] = ()
     clutch_size: tuple[float, int, int] | None = None
+    incubation_days: tuple[int, int] | None = None
     evidence: tuple[Evidence, ...] = ()
     _locus_by_name: Mapping[str, Locus] = field(init=False, repr=False, compare=False)
     _locus_by_allele: Mapping[str, Locus] = field(init=False, repr=False, compare=False)

@@ -120,7 +120,7 @@ def test_cautions_come_with_their_citation():
 
 
 def test_the_facts_of_a_species():
-    assert {e.supports for e in BALL.evidence} == {"sex_determination", "paternity", "clutch_size"}
+    assert {e.supports for e in BALL.evidence} == {"sex_determination", "paternity", "clutch_size", "incubation"}
 
 
 def test_facts_name_their_sources_and_how_far_they_were_read():

@@ -102,6 +102,11 @@ CASES = {
         "species: unknown key 'eggs'; needed: one of clutch",
     ),
     "usual as text": ("clutch_mean = 6", 'clutch_mean = 6\nusual = "yes"', "species: 'usual' is 'yes'; needed: true or false"),
+    "incubation that is no range": (
+        "clutch_mean = 6", "incubation_shortest = 60\nincubation_longest = 50\nclutch_mean = 6",
+        "incubation_shortest <= incubation_longest, in days",
+    ),
+    "incubation half said": ("clutch_mean = 6", "incubation_longest = 60\nclutch_mean = 6", "a duration of incubation that is no range"),
     "mixed beyond 1": ("clutch_mean = 6", "clutch_mean = 6\nmixed = 2", "'mixed' is 2; needed: a number from 0 to 1"),
     "true is no number": ("clutch_mean = 6", "clutch_mean = true", "'clutch_mean' is True; needed: a number"),
     "clutch mean out of range": (

@@ -4,10 +4,13 @@ import streamlit as st
 
 from triage.app.icon import page_icon
 from triage.app.pages.sort_clutch import draft
+from triage.app.style import style_html
 
 st.set_page_config(page_title="Triage", page_icon=page_icon(), layout="wide")
+st.html(style_html())
 pages = [
     st.Page("pages/sort_clutch/page.py", title="Sort a clutch", url_path="sort", icon=":material/egg:", default=True),
+    st.Page("pages/today/page.py", title="Today", url_path="today", icon=":material/today:"),
     st.Page("pages/held_back/page.py", title="Held back", url_path="held_back", icon=":material/inventory_2:"),
     st.Page("pages/collection/page.py", title="Collection", url_path="collection", icon=":material/pets:"),
     st.Page("pages/gene_book/page.py", title="Genes", url_path="genes", icon=":material/menu_book:"),

@@ -51,6 +51,7 @@ _SUPPORTS = (
     "look",
     "allelism",
     "sex_determination",
+    "incubation",
     "sex_linkage",
     "viability",
     "welfare",
@@ -184,6 +185,7 @@ def load_species_file(path: Path) -> Species:
         published_shares=tuple(share for share, _ in published),
         together=tuple(_together(t, loci, caution_keys) for t in root.tables("together")),
         clutch_size=_clutch_size(head),
+        incubation_days=_incubation_days(head),
         evidence=(*_evidence(head), *(fact for _, fact in published)),
     )
     head.flag("usual", False)
@@ -298,6 +300,15 @@ def _clutch_size(table: Table) -> tuple[float, int, int] | None:
     if smallest is None or largest is None or not smallest <= mean <= largest:
         table.refuse("clutch_mean without a range that holds it", "clutch_smallest <= clutch_mean <= clutch_largest")
     return (mean, int(smallest), int(largest))
+
+
+def _incubation_days(table: Table) -> tuple[int, int] | None:
+    shortest, longest = table.number("incubation_shortest", 1, 400, None), table.number("incubation_longest", 1, 400, None)
+    if shortest is None and longest is None:
+        return None
+    if shortest is None or longest is None or shortest > longest:
+        table.refuse("a duration of incubation that is no range", "incubation_shortest <= incubation_longest, in days")
+    return (int(shortest), int(longest))
 
 
 def _locus(table: Table, cautions: set[str]) -> Locus:

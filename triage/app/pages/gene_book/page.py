@@ -7,11 +7,9 @@ from triage.app.pages.gene_book.markup import explanation_html, gene_list_html, 
 from triage.app.pages.gene_book.own import show_own_genes
 from triage.app.pages.gene_book.pictures import show_pictures
 from triage.app.shared import species_shown
-from triage.app.style import style_html
 from triage.species import species_names, usual_species
 from triage.species.explain import explain, list_combinations, list_genes, second_reading
 
-st.html(style_html())
 st.title("Genes")
 names = species_names()
 with st.container(horizontal=True):

@@ -5,12 +5,10 @@ import streamlit as st
 from triage.app.pages.sort_clutch import draft, sorting, unfinished
 from triage.app.pages.sort_clutch.answer import show_answer
 from triage.app.pages.sort_clutch.entry import entry_form
-from triage.app.style import style_html
 
 state = st.session_state
 draft.start(state)
 unfinished.take_up(state)
-st.html(style_html())
 clutch = sorting.current(state)
 
 st.title("Sort a clutch")

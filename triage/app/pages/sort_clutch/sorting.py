@@ -23,13 +23,14 @@ from triage.workflow.sort_again import look_again, sort_recorded
 
 DEMO = "demo"
 _ADDRESS = "clutch"
+_SHOWN = "sorted-key"
 
 
 def current(state) -> SortedClutch | None:
-    """The answer on the page now: this session's, or after a reload the one that the address names."""
-    if "sorted" not in state:
-        state["sorted"] = None
-        key = st.query_params.get(_ADDRESS)
+    """The answer on the page now: this session's, or after a reload or a link the one that the address names."""
+    key = st.query_params.get(_ADDRESS)
+    if "sorted" not in state or (key and key != state.get(_SHOWN)):
+        state["sorted"], state[_SHOWN] = None, key
         found = (shelf().get(key) or _recorded(key)) if key else None
         if found is not None:
             state["sorted"] = found
@@ -144,7 +145,7 @@ def _sort(state, sheet: ClutchSheet, key: str) -> None:
 
 def _show(state, clutch: SortedClutch, key: str) -> None:
     shelf().put(key, clutch)
-    state["sorted"] = clutch
+    state["sorted"], state[_SHOWN] = clutch, key
     st.query_params[_ADDRESS] = key
 
 
