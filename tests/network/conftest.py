@@ -1,0 +1,82 @@
+"""``triage app --network`` as a process of its own, on an address of this machine, and as a client sees it."""
+
+import re
+import ssl
+import sys
+from pathlib import Path
+from urllib.parse import urlencode
+
+import pytest
+import trustme
+
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent.parent)]
+from test_app_doors import Server
+
+from triage.app.network.address import home_address
+from triage.errors import TriageError
+
+
+class Gated(Server):
+    """A server that lets nobody in without its passphrase."""
+
+    @property
+    def passphrase(self):
+        return re.search(r"^Passphrase: (.+)$", self.log.read_text(), re.M)[1]
+
+    def enter(self, **fields):
+        """Status, headers and body of the answer to the form."""
+        return self.told("/enter", "POST", urlencode(fields).encode(), Content_Type="application/x-www-form-urlencoded")
+
+    def cookie(self):
+        """The cookie that the passphrase gives."""
+        status, head, _ = self.enter(passphrase=self.passphrase)
+        assert status == 303
+        return re.search(r"^set-cookie: ([^;]+)", head, re.M)[1]
+
+    def ask_raw(self, text: bytes):
+        """All that comes back for exactly these bytes."""
+        with self.line() as line:
+            line.sendall(text)
+            answer = b""
+            while more := line.recv(65536):
+                answer += more
+        return answer
+
+
+@pytest.fixture(scope="session")
+def home():
+    """An address of this machine in a network."""
+    try:
+        return home_address()[0]
+    except TriageError as none:
+        pytest.skip(str(none))
+
+
+@pytest.fixture(scope="module")
+def gated(home, tmp_path_factory):
+    server = Gated(tmp_path_factory.mktemp("gated"), "--network", home, name=home, at=home, FORWARDED_ALLOW_IPS="*")
+    yield server
+    server.stop()
+
+
+@pytest.fixture(scope="session")
+def authority():
+    return trustme.CA()
+
+
+@pytest.fixture(scope="session")
+def trusting(authority):
+    """What a phone on which the certificate was installed trusts."""
+    context = ssl.create_default_context()
+    authority.configure_trust(context)
+    return context
+
+
+@pytest.fixture(scope="module")
+def sealed(home, authority, trusting, tmp_path_factory):
+    """The same over TLS."""
+    folder = tmp_path_factory.mktemp("sealed")
+    authority.issue_cert(home).private_key_and_cert_chain_pem.write_to_path(folder / "home.pem")
+    server = Gated(folder, "--network", home, "--certificate", str(folder / "home.pem"), name=home, at=home, tls=trusting)
+    yield server
+    server.stop()
