@@ -19,9 +19,11 @@ from triage.errors import TriageError
 class Gated(Server):
     """A server that lets nobody in without its passphrase."""
 
-    @property
-    def passphrase(self):
-        return re.search(r"^Passphrase: (.+)$", self.log.read_text(), re.M)[1]
+    def __init__(self, *all, **more):
+        super().__init__(*all, **more)
+        while self.ask()[0] != 403:  # what is asked first waits until the app has started, and said the passphrase
+            assert self.process.poll() is None, self.log.read_text()
+        self.passphrase = re.search(r"^Passphrase: (.+)$", self.log.read_text(), re.M)[1]
 
     def enter(self, **fields):
         """Status, headers and body of the answer to the form."""

@@ -3,6 +3,7 @@
 import re
 import subprocess
 import sys
+from importlib import resources
 
 import psutil
 import pytest
@@ -12,16 +13,17 @@ from triage.app.network.keys import Keys
 
 #: Prints every path that Streamlit has a route for.
 ROUTES = """
-import streamlit as st
-from triage.app import main as _
-app = st.App("main.py")
+import sys, streamlit as st
+app = st.App(sys.argv[1])
 print(*(route.path for route in app._build_starlette_app().routes), sep="\\n")
 """
+MAIN = str(resources.files("triage.app") / "main.py")
 #: What those routes are today, with a value for each part of theirs that varies, and what they stand for.
 PATHS = [
     "/", "/sort", "/held_back", "/collection", "/genes", "/?clutch=demo", "/index.html", "/favicon.png", "/manifest.json",
     "/_stcore/health", "/healthz", "/_stcore/script-health-check", "/_stcore/metrics", "/_stcore/host-config", "/_stcore/stream",
-    "/_stcore/allowed-message-origins", "/_stcore/upload_file/a/b", "/_stcore/bidi-components/a/b.js", "/component/a/index.html",
+    "/_stcore/allowed-message-origins", "/_stcore/agent/interact", "/_stcore/agent/openapi.json",
+    "/_stcore/agent/mcp", "/_stcore/upload_file/a/b", "/_stcore/bidi-components/a/b.js", "/component/a/index.html",
     "/media/0000.jpg", "/static/js/index.js", "/app/static/x.png", "/auth/login", "/auth/logout", "/oauth2callback", "/enter", "/nothing",
 ]  # fmt: skip
 ODD = [
@@ -57,7 +59,7 @@ def test_who_is_let_in_gets_what_the_paths_stand_for(gated, cookie):
 
 
 def test_the_paths_below_are_all_that_are_served():
-    listed = subprocess.run([sys.executable, "-c", ROUTES], capture_output=True, text=True, check=True).stdout.split()
+    listed = subprocess.run([sys.executable, "-c", ROUTES, MAIN], capture_output=True, text=True, check=True).stdout.split()
     served = {re.compile(re.sub(r"\{\w+(:path)?\}", lambda one: ".*" if one[1] else "[^/]+", path) + "$") for path in listed if path}
     missed = [one.pattern for one in served if not any(one.match(path.partition("?")[0]) for path in PATHS)]
     assert len(served) > 10 and missed == []
