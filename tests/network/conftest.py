@@ -7,13 +7,13 @@ from pathlib import Path
 from urllib.parse import urlencode
 
 import pytest
-import trustme
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent.parent)]
-from test_app_doors import Server
+from certificates import made, pem_of  # noqa: E402
+from test_app_doors import Server  # noqa: E402
 
-from triage.app.network.address import home_address
-from triage.errors import TriageError
+from triage.app.network.address import home_address  # noqa: E402
+from triage.errors import TriageError  # noqa: E402
 
 
 class Gated(Server):
@@ -61,24 +61,13 @@ def gated(home, tmp_path_factory):
     server.stop()
 
 
-@pytest.fixture(scope="session")
-def authority():
-    return trustme.CA()
-
-
-@pytest.fixture(scope="session")
-def trusting(authority):
-    """What a phone on which the certificate was installed trusts."""
-    context = ssl.create_default_context()
-    authority.configure_trust(context)
-    return context
-
-
 @pytest.fixture(scope="module")
-def sealed(home, authority, trusting, tmp_path_factory):
-    """The same over TLS."""
+def sealed(home, tmp_path_factory):
+    """The same over TLS, with a certificate made by itself, which the client trusts."""
     folder = tmp_path_factory.mktemp("sealed")
-    authority.issue_cert(home).private_key_and_cert_chain_pem.write_to_path(folder / "home.pem")
+    key, certificate = made([home])
+    (folder / "home.pem").write_bytes(certificate + pem_of(key))
+    trusting = ssl.create_default_context(cadata=certificate.decode())
     server = Gated(folder, "--network", home, "--certificate", str(folder / "home.pem"), name=home, at=home, tls=trusting)
     yield server
     server.stop()
