@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 from urllib.parse import urlencode
 
+import psutil
 import pytest
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent.parent)]
@@ -43,6 +44,13 @@ class Gated(Server):
             while more := line.recv(65536):
                 answer += more
         return answer
+
+
+def listening(process):
+    """Addresses and ports on which a process and those that it started listen."""
+    mine = psutil.Process(process.pid)
+    found = [one for each in (mine, *mine.children(recursive=True)) for one in each.net_connections("inet")]
+    return {tuple(one.laddr) for one in found if one.status == psutil.CONN_LISTEN}
 
 
 @pytest.fixture(scope="session")

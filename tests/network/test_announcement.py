@@ -63,7 +63,7 @@ def test_a_terminal_without_half_blocks_gets_spaces_and_a_file_without_gets_none
 
 def test_what_is_not_encrypted_is_said_to_be(keys):
     plain = Network("192.168.1.20", ("10.0.0.3",)).announcement(keys, 8501, terminal=False)
-    assert "Not encrypted: whoever listens on this network can read along, the passphrase included." in plain
+    assert "Not encrypted: whoever listens on this network can read everything, the passphrase too." in plain
     assert "Other addresses of this machine: 10.0.0.3; 'triage app --network 10.0.0.3' takes that one." in plain
     sealed = Network("192.168.1.20", (), certified(addresses=("192.168.1.20",))).announcement(keys, 8501, terminal=False)
     assert "Not encrypted" not in sealed and "warn" not in sealed and "Other addresses" not in sealed

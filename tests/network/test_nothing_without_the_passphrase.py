@@ -5,8 +5,8 @@ import subprocess
 import sys
 from importlib import resources
 
-import psutil
 import pytest
+from conftest import listening
 
 from triage.app.network.entry_page import entry_page
 from triage.app.network.keys import Keys
@@ -136,12 +136,6 @@ def test_no_page_of_another_origin_is_answered_with_the_cookie_either(gated, coo
     assert gated.socket_status(Origin=origin, Cookie=cookie) == 403
     assert gated.ask("/_stcore/upload_file/a/b", "PUT", b"x", Origin=origin, Cookie=cookie)[0] == 403
     assert gated.ask("/enter", "POST", b"passphrase=" + gated.passphrase.encode(), Origin=origin)[0] == 403
-
-
-def listening(process):
-    mine = psutil.Process(process.pid)
-    found = [one for each in (mine, *mine.children(recursive=True)) for one in each.net_connections("inet")]
-    return {one.laddr for one in found if one.status == psutil.CONN_LISTEN}
 
 
 def test_nothing_listens_elsewhere(gated):

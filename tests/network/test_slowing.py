@@ -107,8 +107,7 @@ def test_the_code_is_taken_while_others_are_slowed(clock, keys):
     assert Client(gate, "10.0.0.1").posts(f"code={keys.code}".encode())[0] == 303
 
 
-def test_a_year_of_guessing_finds_one_passphrase_in_a_hundred_thousand(clock):
-    """The figure of the README."""
+def test_a_year_of_guessing_finds_fewer_than_one_passphrase_in_100_000():
     guesses = AT_ONCE + 365 * 24 * 3600 / EVERY_S
     assert guesses / len(words()) ** N_WORDS < 1e-5
 

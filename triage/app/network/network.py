@@ -10,9 +10,7 @@ import segno
 from triage.app.network.certificate import Certificate
 from triage.app.network.keys import CODE_MINUTES, Keys
 
-_PLAIN = (
-    "Not encrypted: whoever listens on this network can read along, the passphrase included. --certificate FILE encrypts ('README.md')."
-)
+_PLAIN = "Not encrypted: whoever listens on this network can read everything, the passphrase too. '--certificate FILE' encrypts."
 
 
 @dataclass(frozen=True, slots=True)
