@@ -4,7 +4,6 @@ import os
 import shutil
 import signal
 import socket
-import ssl
 import subprocess
 import sys
 import time
@@ -54,9 +53,9 @@ def free_port(at="127.0.0.1"):
 
 
 class Server:
-    """``triage app`` in a folder of its own, with everything it connects to on record; at an address, over TLS where a context is given."""
+    """``triage app`` in a folder of its own, with everything it connects to on record; over TLS where a context is given."""
 
-    def __init__(self, folder: Path, *options: str, name="localhost", at="127.0.0.1", tls: ssl.SSLContext | None = None, **env: str) -> None:
+    def __init__(self, folder: Path, *options: str, name="localhost", at="127.0.0.1", tls=None, **env: str) -> None:
         self.port, self.other, self.folder = free_port(at), free_port(at), folder
         self.name, self.at, self.tls = name, at, tls
         work, home = folder / "work", folder / "home"

@@ -18,10 +18,10 @@ def pem_of(key, password=b"", form=PKCS8):
 
 
 def made(names=("192.168.1.20",), *, days=(-1, 30), bits=2048, purpose=None, common="home", issuer=None, is_authority=False):
-    """Key and certificate (PEM) for names and addresses, from one day to another from now; by itself where no `issuer` (name, key) is."""
+    """Key and certificate (PEM) for names and addresses, `days` from now; signed by itself where no `issuer` (name, key) is."""
     key, today = rsa.generate_private_key(65537, bits), datetime.now(UTC)
-    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, common)])
-    by, signs = (x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, issuer[0])]), issuer[1]) if issuer else (subject, key)
+    by, signs = issuer or (common, key)
+    subject, by = (x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, one)]) for one in (common, by))
     build = x509.CertificateBuilder(by, subject, key.public_key(), x509.random_serial_number())
     build = build.not_valid_before(today + timedelta(days[0])).not_valid_after(today + timedelta(days[1]))
     build = build.add_extension(x509.BasicConstraints(is_authority, None), True)

@@ -22,16 +22,18 @@ def test_the_first_of_a_home_is_taken_and_the_others_are_told(of):
     assert home_address("[FD00:0::2]")[0] == "fd00::2"
 
 
-@pytest.mark.parametrize("wanted", ["0.0.0.0", "::", "127.0.0.1", "localhost", "8.8.8.8", "192.168.1.21", "192.168.1", "home", "*"])
+@pytest.mark.parametrize(
+    "wanted", ["0.0.0.0", "::", "127.0.0.1", "localhost", "8.8.8.8", "192.168.1.21", "192.168.1", "home", "*"]
+)
 def test_no_other_address_is(of, wanted):
     of("127.0.0.1", "8.8.8.8", "192.168.1.20", "fd00::2")
-    with pytest.raises(TriageError, match="not an address of this machine in a home network; needed: 192.168.1.20 or fd00::2, or no"):
+    with pytest.raises(TriageError, match=r"not an address of this machine in a home .* needed: 192\.168\.1\.20 or fd00::2, or no"):
         home_address(wanted)
 
 
 def test_a_machine_without_a_home_network_is_refused(of):
     of("127.0.0.1", "8.8.8.8", "fe80::1")
-    with pytest.raises(TriageError, match=r"in no home network \(its addresses are 127.0.0.1, 8.8.8.8, fe80::1\); needed: .* join the Wi-Fi"):
+    with pytest.raises(TriageError, match=r"in no home network \(its addresses are 127.0.0.1, 8.8.8.8, fe80::1\); needed: .* join"):
         home_address()
     of()
     with pytest.raises(TriageError, match=r"\(it has no address at all\)"):

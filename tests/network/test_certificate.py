@@ -75,7 +75,7 @@ def test_a_certificate_without_its_key_is_refused(put, tmp_path, home_pair):
 
 def test_a_key_of_another_certificate_is_refused(put, home_pair):
     other = put("other.key", pem_of(made()[0]))
-    assert "other.key: the key belongs to another certificate than" in refused(put("home.crt", home_pair[1]), other)
+    assert "other.key: the key belongs to another certificate; needed: the key that" in refused(put("home.crt", home_pair[1]), other)
 
 
 @pytest.mark.parametrize("form", [PKCS8, TRADITIONAL])
@@ -88,7 +88,7 @@ def test_a_locked_key_is_refused_and_nobody_is_asked_for_its_password(put, home_
 @pytest.mark.parametrize(("days", "words"), [((-30, -1), "certificate has expired"), ((1, 30), "certificate is not yet valid")])
 def test_a_certificate_of_other_days_is_refused(put, days, words):
     key, certificate = made(days=days)
-    assert f"x.pem: {words}; needed: one that is valid today" in refused(put("x.pem", certificate, pem_of(key)))
+    assert f"x.pem: {words}; needed: one for a server that is valid today" in refused(put("x.pem", certificate, pem_of(key)))
 
 
 def test_a_certificate_that_browsers_would_not_take_from_a_server_is_refused(put):

@@ -61,7 +61,8 @@ def test_a_certificate_goes_with_it(served, tmp_path):
 
 def test_options_that_do_not_go_together_are_refused(served, capsys):
     assert "--key x.key: no certificate beside it; needed: --certificate FILE" in refused(capsys, "--network", "--key", "x.key")
-    assert "--certificate x.pem: without --network nothing leaves this machine; needed: --network" in refused(capsys, "--certificate", "x.pem")
+    said = refused(capsys, "--certificate", "x.pem")
+    assert "--certificate x.pem: without --network nothing leaves this machine; needed: --network" in said
     assert "--network 0.0.0.0: not an address of this machine" in refused(capsys, "--network", "0.0.0.0")
     assert "x.pem: no such file" in refused(capsys, "--network", "--certificate", "x.pem")
     assert served == []
@@ -70,7 +71,8 @@ def test_options_that_do_not_go_together_are_refused(served, capsys):
 def test_a_port_that_is_taken_on_that_address_is_refused(served, capsys):
     with socket.create_server(("127.0.0.2", 0)) as taken:
         port = taken.getsockname()[1]
-        assert f"--port {port}: another program listens there; needed: a free port" in refused(capsys, "--network", "--port", port)
+        said = refused(capsys, "--network", "--port", port)
+        assert f"--port {port}: another program listens there; needed: a free port" in said
         assert main(["app", "--port", str(port)]) == 0  # free on the address of this machine alone
 
 

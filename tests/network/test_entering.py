@@ -1,6 +1,7 @@
 """The ways in: the passphrase as a phone types it, the code once, and the cookie that either gives."""
 
 import re
+from itertools import pairwise
 
 import pytest
 from conftest import Gated
@@ -15,19 +16,23 @@ def test_a_passphrase_is_of_over_40_bits_run_together_too():
     """Letters alone are compared, so no two rows of words may run together to the same letters: none begins another."""
     listed = words()
     assert len(set(listed)) ** N_WORDS > 2**40
-    assert not any(two.startswith(one) for one, two in zip(listed, listed[1:]))
+    assert not any(two.startswith(one) for one, two in pairwise(listed))  # sorted: a beginning stands right before
     assert all(re.fullmatch("[a-z]{3,5}", word) for word in listed)
     made = [new_passphrase().split() for _ in range(2000)]
     assert {len(one) for one in made} == {N_WORDS} and len({word for one in made for word in one}) > 0.9 * len(listed)
 
 
-@pytest.mark.parametrize("typed", ["acid fern mug stole", " Acid Fern Mug Stole ", "acid-fern-mug-stole", "ACIDFERNMUGSTOLE", "acid, fern,mug. stole\n"])
+@pytest.mark.parametrize(
+    "typed", ["acid fern mug stole", " Acid Fern Mug Stole ", "acid-fern-mug-stole", "ACIDFERNMUGSTOLE", "acid, fern,mug. stole\n"]
+)
 def test_the_passphrase_is_taken_as_a_phone_types_it(typed):
     assert is_passphrase(typed, "acid fern mug stole")
 
 
-@pytest.mark.parametrize("typed", ["", " ", "acid fern mug", "acid fern mug stole stole", "stole mug fern acid", "acid fern mug stol", "acid fern mug stolé",
-                                   "\ud800", "acid fern mug *"])  # fmt: skip
+@pytest.mark.parametrize("typed", [
+    "", " ", "acid fern mug", "acid fern mug stole stole", "stole mug fern acid", "acid fern mug stol", "acid fern mug stolé",
+    "\ud800", "acid fern mug *",
+])  # fmt: skip
 def test_nothing_else_is(typed):
     assert not is_passphrase(typed, "acid fern mug stole")
 
@@ -56,7 +61,7 @@ def test_the_passphrase_gives_a_cookie_that_no_script_and_no_other_site_sees(gat
     (cookie,) = re.findall(r"^set-cookie: (.+)$", head, re.M | re.I)
     name, *rules = cookie.strip().split("; ")
     assert status == 303 and re.search(r"^location: /\s*$", head, re.M)
-    assert sorted(rules) == ["HttpOnly", "Path=/", "SameSite=strict"]  # no age: it goes with the browser, and stops working with the app
+    assert sorted(rules) == ["HttpOnly", "Path=/", "SameSite=strict"]  # no age: it goes with the browser
     assert gated.ask("/_stcore/health", Cookie=name)[2] == b"ok"
 
 
@@ -77,7 +82,9 @@ def test_the_page_keeps_the_passphrase_out_of_every_address(gated):
         assert asked[0] == 403 and "set-cookie" not in asked[1].lower()
 
 
-@pytest.mark.parametrize("body", [b"", b"passphrase=", b"code=", b"code=x", b"passphrase", b"=&=&", b"\xff\xfe", b"code=%ff", b"passphrase=%00", b"{}"])
+@pytest.mark.parametrize(
+    "body", [b"", b"passphrase=", b"code=", b"code=x", b"passphrase", b"=&=&", b"\xff\xfe", b"code=%ff", b"passphrase=%00", b"{}"]
+)
 def test_a_form_that_holds_neither_lets_nobody_in(body):
     status, head = Client(gate_of(Keys(), Clock()), "192.168.1.9").posts(body)
     assert status == 403 and "set-cookie" not in head

@@ -1,4 +1,4 @@
-"""A phone in a real browser: let in by the code or the passphrase, a photo of its camera in full size, and nothing for whoever looks on."""
+"""A phone in a real browser: let in by code or passphrase, a photo of its camera in full size, nothing for whoever looks on."""
 
 import hashlib
 import os
@@ -65,19 +65,19 @@ def test_a_phone_scans_the_code_takes_a_photo_and_keeps_the_clutch(home, browser
     phone = phone_of(browser)
     asked, sent = [], []
     phone.on("request", lambda request: asked.append((request.method, request.url)))
-    phone.on("request", lambda request: sent.append(int(request.all_headers()["content-length"])) if request.method == "PUT" else None)
+    phone.on("request", lambda request: sent.extend([request.all_headers()["content-length"]] * (request.method == "PUT")))
     try:
         phone.goto(scanned(server.log.read_text()))
         phone.get_by_role("button", name="Show the demo clutch").wait_for()
         assert phone.evaluate("location.href") == f"http://{home}:{server.port}/"
-        assert not any("#" in url or "code=" in url for _, url in asked[1:])  # the code stands in no address but the one that was scanned
+        assert not any("#" in url or "code=" in url for _, url in asked[1:])  # in no address but the one that was scanned
 
         phone.get_by_label("Her genes").fill("pastel")
         phone.locator("input[type=file]").set_input_files(photo)
         phone.get_by_alt_text("Photo P1.jpg").wait_for()
         box = phone.get_by_alt_text("Photo P1.jpg").first
         assert box.evaluate("image => image.complete && image.naturalWidth > 0")
-        assert sent and sent[0] > photo.stat().st_size
+        assert sent and int(sent[0]) > photo.stat().st_size
         phone.get_by_role("button", name="Sort this clutch").click()
         phone.get_by_alt_text("Photo of hatchling P1").wait_for()
         phone.get_by_label("Name of the clutch").fill("2031-1")

@@ -9,22 +9,25 @@ TESTS = Path(__file__).parent
 README = TESTS.parents[1] / "README.md"
 SENTENCES = {
     "shows an address, a passphrase of four words and a code.": ["test_address_passphrase_and_a_code_that_a_phone_reads"],
-    "A phone in the same network scans the code, once and within ten minutes, or opens the address and types the passphrase.": [
+    "A phone in the same network scans the code, once and within ten minutes, or opens the address and types the "
+    "passphrase.": [
         "test_a_phone_scans_the_code_takes_a_photo_and_keeps_the_clutch", "test_the_code_lets_in_once_and_not_late",
         "test_a_phone_types_the_passphrase_over_tls", "test_the_figures_are_those_of_the_program",
     ],
-    "Photos of the phone's own camera come in full size through the field for photos; the camera inside the page wants a certificate.": [
+    "Photos of the phone's own camera come in full size through the field for photos; the camera inside the page wants a "
+    "certificate.": [
         "test_a_phone_scans_the_code_takes_a_photo_and_keeps_the_clutch", "test_the_camera_inside_a_page_wants_encryption",
     ],
     "Passphrase and code are made anew at each start and end with the app.": [
         "test_every_start_makes_its_own_keys", "test_a_cookie_from_before_a_new_start_is_worth_nothing",
     ],
-    "A wrong try makes whoever made it wait, twice as long each time up to a minute; a year of guessing finds fewer than one passphrase in 100,000.": [
-        "test_each_wrong_try_of_a_client_waits_longer_up_to_a_bound", "test_a_year_of_guessing_finds_fewer_than_one_passphrase_in_100_000",
-        "test_the_figures_are_those_of_the_program",
+    "A wrong try makes whoever made it wait, twice as long each time up to a minute; a year of guessing finds fewer than one "
+    "passphrase in 100,000.": [
+        "test_each_wrong_try_of_a_client_waits_longer_up_to_a_bound",
+        "test_a_year_of_guessing_finds_fewer_than_one_passphrase_in_100_000", "test_the_figures_are_those_of_the_program",
     ],
-    "One address of this machine is served, the first of a home network or the one you name (`--network 192.168.1.20`); an address that the whole "
-    "internet reaches is refused.": [
+    "One address of this machine is served, the first of a home network or the one you name (`--network 192.168.1.20`); an "
+    "address that the whole internet reaches is refused.": [
         "test_nothing_listens_elsewhere", "test_the_first_address_or_the_one_that_is_named_is_served",
         "test_the_first_of_a_home_is_taken_and_the_others_are_told", "test_no_other_address_is",
     ],
@@ -37,7 +40,9 @@ SENTENCES = {
         "test_a_page_elsewhere_gets_nothing_through_the_phones_browser",
     ],
     "Without a certificate nothing is encrypted: whoever listens on the same network can read everything, the "
-    "passphrase too, and come in with what was read.": ["test_without_a_certificate_whoever_listens_reads_passphrase_and_cookie"],
+    "passphrase too, and come in with what was read.": [
+        "test_without_a_certificate_whoever_listens_reads_passphrase_and_cookie",
+    ],
     "Whoever was let in can see and change everything until the app ends.": [
         "test_who_is_let_in_gets_what_the_paths_stand_for", "test_a_phone_scans_the_code_takes_a_photo_and_keeps_the_clutch",
     ],

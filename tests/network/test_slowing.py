@@ -113,9 +113,8 @@ def test_a_year_of_guessing_finds_fewer_than_one_passphrase_in_100_000():
 
 
 def test_what_is_remembered_of_clients_is_bounded(clock):
-    slowing, n = Slowing(clock), 0
-    for _ in range(3_000):
-        n += 1
+    slowing = Slowing(clock)
+    for n in range(3_000):
         if slowing.wait_s(f"10.{n}") == 0:
             slowing.wrong(f"10.{n}")
         clock.now += EVERY_S
@@ -133,7 +132,8 @@ def test_a_machine_that_changes_its_ipv6_address_is_one_client(clock, keys, host
 def test_a_client_is_the_address_that_it_comes_from(gated):
     """Whatever it says of itself; the server that is tested was started where every client was to be believed."""
     for n in range(30):
-        status, head, _ = gated.told("/enter", "POST", b"passphrase=wrong", X_Forwarded_For=f"10.0.0.{n}", X_Real_IP=f"10.0.0.{n}", Forwarded=f"for=10.0.0.{n}")
+        said = {"X_Forwarded_For": f"10.0.0.{n}", "X_Real_IP": f"10.0.0.{n}", "Forwarded": f"for=10.0.0.{n}"}
+        status, head, _ = gated.told("/enter", "POST", b"passphrase=wrong", **said)
         if status == 429:
             break
     assert status == 429 and 1 <= int(head.lower().partition("retry-after: ")[2].split()[0]) <= LONGEST_S

@@ -1,4 +1,4 @@
-"""Who is answered: whoever asks for this machine by a name of its own, and pages that came from here; they may ask nothing of others."""
+"""Who is answered: who asks for this machine by a name of its own, and pages that came from here; they ask nothing of others."""
 
 from __future__ import annotations
 
@@ -8,13 +8,14 @@ from typing import Any
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
+App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 _POLICY = b"content-security-policy"
 _NO = b"Only pages of this app on this machine are answered.\n"
 
 
 def loopback_hosts(port: int) -> frozenset[str]:
-    """Values of the ``Host`` header that are answered on this machine. A page elsewhere whose name leads here comes with that name."""
+    """Values of the ``Host`` header that are answered. A page elsewhere whose name leads here comes with that name."""
     return frozenset(f"{name}:{port}" for name in ("localhost", "127.0.0.1", "[::1]"))
 
 
@@ -39,7 +40,7 @@ def policy(host: str, scheme: str = "http") -> str:
 class Doors:
     """Refuses requests and websockets of any other host or origin before Streamlit sees them (ASGI middleware)."""
 
-    def __init__(self, app: Callable[[Scope, Receive, Send], Awaitable[None]], hosts: frozenset[str], scheme: str = "http") -> None:
+    def __init__(self, app: App, hosts: frozenset[str], scheme: str = "http") -> None:
         self._app, self._hosts, self._scheme = app, hosts, scheme
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

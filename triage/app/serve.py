@@ -1,4 +1,4 @@
-"""How the app is served: to this machine only, or to a network behind a gate; without usage statistics, in the project's own colours."""
+"""How the app is served: to this machine only, or to a network behind a gate; without statistics, in its own colours."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ THEME: Mapping[str, Any] = {
 
 
 def serve(*, port: int, open_browser: bool, network: Network | None = None) -> None:
-    """Serve the app in this process until it is ended: on ``localhost:port``, or on the address of a network alone, behind its gate."""
+    """Serve the app in this process until it is ended: on ``localhost:port`` alone, or on the address of a network alone."""
     with _no_configuration():
         import streamlit as st
         from starlette.middleware import Middleware

@@ -24,12 +24,12 @@ _EXAMPLES = """  triage app
 
 
 @command("app", _EXAMPLES)
-@click.option("--port", type=click.IntRange(1024, _LAST_PORT), default=8501, show_default=True, help="port on localhost, or on the network")
+@click.option("--port", type=click.IntRange(1024, _LAST_PORT), default=8501, show_default=True, help="port to serve on")
 @click.option("--no-browser", is_flag=True, help="only serve; do not open a browser window")
 @click.option("--network", metavar="[ADDRESS]", is_flag=False, flag_value="", default=None,
               help="let a phone in the same network in by a passphrase; ADDRESS where this machine has several")  # fmt: skip
 @click.option("--certificate", type=click.Path(path_type=Path), help="PEM file: encrypt what goes over the network")
-@click.option("--key", type=click.Path(path_type=Path), help="PEM file of the certificate's key, where it is not in the same file")
+@click.option("--key", type=click.Path(path_type=Path), help="PEM file of the certificate's key, where that is another file")
 def app(port: int, no_browser: bool, network: str | None, certificate: Path | None, key: Path | None) -> int:
     """Open the app in this machine's browser; no other machine can reach it without --network."""
     found = _network(network, certificate, key)
@@ -46,7 +46,8 @@ def _network(wanted: str | None, certificate: Path | None, key: Path | None) -> 
         raise TriageError(f"--key {key}: no certificate beside it; needed: --certificate FILE")
     if wanted is None:
         if certificate:
-            raise TriageError(f"--certificate {certificate}: without --network nothing leaves this machine; needed: --network, or no certificate")
+            needed = "needed: --network, or no certificate"
+            raise TriageError(f"--certificate {certificate}: without --network nothing leaves this machine; {needed}")
         return None
     from triage.app.network.address import home_address
     from triage.app.network.certificate import read_certificate

@@ -33,9 +33,8 @@ def home_address(wanted: str = "") -> tuple[str, tuple[str, ...]]:
         )
     chosen = _plain(wanted) if wanted else usable[0]
     if chosen not in usable:
-        raise TriageError(
-            f"--network {wanted}: not an address of this machine in a home network; needed: {' or '.join(usable)}, or no address at all"
-        )
+        needed = f"{' or '.join(usable)}, or no address at all"
+        raise TriageError(f"--network {wanted}: not an address of this machine in a home network; needed: {needed}")
     return chosen, tuple(one for one in usable if one != chosen)
 
 
@@ -48,8 +47,8 @@ def own_addresses() -> list[str]:
 
 
 def _is_of_a_home(text: str) -> bool:
-    address = ipaddress.ip_address(text)
-    return not (address.is_global or address.is_loopback or address.is_link_local or address.is_multicast or address.is_unspecified)
+    one = ipaddress.ip_address(text)
+    return not (one.is_global or one.is_loopback or one.is_link_local or one.is_multicast or one.is_unspecified)
 
 
 def _plain(text: str) -> str:

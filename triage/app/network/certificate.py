@@ -39,48 +39,55 @@ def read_certificate(file: Path, key: Path | None = None) -> Certificate:
     TriageError
         One line: which file, what was found, what is needed and what to do.
     """
-    if b"-----BEGIN CERTIFICATE-----" not in read_file(file, at_most=_LARGEST_BYTES, needed=_NEEDED, name=f"--certificate {file}", error=TriageError):
-        _refuse(f"--certificate {file}", "no certificate in it", f"{_NEEDED}; one in DER form becomes PEM by 'openssl x509 -inform der'")
-    option, key = ("--certificate", file) if key is None else ("--key", key)
-    if b"PRIVATE KEY-----" not in read_file(key, at_most=_LARGEST_BYTES, needed=_NEEDED, name=f"{option} {key}", error=TriageError):
-        _refuse(f"{option} {key}", "no private key in it", "needed: the key of the certificate in PEM form, in the same file or in --key FILE")
-    server = _server(file, key, option)
-    named = [(kind, name.strip().lower()) for kind, name in _as_a_client_sees_it(server, file).get("subjectAltName", ())]
+    at = f"--certificate {file}"
+    if b"-----BEGIN CERTIFICATE-----" not in _read(file, at):
+        _refuse(at, "no certificate in it", f"{_NEEDED}; 'openssl x509 -inform der' makes one of DER form into PEM")
+    at_key = at if key is None else f"--key {key}"
+    key = key or file
+    if b"PRIVATE KEY-----" not in _read(key, at_key):
+        _refuse(at_key, "no private key in it", "needed: the certificate's key in PEM form, in the same file or in --key FILE")
+    server = _server(file, key, at, at_key)
+    seen = _as_a_client_sees_it(server, file, at)
+    named = [(kind, name.strip().lower()) for kind, name in seen.get("subjectAltName", ())]
     addresses = tuple(str(ipaddress.ip_address(name)) for kind, name in named if kind == "IP Address")
     return Certificate(file, key, addresses, tuple(name for kind, name in named if kind == "DNS" and "*" not in name))
 
 
-def _server(file: Path, key: Path, option: str) -> ssl.SSLContext:
+def _read(path: Path, at: str) -> bytes:
+    return read_file(path, at_most=_LARGEST_BYTES, needed=_NEEDED, name=at, error=TriageError)
+
+
+def _server(file: Path, key: Path, at: str, at_key: str) -> ssl.SSLContext:
     asked: list[bool] = []
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     try:
         context.load_cert_chain(file, key, password=lambda: asked.append(True) or b"")
     except (ssl.SSLError, ValueError) as error:
         if asked:
-            _refuse(f"{option} {key}", "the key is locked by a password", f"needed: one without; 'openssl pkey -in {key} -out FILE' makes it")
+            _refuse(at_key, "the key is locked by a password", f"needed: one without, which 'openssl pkey -in {key}' prints")
         if getattr(error, "reason", "") == "KEY_VALUES_MISMATCH":
-            _refuse(f"{option} {key}", f"the key belongs to another certificate than {file}", "needed: the key that the certificate was made with")
-        _refuse(f"--certificate {file}", f"it cannot be used ({_reason(error)})", "needed: a whole certificate and its key; make them again")
+            _refuse(at_key, "the key belongs to another certificate", f"needed: the key that {file} was made with")
+        _refuse(at, f"it cannot be used ({_reason(error)})", "needed: a whole certificate and its key; make them again")
     return context
 
 
-def _as_a_client_sees_it(server: ssl.SSLContext, file: Path) -> dict[str, Any]:
-    """What the certificate says, from a connection in memory with a client that trusts this one: it refuses what any client would."""
+def _as_a_client_sees_it(server: ssl.SSLContext, file: Path, at: str) -> dict[str, Any]:
+    """What the certificate says, from a connection in memory with a client that trusts it, and refuses what any client would."""
     client = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
     client.check_hostname = False
     client.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN
-    client.load_verify_locations(file)
     there, back = ssl.MemoryBIO(), ssl.MemoryBIO()
-    ends = (client.wrap_bio(back, there), server.wrap_bio(there, back, server_side=True))
     try:
+        client.load_verify_locations(file)
+        ends = (client.wrap_bio(back, there), server.wrap_bio(there, back, server_side=True))
         for _ in range(3):  # each end speaks twice
             for end in ends:
                 with suppress(ssl.SSLWantReadError):
                     end.do_handshake()
     except ssl.SSLCertVerificationError as error:
-        _refuse(f"--certificate {file}", error.verify_message, "needed: one that is valid today (see the clock too); make or order a new one")
+        _refuse(at, error.verify_message, "needed: one for a server that is valid today; set the clock right, or make a new one")
     except ssl.SSLError as error:
-        _refuse(f"--certificate {file}", f"it cannot be used ({_reason(error)})", "needed: a certificate for a server; make it again")
+        _refuse(at, f"it cannot be used ({_reason(error)})", "needed: a certificate for a server; make it again")
     return ends[0].getpeercert() or {}
 
 

@@ -1,4 +1,4 @@
-"""The one page that is shown without the passphrase: it asks for it, and passes on a scanned code without leaving it in the address."""
+"""The one page that is shown without the passphrase: it asks for it, and takes a scanned code out of the address."""
 
 from __future__ import annotations
 
@@ -25,7 +25,8 @@ const code = location.hash.slice(1), form = document.forms[0];
 if (code) { history.replaceState(null, "", "/"); form.elements.code.value = code; form.submit(); }
 """
 _PAGE = """<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><title>Triage</title>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<title>Triage</title>
 <style>{style}</style></head><body>
 <form method="post" action="{path}">
 <h1>Triage</h1>
@@ -49,5 +50,6 @@ def _hash(text: str) -> str:
 
 #: Content security policy of the page: its own style, its own script, its own form, nothing else.
 POLICY = (
-    f"default-src 'none'; style-src {_hash(_STYLE)}; script-src {_hash(_SCRIPT)}; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    f"default-src 'none'; style-src {_hash(_STYLE)}; script-src {_hash(_SCRIPT)}; "
+    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Awaitable, Callable
 from urllib.parse import parse_qs
 
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from triage.app.doors import Receive, Scope, Send, header_values
+from triage.app.doors import App, Receive, Scope, Send, header_values
 from triage.app.network.entry_page import PATH, POLICY, entry_page
 from triage.app.network.keys import Keys
 from triage.app.network.slowing import Slowing, client_of
 
 _LONGEST_FORM = 1024
 _HEADERS = {
-    "content-security-policy": POLICY, "cache-control": "no-store", "referrer-policy": "same-origin", "x-content-type-options": "nosniff",
-}  # fmt: skip
+    "content-security-policy": POLICY,
+    "cache-control": "no-store",
+    "referrer-policy": "same-origin",
+    "x-content-type-options": "nosniff",
+}
 
 
 def _say(words: str) -> None:
@@ -30,10 +32,10 @@ class Gate:
     Whatever else is asked, under whatever path, is answered with the page that asks for the passphrase.
     """
 
-    def __init__(self, app: Callable[[Scope, Receive, Send], Awaitable[None]], keys: Keys, secure: bool, slowing: Slowing | None = None) -> None:
+    def __init__(self, app: App, keys: Keys, secure: bool, slowing: Slowing | None = None) -> None:
         self._app, self._keys, self._secure = app, keys, secure
         self._slowing = slowing or Slowing()
-        self._cookie = "__Host-triage" if secure else "triage"  # a name that browsers keep for the one host, where it is encrypted
+        self._cookie = "__Host-triage" if secure else "triage"  # browsers take a name of that kind from the host itself alone
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
@@ -57,8 +59,9 @@ class Gate:
             return _page(413, "That is too long for a passphrase.")
         host = scope["client"][0]
         if form.get("code"):
-            return self._let_in(host, "code") if self._keys.takes_code(form["code"]) else _page(
-                403, "This code was used before, or is too old: type the passphrase.")  # fmt: skip
+            if self._keys.takes_code(form["code"]):
+                return self._let_in(host, "code")
+            return _page(403, "This code was used before, or is too old: type the passphrase.")
         client = client_of(host)  # from here on without a pause, so that no two tries are looked at as one
         wait_s = math.ceil(self._slowing.wait_s(client))
         if wait_s:

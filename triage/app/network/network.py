@@ -29,26 +29,30 @@ class Network:
     @property
     def host(self) -> str:
         """What a phone asks for: the address, or the first name of a certificate that is for names alone."""
-        certificate = self.certificate
-        return certificate.names[0] if certificate and certificate.names and not self._is_certified else _host(self.address)
+        return _host(self.address) if self._is_certified or not self._names else self._names[0]
 
     @property
     def server(self) -> dict[str, str]:
         """Settings of the server that differ from those of an app for this machine alone."""
-        files = {"server.sslCertFile": str(self.certificate.file), "server.sslKeyFile": str(self.certificate.key)} if self.certificate else {}
-        return {"server.address": self.address, "browser.serverAddress": self.host, **files}
+        settings = {"server.address": self.address, "browser.serverAddress": self.host}
+        if self.certificate:
+            settings |= {"server.sslCertFile": str(self.certificate.file), "server.sslKeyFile": str(self.certificate.key)}
+        return settings
 
     def hosts(self, port: int) -> frozenset[str]:
         """Values of the ``Host`` header that are answered: the address, and names that the certificate vouches for."""
-        names = self.certificate.names if self.certificate else ()
-        return frozenset(f"{one}:{port}" for one in (_host(self.address), *names))
+        return frozenset(f"{one}:{port}" for one in (_host(self.address), *self._names))
+
+    @property
+    def _names(self) -> tuple[str, ...]:
+        return self.certificate.names if self.certificate else ()
 
     @property
     def _is_certified(self) -> bool:
         return self.certificate is not None and self.address in self.certificate.addresses
 
     def announcement(self, keys: Keys, port: int, *, terminal: bool, encoding: str = "utf-8") -> str:
-        """Address, passphrase and a code to scan, in lines; with ``terminal`` the code is drawn bright on dark whatever the colours are."""
+        """Address, passphrase and a code to scan, in lines; on a ``terminal`` the code is bright on dark in any colours."""
         url = f"{self.scheme}://{self.host}:{port}/"
         lines = [
             f"On a phone in the same network: {url}",
@@ -59,10 +63,11 @@ class Network:
         ]
         if not self.certificate:
             lines.append(_PLAIN)
-        elif not self._is_certified and not self.certificate.names:
+        elif not self._is_certified and not self._names:
             lines.append(f"The certificate is not for {self.address}: the phone will warn before it shows the app.")
         if self.others:
-            lines.append(f"Other addresses of this machine: {', '.join(self.others)}; 'triage app --network {self.others[0]}' takes that one.")
+            one = f"'triage app --network {self.others[0]}' takes that one."
+            lines.append(f"Other addresses of this machine: {', '.join(self.others)}; {one}")
         return "\n".join(lines)
 
 
@@ -71,7 +76,7 @@ def _host(name: str) -> str:
 
 
 def _drawn(text: str, terminal: bool, encoding: str) -> list[str]:
-    """A QR code of half blocks; of inverted spaces for a terminal that has no such signs, and nothing where neither can be shown."""
+    """A QR code of half blocks; of inverted spaces on a terminal without such signs; none where neither can be shown."""
     picture, drawn = segno.make_qr(text), io.StringIO()
     half_blocks = encoding.lower().replace("-", "") == "utf8"
     if not half_blocks and not terminal:

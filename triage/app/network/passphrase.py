@@ -13,7 +13,11 @@ N_WORDS = 4
 
 @cache
 def words() -> tuple[str, ...]:
-    """1,295 English words of three to five plain letters, none the beginning of another: four are over 41 bits, run together too."""
+    """1,295 English words of three to five plain letters, none the beginning of another: four are over 41 bits, run together too.
+
+    >>> len(words())
+    1295
+    """
     return tuple(sorted(xkcd_password.generate_wordlist("eff-short", min_length=3, max_length=5, valid_chars="[a-z]")))
 
 

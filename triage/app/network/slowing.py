@@ -6,8 +6,9 @@ import ipaddress
 import time
 from collections.abc import Callable
 
-#: One client waits 1 s after its first wrong try and twice as long after each further one, up to this; after an hour without it is forgotten.
+#: One client waits 1 s after its first wrong try and twice as long after each further one, up to this.
 LONGEST_S = 60.0
+#: Wrong tries of a client are forgotten so long after it could have tried again.
 FORGOTTEN_S = 3600.0
 #: All together have so many wrong tries at once, and then one in so many seconds: more than one client can use up.
 AT_ONCE = 20
