@@ -58,7 +58,8 @@ def test_a_terminal_without_half_blocks_gets_spaces_and_a_file_without_gets_none
     network = Network("192.168.1.20")
     said = network.announcement(keys, 8501, terminal=True, encoding="cp1252")
     assert "\x1b[7m  " in said and said.isascii()
-    assert network.announcement(keys, 8501, terminal=False, encoding="ascii").isascii()
+    said = network.announcement(keys, 8501, terminal=False, encoding="ascii")
+    assert said.isascii() and "scan" not in said and keys.passphrase in said
 
 
 def test_what_is_not_encrypted_is_said_to_be(keys):

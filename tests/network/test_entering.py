@@ -1,5 +1,6 @@
 """The ways in: the passphrase as a phone types it, the code once, and the cookie that either gives."""
 
+import doctest
 import re
 from itertools import pairwise
 
@@ -7,6 +8,7 @@ import pytest
 from conftest import Gated
 from test_slowing import Client, Clock, gate_of
 
+from triage.app.network import passphrase, slowing
 from triage.app.network.entry_page import POLICY, entry_page
 from triage.app.network.keys import CODE_MINUTES, Keys
 from triage.app.network.passphrase import N_WORDS, is_passphrase, new_passphrase, words
@@ -117,3 +119,9 @@ def test_a_cookie_from_before_a_new_start_is_worth_nothing(home, tmp_path):
         else:
             assert server.told("/_stcore/health", Cookie=old)[0] == server.socket_status(Cookie=old) == 403
         server.stop()
+
+
+@pytest.mark.parametrize("module", [passphrase, slowing])
+def test_the_examples_in_the_code_are_true(module):
+    found = doctest.testmod(module)
+    assert found.attempted > 0 and found.failed == 0

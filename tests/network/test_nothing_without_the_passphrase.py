@@ -72,7 +72,7 @@ def test_the_paths_below_are_all_that_are_served():
 @pytest.mark.parametrize("path", PATHS + ODD, ids=lambda path: path[:40])
 def test_nothing_is_served_under_any_path(gated, cookie, path):
     assert is_nothing(gated.told(path))
-    assert is_nothing(gated.told(path, "PUT", b"x" * 100_000))
+    assert is_nothing(gated.told(path, "PUT", b"x" * 1000))
 
 
 @pytest.mark.parametrize("method", METHODS)

@@ -11,7 +11,7 @@ Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 _POLICY = b"content-security-policy"
-_NO = b"Only pages of this app on this machine are answered.\n"
+_NO = b"Not answered under this address: open the one that the app said when it started.\n"
 
 
 def loopback_hosts(port: int) -> frozenset[str]:

@@ -54,11 +54,11 @@ class Network:
     def announcement(self, keys: Keys, port: int, *, terminal: bool, encoding: str = "utf-8") -> str:
         """Address, passphrase and a code to scan, in lines; on a ``terminal`` the code is bright on dark in any colours."""
         url = f"{self.scheme}://{self.host}:{port}/"
+        drawn = _drawn(f"{url}#{keys.code}", terminal, encoding)
         lines = [
             f"On a phone in the same network: {url}",
             f"Passphrase: {keys.passphrase}",
-            f"Or scan this, once, within {CODE_MINUTES} minutes:",
-            *_drawn(f"{url}#{keys.code}", terminal, encoding),
+            *([f"Or scan this, once, within {CODE_MINUTES} minutes:", *drawn] if drawn else ()),
             "Whoever has the passphrase can see and change everything in the app. It ends with the app (Ctrl+C).",
         ]
         if not self.certificate:
