@@ -47,10 +47,11 @@ def test_a_certificate_without_names_is_taken(put):
     assert read_certificate(put("x.pem", certificate, pem_of(key))).addresses == ()
 
 
-def test_a_certificate_of_an_authority_is_taken_with_its_chain(put):
+def test_a_certificate_of_an_authority_is_taken_with_its_chain_and_without(put):
     authority, above = made((), common="authority", is_authority=True)
     key, certificate = made(["shed.local"], issuer=("authority", authority))
-    assert read_certificate(put("x.pem", certificate, above, pem_of(key))).names == ("shed.local",)
+    for chain in ([certificate, above], [certificate]):
+        assert read_certificate(put("x.pem", *chain, pem_of(key))).names == ("shed.local",)
 
 
 def test_what_is_no_certificate_is_refused(put, tmp_path, home_pair):

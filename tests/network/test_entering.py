@@ -33,7 +33,7 @@ def test_the_passphrase_is_taken_as_a_phone_types_it(typed):
 
 @pytest.mark.parametrize("typed", [
     "", " ", "acid fern mug", "acid fern mug stole stole", "stole mug fern acid", "acid fern mug stol", "acid fern mug stolé",
-    "\ud800", "acid fern mug *",
+    "\ud800", "acid fern mug *", "acid fern mug stole 7", "acid_fern_mug_stole",
 ])  # fmt: skip
 def test_nothing_else_is(typed):
     assert not is_passphrase(typed, "acid fern mug stole")
