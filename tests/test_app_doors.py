@@ -46,17 +46,18 @@ def watched_by(file: Path) -> dict[str, str]:
     return {**os.environ, "WATCHED": str(file), "PYTHONPATH": os.pathsep.join((str(WATCH), str(ROOT)))}
 
 
-def free_port():
+def free_port(at="127.0.0.1"):
     with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
+        probe.bind((at, 0))
         return probe.getsockname()[1]
 
 
 class Server:
-    """``triage app`` in a folder of its own, with everything it connects to on record."""
+    """``triage app`` in a folder of its own, with everything it connects to on record; over TLS where a context is given."""
 
-    def __init__(self, folder: Path) -> None:
-        self.port, self.other, self.folder = free_port(), free_port(), folder
+    def __init__(self, folder: Path, *options: str, name="localhost", at="127.0.0.1", tls=None, **env: str) -> None:
+        self.port, self.other, self.folder = free_port(at), free_port(at), folder
+        self.name, self.at, self.tls = name, at, tls
         work, home = folder / "work", folder / "home"
         for place, text in ((work, HOSTILE.format(other=self.other)), (home, "[server\nport = 'x")):
             (place / ".streamlit").mkdir(parents=True)
@@ -66,22 +67,32 @@ class Server:
         self.watched = folder / "watched.txt"
         self.watched.touch()
         theirs = {"STREAMLIT_SERVER_ADDRESS": "0.0.0.0", "STREAMLIT_SERVER_ENABLE_CORS": "false"}
-        env = {**watched_by(self.watched), **theirs, "HOME": str(home), "TRIAGE_DATA": str(folder / "data")}
+        env = {**watched_by(self.watched), **theirs, **env, "HOME": str(home), "TRIAGE_DATA": str(folder / "data")}
         self.log = folder / "log.txt"
         with self.log.open("w") as log:
-            words = (*START, "app", "--port", str(self.port), "--no-browser")
+            words = (*START, "app", "--port", str(self.port), "--no-browser", *options)
             self.process = subprocess.Popen(words, cwd=work, env=env, stdout=log, stderr=log)
         end = time.monotonic() + START_S
-        while not answers(self.port):
+        while not answers(self.port, self.at):
             assert self.process.poll() is None and time.monotonic() < end, self.log.read_text()
             time.sleep(0.1)
 
-    def ask(self, path="/", method="GET", body=b"", **headers):
+    def line(self):
+        """A connection."""
+        bare = socket.create_connection((self.at, self.port), timeout=20)
+        return self.tls.wrap_socket(bare, server_hostname=self.name) if self.tls else bare
+
+    def ask(self, *asked, **headers):
+        """As `told`, headers in lower case."""
+        status, head, body = self.told(*asked, **headers)
+        return status, head.lower(), body
+
+    def told(self, path="/", method="GET", body=b"", **headers):
         """Status, headers and body of an answer to exactly these headers; ``Host`` may be given, or left out by None."""
-        headers = {"Host": f"localhost:{self.port}", "Connection": "close", **headers}
+        headers = {"Host": f"{self.name}:{self.port}", "Connection": "close", **headers}
         lines = [f"{name.replace('_', '-')}: {value}" for name, value in headers.items() if value is not None]
         text = "\r\n".join([f"{method} {path} HTTP/1.1", *lines, f"Content-Length: {len(body)}", "", ""])
-        with socket.create_connection(("127.0.0.1", self.port), timeout=20) as line:
+        with self.line() as line:
             line.sendall(text.encode() + body)
             answer = b""
             while b"\r\n\r\n" not in answer or b" 101 " not in answer[:20]:
@@ -90,7 +101,7 @@ class Server:
                     break
                 answer += more
         head, _, body = answer.partition(b"\r\n\r\n")
-        return int(head.split()[1]), head.decode().lower(), body
+        return int(head.split()[1]), head.decode(), body
 
     def socket_status(self, **headers):
         """What the app's websocket answers: 101 where it opens."""
@@ -103,9 +114,9 @@ class Server:
         self.process.wait()
 
 
-def answers(port):
+def answers(port, at="127.0.0.1"):
     with socket.socket() as probe:
-        return probe.connect_ex(("127.0.0.1", port)) == 0
+        return probe.connect_ex((at, port)) == 0
 
 
 @pytest.fixture(scope="module")

@@ -1,4 +1,4 @@
-"""How the app is served: to this machine only, without usage statistics, in the project's own colours."""
+"""How the app is served: to this machine only, or to a network behind a gate; without statistics, in its own colours."""
 
 from __future__ import annotations
 
@@ -10,7 +10,10 @@ from importlib import resources
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from triage.app.doors import Doors
+from triage.app.doors import Doors, loopback_hosts
+from triage.app.network.gate import Gate
+from triage.app.network.keys import Keys
+from triage.app.network.network import Network
 
 #: Nothing leaves the machine: no address but its own, no statistics, no page elsewhere that may speak to ours.
 SERVER: Mapping[str, Any] = {
@@ -45,8 +48,8 @@ THEME: Mapping[str, Any] = {
 }
 
 
-def serve(*, port: int, open_browser: bool) -> None:
-    """Serve the app on ``localhost:port`` in this process until it is ended."""
+def serve(*, port: int, open_browser: bool, network: Network | None = None) -> None:
+    """Serve the app in this process until it is ended: on ``localhost:port`` alone, or on the address of a network alone."""
     with _no_configuration():
         import streamlit as st
         from starlette.middleware import Middleware
@@ -54,16 +57,26 @@ def serve(*, port: int, open_browser: bool) -> None:
         from streamlit.cli_util import open_browser as show
     config.get_config_files = lambda name: []  # neither now nor while it runs, secrets included
 
+    if network:
+        keys, server, url = Keys(), network.server, f"{network.scheme}://{network.host}:{port}"
+        doors = Middleware(Doors, hosts=network.hosts(port), scheme=network.scheme)
+        guards = [doors, Middleware(Gate, keys=keys, secure=network.scheme == "https")]
+    else:
+        server, url = {}, f"http://localhost:{port}"
+        guards = [Middleware(Doors, hosts=loopback_hosts(port))]
+
     @contextlib.asynccontextmanager
     async def opened(_app) -> Any:
+        if network:
+            print(network.announcement(keys, port, terminal=sys.stdout.isatty(), encoding=sys.stdout.encoding), flush=True)
         if open_browser:
-            show(f"http://localhost:{port}")
+            show(url)
         yield
 
     main_page = str(resources.files("triage.app") / "main.py")
     sys.argv = [main_page]  # what Streamlit takes for the script that was started
-    app = st.App(main_page, middleware=[Middleware(Doors, port=port)], lifespan=opened)
-    app.run(config={**SERVER, **THEME, "server.port": port, "browser.serverPort": port})
+    app = st.App(main_page, middleware=guards, lifespan=opened)
+    app.run(config={**SERVER, **server, **THEME, "server.port": port, "browser.serverPort": port})
 
 
 @contextlib.contextmanager
@@ -71,6 +84,7 @@ def _no_configuration() -> Iterator[None]:
     """Streamlit reads its files and variables while it is imported, and one of them can name a theme on another server."""
     for name in [name for name in os.environ if name.startswith("STREAMLIT_")]:
         del os.environ[name]
+    os.environ["FORWARDED_ALLOW_IPS"] = ""  # no client says for another where it comes from
     homes = {name: os.environ.get(name) for name in ("HOME", "USERPROFILE")}
     with TemporaryDirectory() as nowhere, contextlib.chdir(nowhere):
         os.environ.update(dict.fromkeys(homes, nowhere))
