@@ -140,13 +140,6 @@ def test_a_code_that_was_used_asks_for_the_passphrase(gated, browser):
     assert len(entries) > 1 and not any("#" in one["url"] for one in entries)
 
 
-def test_the_camera_inside_a_page_wants_encryption(gated, sealed, browser):
-    for server, scheme in ((gated, "http"), (sealed, "https")):
-        page = phone_of(browser, ignore_https_errors=True)
-        page.goto(f"{scheme}://{server.name}:{server.port}/")
-        assert page.evaluate("navigator.mediaDevices !== undefined") is (scheme == "https")
-
-
 def test_a_page_elsewhere_gets_nothing_through_the_phones_browser(gated, browser):
     """On another port of the same address, which a browser takes for the same site but another origin, and on another site."""
     name, _, value = gated.cookie().partition("=")

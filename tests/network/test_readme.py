@@ -14,9 +14,8 @@ SENTENCES = {
         "test_a_phone_scans_the_code_takes_a_photo_and_keeps_the_clutch", "test_the_code_lets_in_once_and_not_late",
         "test_a_phone_types_the_passphrase_over_tls", "test_the_figures_are_those_of_the_program",
     ],
-    "Photos of the phone's own camera come in full size through the field for photos; the camera inside the page wants a "
-    "certificate.": [
-        "test_a_phone_scans_the_code_takes_a_photo_and_keeps_the_clutch", "test_the_camera_inside_a_page_wants_encryption",
+    "Photos of the phone's own camera come in full size through the field for photos.": [
+        "test_a_phone_scans_the_code_takes_a_photo_and_keeps_the_clutch",
     ],
     "Passphrase and code are made anew at each start and end with the app.": [
         "test_every_start_makes_its_own_keys", "test_a_cookie_from_before_a_new_start_is_worth_nothing",
