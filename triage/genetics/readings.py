@@ -241,6 +241,20 @@ def photo_reading(photos: Sequence[PhotoEvidence]) -> CallReading:
     return CallReading(dict(zip(calls, map(float, likelihoods), strict=True)), float(likelihoods.min()), "photo")
 
 
+def silent_on(reading: CallReading, loci: Iterable[str], calls: Iterable[VisualCall]) -> CallReading:
+    """The reading with a word for further calls: where it lists no look at a locus it says nothing there, for or against.
+
+    Such a call gets what the reading says of the same call without those looks.
+    """
+    mute = {locus for locus in loci if not any(call.look(locus) for call in reading.likelihoods)}
+    told = dict(reading.likelihoods)
+    for call in calls:
+        plain = VisualCall(tuple(pair for pair in call.looks if pair[0] not in mute))
+        if call not in told and plain in reading.likelihoods:
+            told[call] = reading.likelihoods[plain]
+    return replace(reading, likelihoods=told)
+
+
 def shots(photos: Sequence[PhotoEvidence]) -> list[list[PhotoEvidence]]:
     """Photos of one animal by the shot they show: those that differ by little in their fingerprints, or say the very same."""
     found: list[list[PhotoEvidence]] = []
