@@ -69,24 +69,41 @@ def _keeper_reading(
     species: Species, called: tuple[VisualCall, ...], possible: tuple[VisualCall, ...], accuracy: float, lookalike_share: float
 ) -> CallReading:
     eye = _eye(species, possible)
+    found = _ways(species, eye, called, called)
+    wrong = 1 - accuracy
+    likelihoods = {
+        true: accuracy * way.right + wrong * (lookalike_share * way.alike + (1 - lookalike_share) * way.careless)
+        for true, way in found.items()
+    }
+    return CallReading(likelihoods, min(likelihoods.values()), "keeper's call")
+
+
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """P(a call | true call) of an eye that is right, of one that takes a look-alike for it, and of one that is careless."""
+
+    right: float
+    alike: float
+    careless: float
+
+
+def ways_to_call(species: Species, called: Sequence[VisualCall], true: VisualCall, possible: Collection[VisualCall]) -> Ways:
+    """How an animal of a look that is known could come to be called as it was; arguments as of `keeper_reading`."""
+    return _ways(species, _eye(species, tuple(possible)), tuple(called), (true,))[true]
+
+
+def _ways(species: Species, eye: _Eye, called: tuple[VisualCall, ...], more: Iterable[VisualCall]) -> dict[VisualCall, Ways]:
+    """By true call: all that are possible, and `more`."""
     said = list(dict.fromkeys(shown(species, call) for call in called))
-    perceived_as = eye.perceived_as | {call: perceived(species, call) for call in called}
-    perceivable = dict.fromkeys((*eye.seen, *(seen for call in called for seen, _ in perceived_as[call])))
+    perceived_as = eye.perceived_as | {call: perceived(species, call) for call in more}
+    perceivable = dict.fromkeys((*eye.seen, *(seen for spread in perceived_as.values() for seen, _ in spread)))
     strange = [call for call in dict.fromkeys((*said, *perceivable)) if call not in eye.seen]  # these parents could not give it
     if strange:
         eye = eye.with_calls(species, strange)
-    wrong = 1 - accuracy
-    told = {}
-    for seen in perceivable:
-        n_alike = eye.n_alike[seen]
-        to_alike = wrong * lookalike_share / n_alike if n_alike else 0.0
-        rest = wrong * (1 - lookalike_share) if n_alike else wrong
-        told[seen] = sum(
-            accuracy if call == seen else (to_alike if eye.is_alike(seen, call) else 0.0) + rest * eye.careless(seen, call)
-            for call in said
-        )
-    likelihoods = {true: sum(p * told[seen] for seen, p in spread) for true, spread in perceived_as.items()}
-    return CallReading(likelihoods, min(likelihoods.values()), "keeper's call")
+    told = {seen: tuple(map(sum, zip(*(eye.ways(seen, call) for call in said), strict=True))) for seen in perceivable}
+    return {
+        true: Ways(*(sum(p * told[seen][way] for seen, p in spread) for way in range(3))) for true, spread in perceived_as.items()
+    }
 
 
 def look_readings(species: Species, call: VisualCall, loci: Iterable[str]) -> tuple[GenotypeReading, ...]:
@@ -116,6 +133,13 @@ class _Eye:
 
     def is_alike(self, true: VisualCall, call: VisualCall) -> bool:
         return call in self.pairs[true] or self.seen[call] == self.seen[true]
+
+    def ways(self, true: VisualCall, call: VisualCall) -> tuple[float, float, float]:
+        """P(call | true call) of an eye that is right, that takes a look-alike (careless where there is none), that is careless."""
+        if call == true:
+            return 1.0, 0.0, 0.0
+        n_alike, careless = self.n_alike[true], self.careless(true, call)
+        return 0.0, self.is_alike(true, call) / n_alike if n_alike else careless, careless
 
     def careless(self, true: VisualCall, call: VisualCall) -> float:
         """P(call | true call, a careless mistake) over the grid of all look words about; sums to 1 over calls other than the true."""
