@@ -83,8 +83,8 @@ def test_without_a_call_the_usual_rates_stand():
 
 
 def test_many_mistakes_do_not_underflow():
-    share = eye_rates([settled("yellow belly", "normal")] * 3000, **USUAL).lookalike_share
-    assert 0.5 < share.low < share.mean < share.high <= 1
+    share = eye_rates([settled("normal", "yellow belly special enchi")] * 3000, **USUAL).lookalike_share
+    assert 0 <= share.low < share.mean < share.high < 0.01
 
 
 def test_what_was_taken_for_what():
