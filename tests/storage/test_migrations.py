@@ -128,7 +128,7 @@ def test_a_newer_schema_is_refused_untouched(archive, address):
         connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
         connection.execute(text("CREATE TABLE from_the_future (id integer)"))
     with pytest.raises(
-        StorageError, match=r"schema 9999 is newer than this program knows \(0004\); nothing was touched"
+        StorageError, match=r"schema 9999 is newer than this program knows \(0005\); nothing was touched"
     ):
         Database(address)
     with archive.database.reading() as connection:

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import binom
 
 from triage.errors import ContradictionError, UnsupportedInheritanceError
-from triage.genetics.collection import Animal, Clutch, Collection
+from triage.genetics.collection import Animal, Clutch, Collection, suspicions
 from triage.genetics.collection.network import Network
 from triage.genetics.collection.suspicions import kept_at, spoke_of, to_open, weigh_suspicions, with_opened
 from triage.genetics.readings import keeper_reading, silent_on
@@ -87,8 +87,9 @@ def drawn(make, seeds):
 @pytest.mark.parametrize(
     ("make", "first"), [(small_collection, 0), (small_collection, 60), (odd_collection, 0), (odd_collection, 60)]
 )
-def test_every_chance_is_what_enumeration_gives(make, first):
+def test_every_chance_is_what_enumeration_gives(make, first, monkeypatch):
     """Drawn with loops, two sires, sex linkage, linked loci, lost eggs, no father: before and after, one parent and pairs."""
+    monkeypatch.setattr(suspicions, "_LISTED", 0.0)  # unlikely pairs are as exact
     n_singles = n_pairs = 0
     for seed, collection, locus, wider in drawn(make, range(first, first + 60)):
         only = {name: [c for c in calls if c.look(locus)] for name, calls in named_by(collection).items()}

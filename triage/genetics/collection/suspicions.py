@@ -27,6 +27,8 @@ FALSE_ALARMS = 0.1
 _MOST_TOGETHER = 3
 #: A locus that is less likely than this on its own takes no other's evidence.
 _RIVAL = 0.05
+#: Pairs that are less likely than this are not listed.
+_LISTED = 0.5
 _NOTHING = 1e-6  # a smaller step of log odds is a rounding
 
 
@@ -246,6 +248,8 @@ def _answer(make: Make, opened: Opened, loci: Sequence[str], parents: Sequence[s
             open_ = {n: p for n, p in own.items() if 0 < p[0] < 1 and _unrecorded(collection, these, n, locus)}
             found += [_suspicion((n,), locus, allele, *p) for n, p in open_.items()]
             for pair in _pairs(collection, open_):
+                if sum(open_[n][1] for n in pair) < _LISTED:  # a bound of what at least one carries
+                    continue
                 prior, p = (_either(x, pair, locus, allele) for x in ((unseen, before), (collection, posterior)))
                 if p - max(open_[n][1] for n in pair) > _NOTHING:  # otherwise it is one of them
                     found.append(_suspicion(pair, locus, allele, prior, p))
