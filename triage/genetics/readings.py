@@ -69,12 +69,9 @@ def _keeper_reading(
     species: Species, called: tuple[VisualCall, ...], possible: tuple[VisualCall, ...], accuracy: float, lookalike_share: float
 ) -> CallReading:
     eye = _eye(species, possible)
+    alike, careless = (1 - accuracy) * lookalike_share, (1 - accuracy) * (1 - lookalike_share)
     found = _ways(species, eye, called, called)
-    wrong = 1 - accuracy
-    likelihoods = {
-        true: accuracy * way.right + wrong * (lookalike_share * way.alike + (1 - lookalike_share) * way.careless)
-        for true, way in found.items()
-    }
+    likelihoods = {true: accuracy * way.right + alike * way.alike + careless * way.careless for true, way in found.items()}
     return CallReading(likelihoods, min(likelihoods.values()), "keeper's call")
 
 
@@ -100,10 +97,15 @@ def _ways(species: Species, eye: _Eye, called: tuple[VisualCall, ...], more: Ite
     strange = [call for call in dict.fromkeys((*said, *perceivable)) if call not in eye.seen]  # these parents could not give it
     if strange:
         eye = eye.with_calls(species, strange)
-    told = {seen: tuple(map(sum, zip(*(eye.ways(seen, call) for call in said), strict=True))) for seen in perceivable}
-    return {
-        true: Ways(*(sum(p * told[seen][way] for seen, p in spread) for way in range(3))) for true, spread in perceived_as.items()
-    }
+    told = {seen: _mixed([(eye.ways(seen, call), 1.0) for call in said]) for seen in perceivable}
+    return {true: _mixed([(told[seen], p) for seen, p in spread]) for true, spread in perceived_as.items()}
+
+
+def _mixed(parts: Sequence[tuple[Ways, float]]) -> Ways:
+    """Weighted sum of ways."""
+    if len(parts) == 1 and parts[0][1] == 1:
+        return parts[0][0]
+    return Ways(sum(w.right * p for w, p in parts), sum(w.alike * p for w, p in parts), sum(w.careless * p for w, p in parts))
 
 
 def look_readings(species: Species, call: VisualCall, loci: Iterable[str]) -> tuple[GenotypeReading, ...]:
@@ -134,12 +136,12 @@ class _Eye:
     def is_alike(self, true: VisualCall, call: VisualCall) -> bool:
         return call in self.pairs[true] or self.seen[call] == self.seen[true]
 
-    def ways(self, true: VisualCall, call: VisualCall) -> tuple[float, float, float]:
+    def ways(self, true: VisualCall, call: VisualCall) -> Ways:
         """P(call | true call) of an eye that is right, that takes a look-alike (careless where there is none), that is careless."""
         if call == true:
-            return 1.0, 0.0, 0.0
+            return Ways(1.0, 0.0, 0.0)
         n_alike, careless = self.n_alike[true], self.careless(true, call)
-        return 0.0, self.is_alike(true, call) / n_alike if n_alike else careless, careless
+        return Ways(0.0, self.is_alike(true, call) / n_alike if n_alike else careless, careless)
 
     def careless(self, true: VisualCall, call: VisualCall) -> float:
         """P(call | true call, a careless mistake) over the grid of all look words about; sums to 1 over calls other than the true."""
