@@ -17,8 +17,8 @@ def with_verbs(command):
 def test_the_commands_are_those_of_the_program():
     assert list(cli.commands) == [
         "demo", "sort", "keep", "evidence", "genes", "gene", "hatch", "app", "animal", "pair", "clutch", "egg", "read", "call",
-        "trait", "hold", "today", "known", "plan", "outcome", "laboratory", "label", "note", "history", "undo", "export", "import", "backup",
-        "restore", "verify", "completion",
+        "trait", "hold", "today", "known", "suspicions", "eye", "plan", "outcome", "laboratory", "label", "note", "history", "undo",
+        "export", "import", "backup", "restore", "verify", "completion",
     ]  # fmt: skip
 
 

@@ -312,6 +312,7 @@ AGREED = {
     "Statement": {"background": (0, 0.5), "unknown_hets": (0, 1)},
     "Candidate": {"background": (0, 0.1), "kept_heterozygosity": (0, 1), "share": (0, 1)}, "Linked": {"female": (0, 0.5), "male": (0, 0.5)},
     "Bars": {"label_threshold": (0, 1), "hold_chance": (0, 1), "keeper_accuracy": (0, 1), "lookalike_share": (0, 1), "misfit_ratio": (0, 1e300)},
+    "Eye": {"accuracy": (0.001, 0.999), "lookalike_share": (0, 1), "calls": (0, 10**7)},
     "SortedEgg": {"calls": (0, 1 + 1e-9), "sires": (0, 1 + 1e-9)},
 }  # fmt: skip
 #: What must be there, likewise.
@@ -320,7 +321,8 @@ MUST = {
     "Photo": "about added name sha256 source_sha256", "Reading": "about at exponent floor log_likelihoods shortlist",
     "Evidence": "about at likelihoods otherwise", "Call": "about at by call", "Trait": "about seen words", "Sort": "at clutch eggs settings",
     "Hold": "at", "Plan": "animal at mate prior question", "Outcome": "animal at says", "Laboratory": "about at copies gene",
-    "Label": "about at text", "Note": "about at text", "Gene": "mode name species", "Statement": "", "Descent": "dam sire", "Candidate": "",
+    "Label": "about at text", "Note": "about at text", "Gene": "mode name species",
+    "Eye": "accuracy at by calls lookalike_share", "Statement": "", "Descent": "dam sire", "Candidate": "",
     "Linked": "female genes male", "Bars": "hold_chance keeper_accuracy label_threshold lookalike_share misfit_ratio", "SortedEgg": "label tray",
 }  # fmt: skip
 

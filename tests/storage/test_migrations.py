@@ -128,7 +128,7 @@ def test_a_newer_schema_is_refused_untouched(archive, address):
         connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
         connection.execute(text("CREATE TABLE from_the_future (id integer)"))
     with pytest.raises(
-        StorageError, match=r"schema 9999 is newer than this program knows \(0004\); nothing was touched"
+        StorageError, match=r"schema 9999 is newer than this program knows \(0005\); nothing was touched"
     ):
         Database(address)
     with archive.database.reading() as connection:
@@ -210,7 +210,7 @@ def check_undo_leaves_nothing_half(archive):
 def test_a_season_of_the_second_schema_opens_with_what_it_said(address):
     engine = fill(address, old_changes(SEASON))
     archive = Archive(Database(address))
-    assert archive.database.schema() == "0004"
+    assert archive.database.schema() == "0005"
     opened = everything(engine)
     archive = Archive(Database(address))
     assert everything(engine) == opened  # opened again, nothing more
@@ -344,7 +344,7 @@ def test_several_who_open_at_once_bring_it_up_to_date_once(address):
 
     def open_it():
         try:
-            assert Database(address).schema() == "0004"
+            assert Database(address).schema() == "0005"
         except Exception as error:
             failures.append(repr(error))
 
@@ -373,7 +373,7 @@ def test_a_power_cut_while_records_are_brought_up_to_date_leaves_them_old_or_new
         os.waitpid(child, 0)
         with engine.connect() as connection:
             schema = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
-        if schema == "0004":
+        if schema == "0005":
             break
         assert everything(engine) == before
         old += 1

@@ -11,7 +11,7 @@ import click
 from click.shell_completion import shell_complete
 
 import triage
-from triage.cli import app, completion, entries, genes, hatch, known, plan, sorting, today, upkeep
+from triage.cli import app, completion, entries, eye, genes, hatch, known, plan, sorting, suspicions, today, upkeep
 from triage.cli.command import InOrder
 from triage.cli.output import error_line, remark
 from triage.errors import TriageError, TriageWarning
@@ -28,7 +28,8 @@ cli = InOrder(
     commands=[
         sorting.demo, sorting.sort, sorting.keep, sorting.evidence, genes.genes, entries.gene, hatch.hatch, app.app,
         entries.animal, entries.pair, entries.clutch, entries.egg, upkeep.read, entries.call, entries.trait, entries.hold,
-        today.today, known.known, plan.plan, entries.outcome, entries.laboratory, known.label, entries.note,
+        today.today, known.known, suspicions.suspicions, eye.eye, plan.plan, entries.outcome, entries.laboratory, known.label,
+        entries.note,
         upkeep.history, upkeep.undo, upkeep.export, upkeep.import_, upkeep.backup, upkeep.restore, upkeep.verify,
         completion.completion,
     ],

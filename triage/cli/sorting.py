@@ -139,11 +139,11 @@ def _standard_input() -> str:
 
 
 def _sorted(sheet, bars: dict | None = None):
-    from triage.workflow.settings import Settings
+    from triage.workflow.eye import keepers_settings
     from triage.workflow.sort import sort_clutch
 
     with progress_bar("reading photos") as progress:
-        return sort_clutch(sheet, settings=_settings(Settings(), sheet.species, **(bars or {})), progress=progress)
+        return sort_clutch(sheet, settings=_settings(keepers_settings(), sheet.species, **(bars or {})), progress=progress)
 
 
 def _recorded_sorted(name: str, bars: dict):

@@ -69,24 +69,43 @@ def _keeper_reading(
     species: Species, called: tuple[VisualCall, ...], possible: tuple[VisualCall, ...], accuracy: float, lookalike_share: float
 ) -> CallReading:
     eye = _eye(species, possible)
+    alike, careless = (1 - accuracy) * lookalike_share, (1 - accuracy) * (1 - lookalike_share)
+    found = _ways(species, eye, called, called)
+    likelihoods = {true: accuracy * way.right + alike * way.alike + careless * way.careless for true, way in found.items()}
+    return CallReading(likelihoods, min(likelihoods.values()), "keeper's call")
+
+
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """P(a call | true call) of an eye that is right, of one that takes a look-alike for it, and of one that is careless."""
+
+    right: float
+    alike: float
+    careless: float
+
+
+def ways_to_call(species: Species, called: Sequence[VisualCall], true: VisualCall, possible: Collection[VisualCall]) -> Ways:
+    """How an animal of a look that is known could come to be called as it was; arguments as of `keeper_reading`."""
+    return _ways(species, _eye(species, tuple(possible)), tuple(called), (true,))[true]
+
+
+def _ways(species: Species, eye: _Eye, called: tuple[VisualCall, ...], more: Iterable[VisualCall]) -> dict[VisualCall, Ways]:
+    """By true call: all that are possible, and `more`."""
     said = list(dict.fromkeys(shown(species, call) for call in called))
-    perceived_as = eye.perceived_as | {call: perceived(species, call) for call in called}
-    perceivable = dict.fromkeys((*eye.seen, *(seen for call in called for seen, _ in perceived_as[call])))
+    perceived_as = eye.perceived_as | {call: perceived(species, call) for call in more}
+    perceivable = dict.fromkeys((*eye.seen, *(seen for spread in perceived_as.values() for seen, _ in spread)))
     strange = [call for call in dict.fromkeys((*said, *perceivable)) if call not in eye.seen]  # these parents could not give it
     if strange:
         eye = eye.with_calls(species, strange)
-    wrong = 1 - accuracy
-    told = {}
-    for seen in perceivable:
-        n_alike = eye.n_alike[seen]
-        to_alike = wrong * lookalike_share / n_alike if n_alike else 0.0
-        rest = wrong * (1 - lookalike_share) if n_alike else wrong
-        told[seen] = sum(
-            accuracy if call == seen else (to_alike if eye.is_alike(seen, call) else 0.0) + rest * eye.careless(seen, call)
-            for call in said
-        )
-    likelihoods = {true: sum(p * told[seen] for seen, p in spread) for true, spread in perceived_as.items()}
-    return CallReading(likelihoods, min(likelihoods.values()), "keeper's call")
+    told = {seen: _mixed([(eye.ways(seen, call), 1.0) for call in said]) for seen in perceivable}
+    return {true: _mixed([(told[seen], p) for seen, p in spread]) for true, spread in perceived_as.items()}
+
+
+def _mixed(parts: Sequence[tuple[Ways, float]]) -> Ways:
+    """Weighted sum of ways."""
+    if len(parts) == 1 and parts[0][1] == 1:
+        return parts[0][0]
+    return Ways(sum(w.right * p for w, p in parts), sum(w.alike * p for w, p in parts), sum(w.careless * p for w, p in parts))
 
 
 def look_readings(species: Species, call: VisualCall, loci: Iterable[str]) -> tuple[GenotypeReading, ...]:
@@ -116,6 +135,13 @@ class _Eye:
 
     def is_alike(self, true: VisualCall, call: VisualCall) -> bool:
         return call in self.pairs[true] or self.seen[call] == self.seen[true]
+
+    def ways(self, true: VisualCall, call: VisualCall) -> Ways:
+        """P(call | true call) of an eye that is right, that takes a look-alike (careless where there is none), that is careless."""
+        if call == true:
+            return Ways(1.0, 0.0, 0.0)
+        n_alike, careless = self.n_alike[true], self.careless(true, call)
+        return Ways(0.0, self.is_alike(true, call) / n_alike if n_alike else careless, careless)
 
     def careless(self, true: VisualCall, call: VisualCall) -> float:
         """P(call | true call, a careless mistake) over the grid of all look words about; sums to 1 over calls other than the true."""
@@ -239,6 +265,20 @@ def photo_reading(photos: Sequence[PhotoEvidence]) -> CallReading:
     tempered = temper(joint, 1.0, max(photo.floor for photo in photos))
     likelihoods = np.exp(tempered - tempered.max())
     return CallReading(dict(zip(calls, map(float, likelihoods), strict=True)), float(likelihoods.min()), "photo")
+
+
+def silent_on(reading: CallReading, loci: Iterable[str], calls: Iterable[VisualCall]) -> CallReading:
+    """The reading with a word for further calls: where it lists no look at a locus it says nothing there, for or against.
+
+    Such a call gets what the reading says of the same call without those looks.
+    """
+    mute = {locus for locus in loci if not any(call.look(locus) for call in reading.likelihoods)}
+    told = dict(reading.likelihoods)
+    for call in calls:
+        plain = VisualCall(tuple(pair for pair in call.looks if pair[0] not in mute))
+        if call not in told and plain in reading.likelihoods:
+            told[call] = reading.likelihoods[plain]
+    return replace(reading, likelihoods=told)
 
 
 def shots(photos: Sequence[PhotoEvidence]) -> list[list[PhotoEvidence]]:

@@ -224,7 +224,7 @@ class Linked(Record):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bars(Record):
-    """The settings that a clutch was sorted with."""
+    """The settings that a clutch was sorted with; `eye` is the id of the entry that accuracy and share of look-alikes are from."""
 
     label_threshold: float = _number(0, 1, required=True)
     hold_chance: float = _number(0, 1, required=True)
@@ -232,6 +232,7 @@ class Bars(Record):
     keeper_accuracy: float = _number(0, 1, required=True)
     lookalike_share: float = _number(0, 1, required=True)
     misfit_ratio: float = _number(0, required=True)
+    eye: str | None = _text()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -473,10 +474,22 @@ class Trait(Record):
     note: str | None = _text()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Eye(Record):
+    """The keeper's yes to rates of an observer's calls, learnt from `calls` that were settled otherwise: sorting takes them."""
+
+    KIND: ClassVar[str] = "eye"
+    by: str = _text(True)
+    accuracy: float = _field("number", True, range=Range(0.001, 0.999))
+    lookalike_share: float = _number(0, 1, required=True)
+    calls: int = _field("whole", True, range=Range(0, 10**7))
+    at: str = _at()
+
+
 KINDS: Mapping[str, type[Record]] = MappingProxyType({
     kind.KIND: kind
     for kind in (Line, Animal, Pairing, Clutch, Egg, Photo, Reading, Evidence, Call, Trait, Sort, Hold, Plan, Outcome, Laboratory,
-                 Label, Note, Gene)
+                 Label, Note, Gene, Eye)
 })  # fmt: skip
 
 

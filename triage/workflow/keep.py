@@ -32,7 +32,7 @@ from triage.workflow.answers.report import ClutchReport
 from triage.workflow.book import Book, key_of, now
 from triage.workflow.clutch import ClutchSheet, LabTest, PhotoSource, ReadPhoto, SheetEgg
 from triage.workflow.known import known_of
-from triage.workflow.recorded import Clutches
+from triage.workflow.recorded import KEEPER, Clutches
 from triage.workflow.sort_again import sort_entry
 
 
@@ -258,12 +258,12 @@ class _Entered:
     def egg(self, clutch: str, egg: SheetEgg) -> str:
         state, sex = "hatched" if egg.hatched else "dead", egg.sex.value if egg.sex else None
         id = self.draft.add(Egg(clutch=clutch, label=egg.label, state=state, sex=sex))
+        if egg.called:  # before the tests: it was made at hatch (`eye.py` counts calls made before one)
+            self.draft.add(Call(about=id, call=egg.words, by=KEEPER, at=self.at, stage="at hatch"))
         for test in egg.tests:
             self._test(id, test)
         if egg.evidence is not None:
             self._evidence(id, egg.evidence)
-        if egg.called:
-            self.draft.add(Call(about=id, call=egg.words, by="keeper", at=self.at, stage="at hatch"))
         return id
 
     def photo(self, about: str, read: ReadPhoto, sha256: str, source_sha256: str) -> None:

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from triage.errors import ContradictionError, ShorthandError, StorageError
 from triage.genetics.collection import Animal, Clutch, Collection, CollectionPosterior, Rest, infer_collection, rests_on
 from triage.genetics.collection.parents import as_parents, line_keys
+from triage.genetics.collection.suspicions import Opened
+from triage.genetics.readings import silent_on
 from triage.proving.chances import percent
 from triage.records import (
     NORMAL,
@@ -150,15 +152,21 @@ def species_in(archive: Archive) -> tuple[str, ...]:
 
 
 def collection_of(
-    recorded: Clutches, species: Species, counts: Counts | None = None, *, without: frozenset[str] = frozenset()
+    recorded: Clutches,
+    species: Species,
+    counts: Counts | None = None,
+    *,
+    without: frozenset[str] = frozenset(),
+    opened: Opened | None = None,
 ) -> Collection:
     """The animals and clutches of one species, with what the entries that count say of them.
 
-    The young of clutches `without` are left out, and everybody who descends from them.
+    The young of clutches `without` are left out, and everybody who descends from them. With `opened`, readings are weighed over the
+    calls that animals could show then too.
     """
     book = recorded.book
     seen = book if counts is None else Book({id: one for id, one in book.entries.items() if whom(one) is None or counts(one)})
-    made = _Made(recorded, species, seen)
+    made = _Made(recorded, species, seen, opened)
     left_out = set(without)
     clutches: dict[str, Clutch] = {}
     for entry in book.all("clutch"):
@@ -192,6 +200,7 @@ class _Made:
     clutches: Clutches
     species: Species
     seen: Book  # with what was seen and counts
+    opened: Opened | None = None
 
     @property
     def book(self) -> Book:
@@ -238,11 +247,21 @@ class _Made:
 
     def _readings(self, id: str, choices: tuple[VisualCall, ...]) -> tuple[Reading, ...]:
         """What was seen of one animal, by each observer's own likelihood."""
-        said, call = said_of(self.seen, self.species, id), newest_call(self.seen, id)
-        photos = (photo.evidence for photo in photos_of(self.seen, self.species, id))
-        called = parse_call(self.species, call.content.call) if call else ()
-        seen = Seen(tuple(one for one in photos if one is not None), called, said.evidence, said.settled_by(self.species))
-        return seen.readings(self.species, choices, self.clutches.settings(self.book.clutch_of(id)))
+        settings = self.clutches.settings(self.book.clutch_of(id))
+        seen = seen_of_animal(self.seen, self.species, id)
+        if self.opened is None:
+            return seen.readings(self.species, choices, settings)
+        wider = self.opened.calls(self.species, choices)
+        found = seen.readings(self.species, wider, settings)
+        return tuple(silent_on(one, self.opened.looks, wider) if one.observer == "photo" else one for one in found)
+
+
+def seen_of_animal(book: Book, species: Species, id: str) -> Seen:
+    """What was seen of an animal or egg of the records, by whom."""
+    said, call = said_of(book, species, id), newest_call(book, id)
+    photos = (photo.evidence for photo in photos_of(book, species, id))
+    called = parse_call(species, call.content.call) if call else ()
+    return Seen(tuple(one for one in photos if one is not None), called, said.evidence, said.settled_by(species))
 
 
 def _known_founder(clutches: Clutches, id: str, sex: Sex | None) -> tuple[dict[str, GenotypePrior], tuple[LineStatement, ...]]:

@@ -50,6 +50,9 @@ from triage.workflow.settings import Settings
 #: What an egg of the records is to a sort: others are not hatched yet, or never were fertile.
 _COUNTED = {"hatched": True, "dead": False}
 
+#: Whose calls are weighed when a clutch is sorted.
+KEEPER = "keeper"
+
 #: What was taken of several sires when a pairing could be kept without saying: today it is entered with one (`book.in_catalogue_words`).
 UNSTATED_SHARING = 0.1
 
@@ -178,9 +181,9 @@ class Clutches:
 
     @_once
     def settings(self, clutch: str | None) -> Settings:
-        """The bars that a clutch was sorted with last; the usual ones where it never was."""
+        """The bars that a clutch was sorted with last; the usual ones where it never was. The eye is that of today."""
         last = self._last_sorts.get(clutch)
-        return Settings() if last is None else Settings.of(last.content.settings)
+        return with_eye(self.book, Settings() if last is None else Settings.of(last.content.settings))
 
     @cached_property
     def _last_sorts(self) -> dict[str, Entry]:
@@ -194,9 +197,15 @@ def sharing_of(pairing: Pairing, species: Species) -> float:
     return UNSTATED_SHARING if len(pairing.sires) > 1 else species.mixed
 
 
+def with_eye(book: Book, settings: Settings) -> Settings:
+    """Settings with the rates of the keeper's calls that the keeper last said yes to."""
+    eye = next((one for one in reversed(book.all("eye")) if one.content.by == KEEPER), None)
+    return settings.seen_by(eye.id, eye.content) if eye is not None else settings.seen_by(None, None)
+
+
 def newest_call(book: Book, id: str) -> Entry | None:
     """The keeper's newest call of an animal or egg: the one entered last, whatever the clock said then."""
-    calls = [entry for entry in book.about(id, "call") if entry.content.by == "keeper"]
+    calls = [entry for entry in book.about(id, "call") if entry.content.by == KEEPER]
     return calls[-1] if calls else None
 
 

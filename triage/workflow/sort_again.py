@@ -11,7 +11,7 @@ from triage.storage.photo_files import PhotoFiles
 from triage.workflow.answers.report import ClutchReport
 from triage.workflow.book import Book, now
 from triage.workflow.known import known_elsewhere
-from triage.workflow.recorded import Clutches, recorded_sheet
+from triage.workflow.recorded import Clutches, recorded_sheet, with_eye
 from triage.workflow.settings import Settings
 from triage.workflow.sort import sort_clutch
 from triage.workflow.traits import trait_counts
@@ -41,7 +41,8 @@ def look_again(
 ) -> ClutchReport:
     """What sorting a clutch of the records says now, and what else was seen of its young; nothing is kept."""
     sheet, photos = recorded_sheet(clutches, clutch, files, better=known_elsewhere(clutches, clutch))
-    report = sort_clutch(sheet, settings=settings or clutches.settings(clutch), photos=photos, explain=explain)
+    bars = clutches.settings(clutch) if settings is None else with_eye(clutches.book, settings)
+    report = sort_clutch(sheet, settings=bars, photos=photos, explain=explain)
     counts = tuple(f"Seen, no known gene: {one}" for one in trait_counts(clutches.book, clutch))
     return replace(report, notes=(*report.notes, *counts)) if counts else report
 

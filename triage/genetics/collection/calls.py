@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 
 from triage.errors import ContradictionError
@@ -37,14 +38,29 @@ def chance_of_call(collection: Collection, posterior: CollectionPosterior, anima
 
 def likeliest_look(collection: Collection, posterior: CollectionPosterior, animal: str) -> VisualCall:
     """The likeliest look of an animal at each locus by itself, without what it hides."""
-    looks = {}
+    looks = {name: max(chances, key=chances.__getitem__) for name, chances in _looks(collection, posterior, animal)}
+    return shown(collection.species, collection.species.call_of(looks))
+
+
+def _looks(
+    collection: Collection, posterior: CollectionPosterior, animal: str
+) -> Iterator[tuple[str, dict[str, float]]]:
+    """P(look word) by locus."""
     for name, table in posterior.loci[animal].items():
         chances: dict[str, float] = {}
         for genotype, p in table.items():
             word = collection.species.locus(name).look(genotype)
             chances[word] = chances.get(word, 0.0) + p
+        yield name, chances
+
+
+def settled_look(collection: Collection, posterior: CollectionPosterior, animal: str, at_least: float) -> VisualCall | None:
+    """The look of an animal where it is known with this chance at least (a lower bound: doubts by locus add up), else None."""
+    looks, doubt = {}, 0.0
+    for name, chances in _looks(collection, posterior, animal):
         looks[name] = max(chances, key=chances.__getitem__)
-    return shown(collection.species, collection.species.call_of(looks))
+        doubt += 1 - chances[looks[name]]
+    return collection.species.call_of(looks) if 1 - doubt >= at_least else None
 
 
 def at_most(collection: Collection, posterior: CollectionPosterior, animal: str, call: VisualCall) -> float:

@@ -11,7 +11,7 @@ from triage.genetics.collection.inference import CollectionPosterior, infer_coll
 from triage.genetics.collection.members import Collection
 from triage.records import Genotype
 
-_LEAST = 1e-12  # nearer to 0 or 1 than this is certain
+LEAST = 1e-12  # nearer to 0 or 1 than this is certain
 _NEAREST, _NEAREST_OF_WIDE = 200, 24  # readings left out in turn; half a second each where a family is too wide to be exact
 
 
@@ -72,7 +72,7 @@ def rests_on(
             continue
         for genotype, p in now.items():
             without = left.chance(animal, locus, genotype)
-            moved = _log_odds(p) - _log_odds(without)
+            moved = log_odds(p) - log_odds(without)
             if abs(moved) > (1e-9 if posterior.exact else 1e-4):
                 found[genotype].append(Rest(name, rest[number].observer, without, moved))
     strongest = {
@@ -110,6 +110,7 @@ def _by_kinship(collection: Collection, animal: str, family: set[str]) -> list[s
     return [*(name for name in order if name in family), *sorted(family.difference(order))]
 
 
-def _log_odds(p: float) -> float:
-    p = min(max(p, _LEAST), 1 - _LEAST)
+def log_odds(p: float) -> float:
+    """Log of p / (1 - p), finite for what is certain."""
+    p = min(max(p, LEAST), 1 - LEAST)
     return math.log(p) - math.log1p(-p)

@@ -15,6 +15,7 @@ from triage.signs import shown
 from triage.workflow.book import Book, keepers_species, open_archive, open_photos
 from triage.workflow.clutch import ClutchSheet
 from triage.workflow.demo import demo_sheet_path
+from triage.workflow.eye import keepers_settings
 from triage.workflow.keep import KeptClutch
 from triage.workflow.recorded import Clutches
 from triage.workflow.sheet import load_sheet, sheet_from_form
@@ -130,7 +131,7 @@ def _sort(state, sheet: ClutchSheet, key: str) -> None:
         try:
             report = sort_clutch(
                 sheet,
-                settings=draft.settings(state),
+                settings=keepers_settings(draft.settings(state)),
                 reader=reader,
                 progress=lambda n, total: bar.progress(n / total, f"Reading photos: {n} of {total}"),
             )
