@@ -437,9 +437,9 @@ def test_correlated_hypotheses_stay_correlated():
 def test_standings_hold_all_probability():
     found = table("66% het clown, 50% het piebald", "clown, piebald", USUAL)
     settled = 0.0
-    for standings in season_ends(found, USUAL.eggs, 0.95, 3):
-        still = sum(s.probability for s in standings if s.settled is None)
-        settled += sum(s.probability for s in standings if s.settled is not None)
+    for end in season_ends(found, USUAL.eggs, 0.95, 3):
+        still = end.probability[end.settled < 0].sum()
+        settled += end.probability[end.settled >= 0].sum()
         assert settled + still == pytest.approx(1, abs=1e-12)
 
 

@@ -187,7 +187,7 @@ def proving_plan(
         ),
         stopping=tuple(plain_run(table, level) for level in LEVELS),
         outcome_eggs=n_eggs,
-        outcomes=outcome_meanings(table, n_eggs)[:n_outcomes],
+        outcomes=outcome_meanings(table, n_eggs, n_outcomes),
         earliest=earliest,
     )
 
