@@ -20,7 +20,6 @@ from triage.proving.plans.seasons import EggCount
 
 #: Most count vectors of one clutch or season that are summed.
 MOST_COUNTS = 2_000_000
-NATS_PER_BIT = math.log(2)
 
 
 def information_nats(table: EggTable, eggs: EggCount) -> float:

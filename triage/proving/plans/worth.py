@@ -15,9 +15,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from triage.proving.chances import percent
+from triage.proving.label_text import whole_percent
 from triage.proving.plans.egg_table import EggTable, HeldBack, Joint
 from triage.proving.plans.length import season_ends
 from triage.proving.plans.seasons import Season
+from triage.records import NORMAL
 
 #: Points of the chart, and of the search for the probability at which the decision flips.
 _GRID = 40
@@ -50,6 +52,46 @@ class LabelPrices:
         """Price under the honest label with this chance of ``of``; 2/3 counts as 66 %."""
         steps = [step for step in self.possible if chance >= step - 1e-9]
         return self.possible[max(steps)] if steps else self.plain
+
+
+@dataclass(frozen=True, slots=True)
+class EndLabel:
+    """A label under which an animal may be sold, "het clown" or "57% het clown", and the chance that it comes to that."""
+
+    words: str
+    chance: float
+
+
+def likeliest_answer(held: HeldBack) -> str:
+    """The likeliest answer that promises a gene; the likeliest of all where none does."""
+    promising = {held.words(h) for h in held.hypotheses if any(g.alleles != (NORMAL, NORMAL) for g in h)}
+    return max(promising or held.answers, key=lambda words: (held.answers[words], words))
+
+
+def end_labels(
+    table: EggTable, season: Season, of: str, *, level: float = 0.95, n_seasons: int = 3, least: float = 0.01
+) -> tuple[EndLabel, ...]:
+    """What an animal held back may be sold as, settled or with a whole percent of ``of``: the labels that need a price.
+
+    A label of less than ``least`` is left out; it sells at the price of the next lower percent. Today's label is always there.
+    """
+    words, _ = table.answer_of
+    at = words.index(of)
+    settled: dict[str, float] = {}
+    open_: dict[int, float] = {whole_percent(table.held.answers[of]): 0.0}
+    for n, end in enumerate(season_ends(table, season.eggs, level, n_seasons)):
+        for answer, chance in zip(end.settled.tolist(), end.probability.tolist(), strict=True):
+            if answer >= 0:
+                settled[words[answer]] = settled.get(words[answer], 0.0) + chance
+        if n == n_seasons:
+            still = end.settled < 0
+            for promised, chance in zip((end.by_answer[still, at] / end.probability[still]).tolist(), end.probability[still].tolist(), strict=True):
+                share = whole_percent(promised)
+                open_[share] = open_.get(share, 0.0) + chance
+    today = whole_percent(table.held.answers[of])
+    labels = [EndLabel(words, chance) for words, chance in settled.items() if chance >= least]
+    shares = sorted((share for share, chance in open_.items() if share and (share == today or chance >= least)), reverse=True)
+    return (*labels, *(EndLabel(f"{share}% {of}", open_[share]) for share in shares))
 
 
 @dataclass(frozen=True, slots=True)
