@@ -26,9 +26,13 @@ from triage.species import load_species, parse_parent
 sys.path.insert(0, str(Path(__file__).parent))
 from entered import after_outcomes
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
+from bench_plans import one_by_one
+
 SPECIES = load_species("ball python")
 WILD, HET = Genotype("normal", "normal"), Genotype("clown", "normal")
 SPOTLESS = Season(EggCount.exactly(8), p_lays=1, p_slug=0, p_lost=0)
+SHORT = Season(EggCount.exactly(4), p_lays=0.8, p_slug=0.1, p_lost=0.05)
 USUAL = Season(EggCount.exactly(8), p_lays=0.8, p_slug=0.1, p_lost=0.05)
 
 
@@ -431,6 +435,13 @@ def test_correlated_hypotheses_stay_correlated():
     found = egg_table(animal, mate("clown"), SPOTLESS)
     assert after_outcomes(found, {"clown": 1}).answers["het clown, het piebald"] == 1
     assert eggs_until_settled(found, 0.95).beyond < 1e-6
+
+
+@pytest.mark.parametrize(("animal", "other"), [("66% het clown, 50% het piebald", "clown, piebald"), ("banana, 66% het clown", "clown")])
+def test_histories_taken_together_end_as_they_do_one_by_one(animal, other):
+    found = table(animal, other, SHORT)
+    fast = seasons_until_settled(found, SHORT.eggs, 0.9, n_seasons=2)
+    assert fast.chances[1:] == pytest.approx(one_by_one(found, SHORT.eggs, 0.9, 2), abs=1e-12)
 
 
 def test_standings_hold_all_probability():
