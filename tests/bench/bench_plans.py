@@ -12,7 +12,11 @@ from triage.records import Sex
 from triage.species import load_species, parse_parent
 
 SPECIES = load_species("ball python")
-CASES = {"one recessive gene": "66% het clown", "two recessive genes": "66% het clown, 50% het piebald", "a sex-linked gene too": "banana, 66% het clown"}
+CASES = {
+    "one recessive gene": "66% het clown",
+    "two recessive genes": "66% het clown, 50% het piebald",
+    "a sex-linked gene too": "banana, 66% het clown",
+}
 
 
 def one_by_one(table, eggs, level, n_seasons):

@@ -18,17 +18,17 @@ TODAY = date(2031, 9, 1)
 SHEET = """
 species: ball python
 dam: {name: Juniper, genes: "spider, 66% het clown"}
-sires: [{name: Basil, genes: "banana, het clown"}]
+sires: [{name: Basil, genes: "het clown"}]
 eggs:
   - {label: A1, sex: female, call: spider}
-  - {label: A2, call: banana}
+  - {label: A2, call: normal}
   - {label: A3, sex: male, call: clown}
 """
 
 
 @pytest.fixture
 def archive(tmp_path, monkeypatch):
-    """A female, one unsexed with a sex-linked gene, and one about which breeding settles nothing, all held back."""
+    """A female, one unsexed, and one about which breeding settles nothing, all held back."""
     monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
     (tmp_path / "clutch.yaml").write_text(SHEET)
     main(["keep", str(tmp_path / "clutch.yaml"), "--name", "B", "--hatched", "2031-08-01"])

@@ -24,7 +24,8 @@ EXAMPLES = """\
 @click.option("--sex", type=click.Choice(["male", "female"]), help="its sex, if the records do not say")
 @click.option("--price", "prices", multiple=True, metavar="LABEL=MONEY",
               help="your own price: 'het clown=300', '66% het clown=120', 'plain=60'")  # fmt: skip
-@click.option("--of", metavar="ANSWER", help="the answer that the prices turn on, such as 'het clown' (the first with a price, or the likeliest)")
+@click.option("--of", metavar="ANSWER",
+              help="the answer that the prices turn on, such as 'het clown' (the first with a price, or the likeliest)")  # fmt: skip
 @click.option("--keeping", type=number_in(MONEY), default=0.0, metavar="MONEY", help="what a year of keeping it costs you")
 @click.option("--breeding", type=number_in(MONEY), default=0.0, metavar="MONEY", help="what a season of breeding costs on top")
 @click.option("--death", type=number_in(Range(0, 0.999)), default=0.0, metavar="P", help="chance that it dies in a year")
@@ -110,7 +111,8 @@ def _words(said: dict) -> str:
     def chances(table: dict[str, float]) -> str:
         return ", ".join(f"{words} {percent(p)}" for words, p in table.items())
 
-    lines = [f"{said['animal']}: open is {chances(said['open'])}", "", "Mates, the one that teaches most first; in brackets the chance that one season settles it:"]
+    lines = [f"{said['animal']}: open is {chances(said['open'])}", ""]
+    lines += ["Mates, the one that teaches most first; in brackets the chance that one season settles it:"]
     for r in said["mates"][:10]:
         lines.append(f"  {r['mate']}: {r['refusal']}" if r["refusal"] else f"  {r['mate']} ({percent(r['settled_in_one_season'])})")
         lines += [f"    caution: {one}" for one in said["warned"][r["mate"]]]

@@ -85,7 +85,8 @@ def end_labels(
                 settled[words[answer]] = settled.get(words[answer], 0.0) + chance
         if n == n_seasons:
             still = end.settled < 0
-            for promised, chance in zip((end.by_answer[still, at] / end.probability[still]).tolist(), end.probability[still].tolist(), strict=True):
+            left = end.probability[still]
+            for promised, chance in zip((end.by_answer[still, at] / left).tolist(), left.tolist(), strict=True):
                 share = whole_percent(promised)
                 open_[share] = open_.get(share, 0.0) + chance
     today = whole_percent(table.held.answers[of])

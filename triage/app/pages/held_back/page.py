@@ -7,8 +7,8 @@ import streamlit as st
 
 from triage.app.literal import literal, plain
 from triage.app.notices import errors_shown
-from triage.workflow.book import open_archive
 from triage.proving.harm_words import caution_words
+from triage.workflow.book import open_archive
 from triage.workflow.holds import Held, held_back, let_go
 from triage.workflow.prove_first import prove_first
 
