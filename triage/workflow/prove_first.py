@@ -53,7 +53,11 @@ class ToProve:
 
 
 def prove_first(
-    archive: Archive, *, today: date, prices: Mapping[str, float] | None = None, costs: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    archive: Archive,
+    *,
+    today: date,
+    prices: Mapping[str, float] | None = None,
+    costs: tuple[float, float, float] = (0.0, 0.0, 0.0),
 ) -> tuple[ToProve, ...]:
     """All that are held back, likeliest to be settled in one season first, then by eggs, earliest date and worth.
 
@@ -78,7 +82,8 @@ def _held(known: Known) -> Iterator[tuple[str, Sex]]:
     marked = [e.content.about for e in known.book.all("hold") if e.content.about and known.book.species(e.content.about) is species]
     for id in dict.fromkeys(marked):
         of = known.book.animal_of_egg.get(id, id)
-        if of in known.animals and getattr(known.book[of].content, "state", None) not in ("sold", "dead"):
+        state = getattr(known.book[of].content, "state", None) if of in known.animals else "dead"
+        if state not in ("sold", "dead"):
             sex = known.collection.animals[of].sex
             yield from ((of, one) for one in ([sex] if sex else Sex))
 
@@ -89,8 +94,9 @@ def _planned(known: Known, id: str, sex: Sex, today: date, prices, costs) -> ToP
         answer = plan_for(known, id, sex=sex, today=today)
         worth = None
         if prices:
-            named = prices_from(prices, next((one for one in prices if one in answer.held.answers), likeliest_answer(answer.held)))
-            worth = worth_of(answer, named, Costs(*costs, years_until_first_result=answer.years_until_first_result(today)))
+            of = next((label for label in prices if label in answer.held.answers), likeliest_answer(answer.held))
+            years = answer.years_until_first_result(today)
+            worth = worth_of(answer, prices_from(prices, of), Costs(*costs, years_until_first_result=years))
         return ToProve(id, title, sex, answer, worth)
     except TriageError as error:
         return ToProve(id, title, sex, None, None, str(error))

@@ -33,8 +33,8 @@ def show_first() -> None:
     """Which to prove first and with whom, a row for each."""
     with errors_shown(), st.spinner("Planning each"):
         rows = [
-            {"animal": one.title, "sex": one.sex.value, "with": one.mate or "", "settled in one season": one.p_one_season_settles,
-             "eggs, half of the time": one.eggs, "seen at the earliest": one.seen,
+            {"animal": one.title, "sex": one.sex.value, "with": one.mate or "",
+             "settled in one season": one.p_one_season_settles, "eggs, half of the time": one.eggs, "seen at the earliest": one.seen,
              "cautions": "; ".join(map(caution_words, one.cautions)) or one.refusal}
             for one in prove_first(open_archive(), today=date.today())
         ]  # fmt: skip
