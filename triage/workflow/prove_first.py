@@ -79,7 +79,8 @@ def prove_first(
 
 def _held(known: Known) -> Iterator[tuple[str, Sex]]:
     species = known.collection.species
-    marked = [e.content.about for e in known.book.all("hold") if e.content.about and known.book.species(e.content.about) is species]
+    about = [entry.content.about for entry in known.book.all("hold") if entry.content.about]
+    marked = [id for id in about if known.book.species(id) is species]
     for id in dict.fromkeys(marked):
         of = known.book.animal_of_egg.get(id, id)
         state = getattr(known.book[of].content, "state", None) if of in known.animals else "dead"
