@@ -1,13 +1,16 @@
 """Every hatchling that is held back, of all clutches."""
 
+from datetime import date
 from itertools import groupby
 
 import streamlit as st
 
-from triage.app.literal import literal
+from triage.app.literal import literal, plain
 from triage.app.notices import errors_shown
+from triage.proving.harm_words import caution_words
 from triage.workflow.book import open_archive
 from triage.workflow.holds import Held, held_back, let_go
+from triage.workflow.prove_first import prove_first
 
 
 def undo(id: str) -> None:
@@ -26,6 +29,19 @@ def show(mark: Held) -> None:
         )
 
 
+def show_first() -> None:
+    """Which to prove first and with whom, a row for each."""
+    with errors_shown(), st.spinner("Planning each"):
+        rows = [
+            {"animal": one.title, "sex": one.sex.value, "with": one.mate or "",
+             "settled in one season": one.p_one_season_settles, "eggs, half of the time": one.eggs, "seen at the earliest": one.seen,
+             "cautions": "; ".join(map(caution_words, one.cautions)) or one.refusal}
+            for one in prove_first(open_archive(), today=date.today())
+        ]  # fmt: skip
+        bar = st.column_config.ProgressColumn(format="percent", min_value=0.0, max_value=1.0)
+        st.dataframe(plain(rows), hide_index=True, width="stretch", column_config={"settled in one season": bar})
+
+
 st.title("Held back")
 marks: tuple[Held, ...] = ()
 with errors_shown():
@@ -36,3 +52,5 @@ for clutch, held in groupby(sorted(marks, key=lambda mark: mark.clutch), key=lam
     st.subheader(literal(clutch or "From no clutch here"))
     for mark in held:
         show(mark)
+if marks and st.toggle("Which to prove first?", key="held-first"):
+    show_first()
