@@ -39,7 +39,9 @@ def archive(tmp_path, monkeypatch):
 
 def test_the_order_is_made_of_the_single_plans(archive):
     prices = {"het clown": 300.0, "50% het clown": 90.0, "plain": 60.0}
-    found = prove_first(archive, today=TODAY, prices=prices, costs=(20.0, 5.0, 0.05))
+    steps = []
+    found = prove_first(archive, today=TODAY, prices=prices, costs=(20.0, 5.0, 0.05), progress=lambda *step: steps.append(step))
+    assert steps == [(n, len(found)) for n in range(1, len(found) + 1)]
     assert {(one.title, one.sex) for one in found} >= {("B/A1", Sex.FEMALE), ("B/A2", Sex.FEMALE), ("B/A2", Sex.MALE)}
     planned = [one for one in found if one.answer]
     assert len(planned) >= 3 and list(found[: len(planned)]) == planned and all(one.refusal for one in found[len(planned) :])

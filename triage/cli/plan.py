@@ -7,6 +7,7 @@ from datetime import date
 import click
 
 from triage.cli.command import answer, as_json, command, counted, named_number, number_in
+from triage.cli.output import progress_bar
 from triage.records import Range
 from triage.storage.kinds import MONEY
 
@@ -46,7 +47,8 @@ def plan(name, genes, mate, sex, prices, of, keeping, breeding, death, keep, as_
     if name is None:
         if genes or mate or sex or of or keep:
             raise click.UsageError("--gene, --mate, --sex, --of and --keep are of one animal; name it")
-        rows = prove_first(archive, today=today, prices=money, costs=(keeping, breeding, death))
+        with progress_bar("planning") as progress:
+            rows = prove_first(archive, today=today, prices=money, costs=(keeping, breeding, death), progress=progress)
         answer({"held": _held_json(rows)}, lambda _: _held_words(rows), as_json=as_json)
         return
     known, (id,) = known_and_ids(archive, [name], ("animal", "egg"))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -58,6 +58,7 @@ def prove_first(
     today: date,
     prices: Mapping[str, float] | None = None,
     costs: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    progress: Callable[[int, int], None] | None = None,
 ) -> tuple[ToProve, ...]:
     """All that are held back, likeliest to be settled in one season first, then by eggs, earliest date and worth.
 
@@ -67,13 +68,18 @@ def prove_first(
         Prices by label words, "plain" among them; without them nothing is said of worth.
     costs
         A year of keeping, a season of breeding, and the chance to die in a year.
+    progress
+        Called with (planned, to plan in all).
 
     One whose sex is not known stands there once for each sex. Those without a plan come last, with the reason.
     """
+    of_species = [known_of(archive, name) for name in species_in(archive)]
+    todo = [(known, id, sex) for known in of_species for id, sex in _held(known)]
     found = []
-    for name in species_in(archive):
-        known = known_of(archive, name)
-        found += [_planned(known, id, sex, today, prices, costs) for id, sex in _held(known)]
+    for known, id, sex in todo:
+        found.append(_planned(known, id, sex, today, prices, costs))
+        if progress:
+            progress(len(found), len(todo))
     return tuple(sorted(found, key=_rank))
 
 

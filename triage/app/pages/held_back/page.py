@@ -31,15 +31,18 @@ def show(mark: Held) -> None:
 
 def show_first() -> None:
     """Which to prove first and with whom, a row for each."""
-    with errors_shown(), st.spinner("Planning each"):
+    with errors_shown():
+        bar = st.progress(0.0, "Planning")
+        planned = prove_first(open_archive(), today=date.today(), progress=lambda n, of: bar.progress(n / of, f"Planned: {n} of {of}"))
+        bar.empty()
         rows = [
             {"animal": one.title, "sex": one.sex.value, "with": one.mate or "",
              "settled in one season": one.p_one_season_settles, "eggs, half of the time": one.eggs, "seen at the earliest": one.seen,
              "cautions": "; ".join(map(caution_words, one.cautions)) or one.refusal}
-            for one in prove_first(open_archive(), today=date.today())
+            for one in planned
         ]  # fmt: skip
-        bar = st.column_config.ProgressColumn(format="percent", min_value=0.0, max_value=1.0)
-        st.dataframe(plain(rows), hide_index=True, width="stretch", column_config={"settled in one season": bar})
+        chance = st.column_config.ProgressColumn(format="percent", min_value=0.0, max_value=1.0)
+        st.dataframe(plain(rows), hide_index=True, width="stretch", column_config={"settled in one season": chance})
 
 
 st.title("Held back")
