@@ -37,7 +37,8 @@ def show_first() -> None:
         bar.empty()
         rows = [
             {"animal": one.title, "sex": one.sex.value, "with": one.mate or "",
-             "settled in one season": one.p_one_season_settles, "eggs, half of the time": one.eggs, "seen at the earliest": one.seen,
+             "settled in one season": round(one.p_one_season_settles, 2), "eggs, half of the time": one.eggs,
+             "seen at the earliest": str(one.seen or "hatch date not known"),
              "cautions": "; ".join(map(caution_words, one.cautions)) or one.refusal}
             for one in planned
         ]  # fmt: skip
