@@ -349,6 +349,8 @@ def test_held_back_lists_and_undoes_marks():
     at = AppTest.from_file(str(APP / "pages" / "held_back" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not at.exception
     assert any("A4" in text.value for text in at.markdown) and any("Clove" in text.value for text in at.markdown)
+    at.toggle(key="held-first").set_value(True).run()
+    assert not at.exception and list(at.dataframe[0].value["animal"]) == ["Clove"]
     at.button(key=f"undo-{mark}").click().run()
     next(button for button in at.button if button.label == "Undo the hold-back of Clove").click().run()
     assert not at.exception and archive.all("hold") == () and "No hatchling is held back" in at.info[0].value
@@ -757,6 +759,9 @@ def test_an_animal_is_entered_on_the_page(data_folder):
     assert "pastel" in page.dataframe[0].value["genes"][0]
 
 
+COSTS = ("keeping", "breeding", "death")
+
+
 def test_a_clutch_is_kept_and_the_collection_shows_it(data_folder):
     empty = AppTest.from_file(str(APP / "pages" / "collection" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not empty.exception and "No animals yet" in empty.info[0].value
@@ -782,11 +787,12 @@ def test_a_clutch_is_kept_and_the_collection_shows_it(data_folder):
     assert page.code[0].value.split("; ")[0] == "0.0.1" and "dam Bracken" in page.code[0].value
     page.button(key="collection-keep-label").click().run()  # it is written when it is handed out, not when it is sorted
     assert not page.exception and page.button(key="collection-keep-label").disabled
-    if any(one.key == "worth-proven" for one in page.number_input):
+    asked = [one.key for one in page.number_input if one.key.startswith("worth-") and one.key.removeprefix("worth-") not in COSTS]
+    if asked:
         next(button for button in page.button if button.label == "Weigh it").click().run()
-        assert any("Two prices are needed" in one.value for one in page.warning)
-        page.number_input(key="worth-proven").set_value(300.0)
-        page.number_input(key="worth-nothing promised").set_value(60.0)
+        assert any("Each label needs its price" in one.value for one in page.warning)
+        for n, key in enumerate(asked):
+            page.number_input(key=key).set_value(60.0 + n)
         next(button for button in page.button if button.label == "Weigh it").click().run()
         assert not page.exception and any("today" in one.value for one in page.markdown)
     gene = page.selectbox(key="outcome-gene").value

@@ -579,7 +579,7 @@ def test_a_season_of_records_by_names(sheet, said, capsys):
     assert "'clown'" in refused(capsys, "known", "2031-4/A2", "--why", "klown")
     assert "2031-4/A1\n" in said("label", "2031-4") and "(egg-" in said("label", "2031-4/A1", "--ids")
     assert "nothing named" in refused(capsys, "label")
-    assert "Mates by what a year teaches" in said("plan", "2031-4/A2", "--sex", "female", "--gene", "clown")
+    assert "Mates, the one that teaches most first" in said("plan", "2031-4/A2", "--sex", "female", "--gene", "clown")
     told = said("laboratory", "add", "--about", "2031-4/A2", "--gene", "clown", "--copies", "1", "--json")
     assert {one["name"]: one["after"] for one in told["news"] if one["what"] == "het clown"}["2031-4/A2"] == 1
     said("note", "add", "--about", "2031-4/A1", "--text", "first meal")

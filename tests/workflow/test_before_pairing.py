@@ -54,7 +54,7 @@ def test_a_plan_says_it_of_every_mate_and_in_full_of_the_one_it_plans_with(run):
     said = run("plan", "Juniper", "--mate", "Basil")
     listed, planned = said.split("With Basil:")
     for mate, expected in (("Basil", WITH_BASIL), ("Thyme", WITH_THYME), ("Sorrel", ["spider: 50 % of eggs"])):
-        below = itertools.takewhile(lambda line: line.startswith("    "), listed.split(f"\n  {mate}: ")[1].splitlines()[1:])
+        below = itertools.takewhile(lambda line: line.startswith("    "), listed.split(f"\n  {mate} (")[1].splitlines()[1:])
         assert list(below) == [f"    caution: {line}" for line in expected]
     assert f"  caution: {WITH_BASIL[0]}. {TOGETHER}" in planned
     mates = {one["mate"]: one["cautions"] for one in json.loads(run("plan", "Juniper", "--json"))["mates"]}

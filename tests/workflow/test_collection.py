@@ -107,12 +107,12 @@ def test_a_plan_ranks_the_collection_s_mates_and_is_worth_what_its_parts_are(arc
     assert names[0] == "any visual clown" and "Basil" in names and "Juniper" not in names
     assert sum(answer.held.answers.values()) == pytest.approx(1)
     assert plan_for(known, ids["A3"], mate="Basil").plan.mate.name == "Basil"
-    prices = prices_from({"het clown": 300.0, "66% het clown": 120.0}, "het clown", 60.0)
-    assert prices.possible == {2 / 3: 120.0} and prices.proved == {"het clown": 300.0}
+    prices = prices_from({"het clown": 300.0, "66% het clown": 120.0, "plain": 60.0}, "het clown")
+    assert prices.possible == {0.66: 120.0} and prices.proved == {"het clown": 300.0}
     rich, poor = (worth_of(answer, prices, Costs(cost)) for cost in (0.0, 200.0))
     assert rich.gain > poor.gain and not poor.hold
     with pytest.raises(StorageError, match="not in question"):
-        worth_of(answer, prices_from({}, "het pied", 1.0), Costs(1.0))
+        worth_of(answer, prices_from({}, "het pied"), Costs(1.0))
     with pytest.raises(StorageError, match="no mate called 'Nobody'"):
         plan_for(known, ids["A3"], mate="Nobody")
     with pytest.raises(StorageError, match="nothing that breeding could settle"):

@@ -3,13 +3,15 @@
 import json
 
 import pytest
+from streamlit.testing.v1 import AppTest
 
+import triage.app
 from triage.cli.main import main
 from triage.errors import StorageError
 from triage.storage.archive import Archive
 from triage.storage.database import Database
 from triage.storage.kinds import KINDS
-from triage.workflow.book import Book
+from triage.workflow.book import Book, open_archive
 from triage.workflow.eye import eye_words, eyes_of, take_eye
 from triage.workflow.known import known_of
 from triage.workflow.names import find_entry
@@ -173,3 +175,23 @@ def test_the_command_and_a_sheet_sorted_with_the_yes(monkeypatch, tmp_path, caps
     assert main(["eye", "--json"]) == 0
     said = json.loads(capsys.readouterr().out)
     assert said["format"] == 1 and said["eyes"][0]["confusions"][0]["k"] == 3 and said["used"] is None
+
+
+def test_the_page_says_the_same_and_takes_the_yes(monkeypatch, tmp_path):
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
+
+    def opened():
+        main_page = next(iter(triage.app.__path__)) + "/main.py"
+        return AppTest.from_file(main_page, default_timeout=60).run().switch_page("pages/eye/page.py").run()
+
+    empty = opened()
+    assert not empty.exception and "No call was settled yet" in empty.info[0].value and not [b for b in empty.button if b.key == "eye-use"]
+    archive = open_archive()
+    family(archive, TOOK, tested=[1] * 11 + [0] * 4)
+    page = opened()
+    (eye,) = eyes_of(archive)
+    said = [one.value.replace("\\", "").removeprefix("- ") for one in page.markdown]
+    assert not page.exception and set(eye_words(eye)[1:]) <= set(said) and archive.all("eye") == ()
+    page.button(key="eye-use").click().run()
+    (taken,) = archive.all("eye")
+    assert not page.exception and taken.content.calls == 15 and "84 % of 15 calls right" in page.success[0].value.replace("\\", "")

@@ -3,12 +3,15 @@
 import json
 
 import pytest
+from streamlit.testing.v1 import AppTest
 
+import triage.app
 from triage.cli.main import main
 from triage.errors import ContradictionError, StorageError
 from triage.storage.archive import Archive
 from triage.storage.database import Database
 from triage.storage.kinds import KINDS
+from triage.workflow.book import open_archive
 from triage.workflow.known import known_of
 from triage.workflow.names import find_entry
 from triage.workflow.sort_again import sort_recorded
@@ -177,3 +180,30 @@ def test_the_command(monkeypatch, tmp_path, capsys):
     assert "2031-1/A1: look again, yellow belly 89 %; before check parents, normal 98 %" in words
     assert main(["undo", "2"]) == 0 and main(["suspicions", "Juniper", "--as", "proven"]) == 2
     assert "needed: the parent, --gene and --as" in capsys.readouterr().err
+
+
+def test_the_page_shows_a_suspicion_takes_it_and_says_what_changed(monkeypatch, tmp_path):
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
+
+    def opened():
+        main_page = next(iter(triage.app.__path__)) + "/main.py"
+        return AppTest.from_file(main_page, default_timeout=60).run().switch_page("pages/suspicions/page.py").run()
+
+    empty = opened()
+    assert not empty.exception and "No parent is suspected" in empty.info[0].value
+    archive = open_archive()
+    dam, sire = family(archive)
+    page = opened()
+    said = [one.value.replace("\\", "") for one in page.markdown]
+    assert not page.exception and suspicion_words(suspicions_of(archive).alarms[0]) in said[0]
+    assert sum(one.startswith("2031-1, for it: ") and "2031-1/A2" in one for one in said) == 1
+    page.button(key=f"take-0-{sire}-mistake").click().run()
+    assert not page.exception and page.success[0].value.replace("\\", "").startswith("Entered: Basil: no yellow belly.")
+    assert "No parent is suspected" in page.info[0].value and page.caption[-1].value == "1 more below the bar."
+    page.toggle(key="suspicions-below").set_value(True).run()
+    page.number_input(key=f"chance-0-{dam}").set_value(60)
+    page.button(key=f"take-0-{dam}-possible").click().run()
+    assert not page.exception and not page.error and "60% het yellow belly" in archive.find(dam).content.genes
+    assert any("2031-1/A1" in one.value.replace("\\", "") for one in page.markdown), "hatchlings that sort otherwise are named"
+    archive.undo(archive.history()[-1].change)
+    assert "yellow belly" not in archive.find(dam).content.genes

@@ -13,6 +13,8 @@ pages = [
     st.Page("pages/today/page.py", title="Today", url_path="today", icon=":material/today:"),
     st.Page("pages/held_back/page.py", title="Held back", url_path="held_back", icon=":material/inventory_2:"),
     st.Page("pages/collection/page.py", title="Collection", url_path="collection", icon=":material/pets:"),
+    st.Page("pages/suspicions/page.py", title="Suspicions", url_path="suspicions", icon=":material/help_center:"),
+    st.Page("pages/eye/page.py", title="Your eye", url_path="eye", icon=":material/visibility:"),
     st.Page("pages/gene_book/page.py", title="Genes", url_path="genes", icon=":material/menu_book:"),
 ]
 page = st.navigation(pages, position="top")

@@ -7,37 +7,50 @@ from datetime import date
 import click
 
 from triage.cli.command import answer, as_json, command, counted, named_number, number_in
+from triage.cli.output import progress_bar
 from triage.records import Range
 from triage.storage.kinds import MONEY
 
 EXAMPLES = """\
+  triage plan
   triage plan 2031-4/A4 --gene clown
   triage plan 2031-4/A4 --price 'het clown=300' --price '66% het clown=120' --price plain=60 --of 'het clown' --keeping 40
 """
 
 
 @command("plan", EXAMPLES)
-@click.argument("name", help="the animal or hatched egg to be proved")
+@click.argument("name", required=False, help="the animal or hatched egg to be proved; all that are held back where none is named")
 @click.option("--gene", "genes", multiple=True, metavar="GENE", help="a gene in question; may be given several times")
 @click.option("--mate", metavar="NAME", help="plan with this mate instead of the best")
 @click.option("--sex", type=click.Choice(["male", "female"]), help="its sex, if the records do not say")
 @click.option("--price", "prices", multiple=True, metavar="LABEL=MONEY",
               help="your own price: 'het clown=300', '66% het clown=120', 'plain=60'")  # fmt: skip
-@click.option("--of", metavar="ANSWER", help="the answer that the prices turn on, such as 'het clown' (the first with a price)")
+@click.option("--of", metavar="ANSWER",
+              help="the answer that the prices turn on, such as 'het clown' (the first with a price, or the likeliest)")  # fmt: skip
 @click.option("--keeping", type=number_in(MONEY), default=0.0, metavar="MONEY", help="what a year of keeping it costs you")
 @click.option("--breeding", type=number_in(MONEY), default=0.0, metavar="MONEY", help="what a season of breeding costs on top")
 @click.option("--death", type=number_in(Range(0, 0.999)), default=0.0, metavar="P", help="chance that it dies in a year")
 @click.option("--keep", is_flag=True, help="keep the plan in the records, for the outcome to refer to")
 @as_json
 def plan(name, genes, mate, sex, prices, of, keeping, breeding, death, keep, as_json) -> None:
-    """Plan how to prove an animal: mates, eggs, seasons, when to stop, what it is worth."""
+    """Plan how to prove an animal: mates, eggs, seasons, when to stop, what it is worth; or which to prove first."""
     from triage.proving.harm_words import caution_lines, caution_words
+    from triage.proving.plans.worth import likeliest_answer
     from triage.records import Sex
     from triage.workflow.book import open_archive
     from triage.workflow.known import known_and_ids
     from triage.workflow.prove import keep_plan, plan_for
+    from triage.workflow.prove_first import prove_first
 
     archive, today = open_archive(), date.today()
+    money = dict(named_number(text, "--price", MONEY) for text in prices)
+    if name is None:
+        if genes or mate or sex or of or keep:
+            raise click.UsageError("--gene, --mate, --sex, --of and --keep are of one animal; name it")
+        with progress_bar("planning") as progress:
+            rows = prove_first(archive, today=today, prices=money, costs=(keeping, breeding, death), progress=progress)
+        answer({"held": _held_json(rows)}, lambda _: _held_words(rows), as_json=as_json)
+        return
     known, (id,) = known_and_ids(archive, [name], ("animal", "egg"))
     found = plan_for(known, id, genes=genes, mate=mate, sex=Sex(sex) if sex else None, today=today)
     data = {"animal": known.title(id), **_plan_json(found), "worth": [], "chart": []}
@@ -45,8 +58,7 @@ def plan(name, genes, mate, sex, prices, of, keeping, breeding, death, keep, as_
     full = caution_lines(found.cautions[found.plan.mate.name])
     data["kept"] = keep_plan(archive, id, found) if keep else None
     if prices:
-        money = dict(named_number(text, "--price", MONEY) for text in prices)
-        turns_on = of or next((label for label in money if label in found.held.answers), next(iter(found.held.answers)))
+        turns_on = of or next((label for label in money if label in found.held.answers), likeliest_answer(found.held))
         data |= _worth_json(found, money, turns_on, (keeping, breeding, death), today)
     answer(data, lambda data: _words({**data, "warned": short, "cautions": full}), as_json=as_json)
 
@@ -64,8 +76,7 @@ def _plan_json(found) -> dict:
     return {
         "open": dict(found.held.answers),
         "mates": [
-            {"mate": r.mate.name, "bits_per_egg": r.bits_per_egg, "bits_per_year": r.bits_per_year,
-             "settled_in_one_season": r.p_one_season_settles, "refusal": r.refusal,
+            {"mate": r.mate.name, "settled_in_one_season": r.p_one_season_settles, "refusal": r.refusal,
              "cautions": cautions_json(found.cautions[r.mate.name])}
             for r in found.ranked
         ],
@@ -87,13 +98,13 @@ def _until_json(until) -> dict:
 
 def _worth_json(found, money: dict[str, float], of: str, costs: tuple[float, float, float], today: date) -> dict:
     from triage.proving.plans.worth import Costs
-    from triage.workflow.prove import prices_from, worth_of
+    from triage.workflow.prove import labels_to_price, prices_from, worth_of
 
     years = found.years_until_first_result(today)
-    plain = money.pop("plain", 0.0)
-    decision = worth_of(found, prices_from(money, of, plain), Costs(*costs, years_until_first_result=years))
+    decision = worth_of(found, prices_from(money, of), Costs(*costs, years_until_first_result=years))
+    labels = [{"label": one.words, "chance": one.chance} for one in labels_to_price(found, of)]
     chart = [{"chance": p, "today": now, "label": label, "holding": holding} for p, now, label, holding in decision.chart]
-    return {"worth": list(decision.words()), "of": of, "chart": chart}
+    return {"worth": list(decision.words()), "of": of, "labels": labels, "chart": chart}
 
 
 def _words(said: dict) -> str:
@@ -102,13 +113,10 @@ def _words(said: dict) -> str:
     def chances(table: dict[str, float]) -> str:
         return ", ".join(f"{words} {percent(p)}" for words, p in table.items())
 
-    lines = [f"{said['animal']}: open is {chances(said['open'])}", "", "Mates by what a year teaches:"]
+    lines = [f"{said['animal']}: open is {chances(said['open'])}", ""]
+    lines += ["Mates, the one that teaches most first; in brackets the chance that one season settles it:"]
     for r in said["mates"][:10]:
-        teaches = (
-            f"{r['bits_per_egg']:.3f} bits an egg, {r['bits_per_year']:.2f} a year; settles it in one "
-            f"season: {percent(r['settled_in_one_season'])}"
-        )
-        lines.append(f"  {r['mate']}: {r['refusal'] or teaches}")
+        lines.append(f"  {r['mate']}: {r['refusal']}" if r["refusal"] else f"  {r['mate']} ({percent(r['settled_in_one_season'])})")
         lines += [f"    caution: {one}" for one in said["warned"][r["mate"]]]
     lines += ["", f"With {said['mate']}:", *(f"  caution: {line}" for line in said["cautions"])]
     for level, eggs in said["eggs"].items():
@@ -128,6 +136,8 @@ def _words(said: dict) -> str:
     if said["earliest"]:
         e = said["earliest"]
         lines.append(f"  first pairing {e['paired']} at the earliest ({e['waits_for']}), seen by {e['seen']}")
+    if said["worth"]:
+        lines.append("  it may be sold as: " + "; ".join(f"{one['label']} ({percent(one['chance'])})" for one in said["labels"]))
     lines += [f"  {sentence}" for sentence in said["worth"]]
     lines += _chart_words(said["of"], said["chart"]) if said["chart"] else []
     if said["kept"]:
@@ -150,6 +160,38 @@ def _chart_words(of: str, chart: list[dict], width: int = 40) -> list[str]:
         line = bar.ljust(width + 1)
         lines.append(f"    {100 * row['chance']:3.0f} %  {line[:mark]}|{line[mark + 1 :]} {row['holding']:,.0f}")
     return lines
+
+
+def _held_json(rows) -> list[dict]:
+    from triage.proving.harm_words import cautions_json
+
+    return [
+        {
+            "animal": one.title, "sex": one.sex.value, "mate": one.mate, "settled_in_one_season": one.p_one_season_settles,
+            "eggs": one.eggs, "seen": one.seen.isoformat() if one.seen else None, "gain": one.worth.gain if one.worth else None,
+            "cautions": cautions_json(one.cautions), "refusal": one.refusal,
+        }
+        for one in rows
+    ]  # fmt: skip
+
+
+def _held_words(rows) -> str:
+    from triage.proving.chances import percent
+    from triage.proving.harm_words import caution_words
+
+    lines = ["Held back, the one to prove first on top:"] if rows else ["Nobody is held back."]
+    for one in rows:
+        if one.refusal:
+            lines.append(f"  {one.title}, {one.sex.value}: {one.refusal}")
+            continue
+        worth = f", holding it gains {one.worth.gain:,.0f}" if one.worth else ""
+        seen = f", seen by {one.seen} at the earliest" if one.seen else ""
+        lines.append(
+            f"  {one.title}, {one.sex.value}, with {one.mate}: settled in one season {percent(one.p_one_season_settles)}, "
+            f"half of the time within {_count(one.eggs, 'egg')}{seen}{worth}"
+        )
+        lines += [f"    caution: {caution_words(caution)}" for caution in one.cautions]
+    return "\n".join(lines)
 
 
 def _count(n: int | None, what: str) -> str:

@@ -12,7 +12,7 @@ from triage.genetics.pairings import what_if
 from triage.proving.plans.egg_table import HeldBack, Mate
 from triage.proving.plans.plan import ProvingPlan, RankedMate, proving_plan, rank_mates, visual_mates
 from triage.proving.plans.seasons import Season
-from triage.proving.plans.worth import Costs, Decision, LabelPrices, decide
+from triage.proving.plans.worth import Costs, Decision, EndLabel, LabelPrices, decide, end_labels
 from triage.records import Sex
 from triage.storage.archive import Archive
 from triage.storage.kinds import Plan
@@ -115,6 +115,11 @@ def keep_plan(archive: Archive, id: str, answer: PlanAnswer, *, who: str = "keep
         return draft.add(entry)
 
 
+def labels_to_price(answer: PlanAnswer, of: str) -> tuple[EndLabel, ...]:
+    """The labels that this animal may be sold under by the plan: each needs the keeper's price."""
+    return end_labels(answer.plan.table, answer.plan.season, of)
+
+
 def worth_of(answer: PlanAnswer, prices: LabelPrices, costs: Costs, *, n_seasons: int = 3) -> Decision:
     """Selling today under the honest label against holding back by the plan, with the keeper's own prices and costs."""
     if prices.of not in answer.held.answers:
@@ -125,16 +130,16 @@ def worth_of(answer: PlanAnswer, prices: LabelPrices, costs: Costs, *, n_seasons
 _PERCENTS = {str(n) for n in range(101)}
 
 
-def prices_from(words: Mapping[str, float], of: str, plain: float) -> LabelPrices:
-    """Prices by label words: "het clown" proved, "66% het clown" possible."""
+def prices_from(words: Mapping[str, float], of: str) -> LabelPrices:
+    """Prices by label words: "het clown" proved, "57% het clown" possible, "plain" where nothing is promised (0 if not named)."""
     proved, possible = {}, {}
     for label, price in words.items():
         share, sign, gene = label.partition("% ")
         if sign and share in _PERCENTS and gene == of:
-            possible[2 / 3 if share == "66" else 1 / 3 if share == "33" else int(share) / 100] = price
-        else:
+            possible[int(share) / 100] = price
+        elif label != "plain":
             proved[label] = price
-    return LabelPrices(of, proved, possible, plain)
+    return LabelPrices(of, proved, possible, words.get("plain", 0.0))
 
 
 def _hidden(species, name: str, prior) -> bool:

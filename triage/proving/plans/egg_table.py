@@ -157,6 +157,26 @@ class Mate:
         return self.animal.name
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class ToldApart:
+    """Hypotheses with states of the mate, those that give every class of outcomes the same chance as one group.
+
+    Attributes
+    ----------
+    chances
+        P(group), shape (n_groups,).
+    per_class
+        P(class | group) of one egg, shape (n_groups, n_classes).
+    hypothesis, answer
+        P(hypothesis | group) and P(answer | group), shapes (n_groups, n_hypotheses) and (n_groups, n_answers).
+    """
+
+    chances: NDArray[np.float64]
+    per_class: NDArray[np.float64]
+    hypothesis: NDArray[np.float64]
+    answer: NDArray[np.float64]
+
+
 @dataclass(frozen=True, eq=False)
 class EggTable:
     """Chances of what one egg shows.
@@ -230,6 +250,20 @@ class EggTable:
         words = [self.held.words(h) for h in self.hypotheses]
         distinct = tuple(dict.fromkeys(words))
         return distinct, np.array([distinct.index(w) for w in words])
+
+    @cached_property
+    def told_apart(self) -> ToldApart:
+        """What eggs of this pairing can tell apart; eggs never change the odds within a group."""
+        words, answer_of = self.answer_of
+        joint, per_class = self.per_egg()
+        possible = joint > 0
+        rows, chances = per_class[possible], joint[possible]
+        _, first, group = np.unique(np.round(rows, 12) + 0.0, axis=0, return_index=True, return_inverse=True)
+        group = group.reshape(-1)
+        total = np.bincount(group, weights=chances)
+        by_hypothesis = np.zeros((len(first), len(joint)))
+        np.add.at(by_hypothesis, (group, np.nonzero(possible)[0]), chances / total[group])
+        return ToldApart(total, rows[first], by_hypothesis, by_hypothesis @ np.eye(len(words))[answer_of])
 
 
 def egg_table(

@@ -7,7 +7,7 @@ eggs, and all together at the end of a season for the count of seasons.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +21,12 @@ from triage.proving.plans.seasons import EggCount
 MOST_HISTORIES = 200_000
 #: Nothing is said beyond so many eggs of one pairing.
 MOST_EGGS = 300
+#: Histories of less than this chance are let go: with MOST_HISTORIES of them an egg, less than 1e-12 in MOST_EGGS eggs.
+_NEVER = 1e-20
+#: What stands for the log-odds of a hypothesis that is excluded; further below than any float's logarithm.
+_EXCLUDED = 2**60
+#: Odd numbers that make one of a row.
+_MIXERS = np.random.default_rng(0).integers(-(2**62), 2**62, size=64) * 2 + 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,53 +63,47 @@ class UntilSettled:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Standing:
-    """Where histories that say the same leave the animal at the end of a season.
+class SeasonEnd:
+    """Histories at the end of a season, those that say the same as one.
 
-    ``p_by_hypothesis`` is P(one of these histories, hypothesis), shape (n_hypotheses,); ``settled`` the answer, or None.
+    Attributes
+    ----------
+    by_hypothesis, by_answer
+        P(history, hypothesis) and P(history, answer), shapes (n_histories, n_hypotheses) and (n_histories, n_answers).
+    settled
+        Index of the settled answer by history, -1 where it is still open, shape (n_histories,).
     """
 
-    p_by_hypothesis: NDArray[np.float64]
-    answers: Mapping[str, float]
-    settled: str | None
+    by_hypothesis: NDArray[np.float64]
+    by_answer: NDArray[np.float64]
+    settled: NDArray[np.intp]
 
     @property
-    def probability(self) -> float:
-        return float(self.p_by_hypothesis.sum())
+    def probability(self) -> NDArray[np.float64]:
+        """Chance of each history, shape (n_histories,)."""
+        return self.by_answer.sum(axis=1)
 
 
-#: Histories by what they say; each holds P(history, hypothesis, mate), shape (n_hypotheses, n_mate_states).
-_Histories = dict[bytes, NDArray[np.float64]]
+#: P(history, group of hypotheses), shape (n_histories, n_groups).
+_Histories = NDArray[np.float64]
 
 
 class _Walk:
-    """Takes histories on by one egg; histories with the same posterior are one."""
+    """Takes histories on by one egg; histories with the same posterior are one, and so are hypotheses that no egg tells apart."""
 
     def __init__(self, table: EggTable, level: float) -> None:
         self.table, self.level = table, level
-        self.joint, self.per_class = table.per_egg()
-        self.words, self.answer_of = table.answer_of
-
-    def start(self) -> _Histories:
-        return {_key(self.joint): self.joint}
+        self.groups = table.told_apart
+        self.start = self.groups.chances[None, :]
 
     def can_settle(self) -> bool:
         """False only where no number of eggs can: hypotheses that this mate's eggs cannot tell apart keep their odds for ever."""
-        if self.joint.shape[1] > 1:
+        if self.table.per_egg()[0].shape[1] > 1:
             return True
-        together: dict[bytes, NDArray[np.float64]] = {}
-        for hypothesis, row in enumerate(np.round(self.per_class[:, 0, :], 12) + 0.0):
-            alone = np.zeros_like(self.joint)
-            alone[hypothesis] = self.joint[hypothesis]
-            key = row.tobytes()
-            together[key] = together.get(key, 0.0) + alone
-        return any(self.settled(weights) is not None for weights in together.values())
+        return bool((self.settled(np.diag(self.start[0])) >= 0).any())
 
     def one_more_egg(self, histories: _Histories) -> _Histories:
-        later: _Histories = {}
-        for weights in histories.values():
-            for k in range(self.per_class.shape[-1]):
-                _add(later, weights * self.per_class[..., k])
+        later = _merged(histories[:, None, :] * self.groups.per_class.T)
         if len(later) > MOST_HISTORIES:
             raise WorkTooLargeError(
                 f"proving {self.table.held.animal.name} with {self.table.mate.name}: more than {MOST_HISTORIES:,} histories that say "
@@ -111,36 +111,27 @@ class _Walk:
             )
         return later
 
-    def by_answer(self, weights: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.bincount(self.answer_of, weights=weights.sum(axis=1), minlength=len(self.words))
-
-    def settled(self, weights: NDArray[np.float64]) -> str | None:
-        by_answer = self.by_answer(weights)
-        best = int(by_answer.argmax())
-        return self.words[best] if by_answer[best] >= self.level * by_answer.sum() * (1 - 1e-12) else None
-
-    def standing(self, weights: NDArray[np.float64]) -> Standing:
-        by_answer = self.by_answer(weights)
-        answers = dict(zip(self.words, (by_answer / by_answer.sum()).tolist(), strict=True))
-        return Standing(weights.sum(axis=1), answers, self.settled(weights))
+    def settled(self, histories: _Histories) -> NDArray[np.intp]:
+        """Index of the settled answer by history, -1 where none is."""
+        by_answer = histories @ self.groups.answer
+        best = by_answer.argmax(axis=1)
+        return np.where(by_answer.max(axis=1, initial=0) >= self.level * by_answer.sum(axis=1) * (1 - 1e-12), best, -1)
 
 
-def _key(weights: NDArray[np.float64]) -> bytes:
-    """Equal for equal posteriors, up to a billionth of the log-odds."""
+def _merged(histories: NDArray[np.float64]) -> _Histories:
+    """Histories whose posteriors are equal, up to a billionth of the log-odds, added up."""
+    histories = histories.reshape(-1, histories.shape[-1])
+    histories = histories[histories.sum(axis=1) > _NEVER]
     with np.errstate(divide="ignore"):
-        logs = np.log(weights / weights.max())
-    return (np.round(logs, 9) + 0.0).tobytes()
-
-
-def _add(histories: _Histories, weights: NDArray[np.float64]) -> None:
-    if weights.max() > 0:
-        key = _key(weights)
-        known = histories.get(key)
-        histories[key] = weights if known is None else known + weights
-
-
-def _total(histories: _Histories) -> float:
-    return math.fsum(float(w.sum()) for w in histories.values())
+        logs = np.log(histories / histories.max(axis=1, keepdims=True))
+    posterior = np.where(histories > 0, np.rint(logs * 1e9), -_EXCLUDED).astype(np.int64)
+    hashed = (posterior * _MIXERS[np.arange(posterior.shape[1]) % len(_MIXERS)]).sum(axis=1)
+    order = np.argsort(hashed, kind="stable")
+    hashed, posterior = hashed[order], posterior[order]
+    new = np.ones(len(order), dtype=bool)
+    # Equal hashes stand side by side; what they are of decides.
+    new[1:] = (hashed[1:] != hashed[:-1]) | (posterior[1:] != posterior[:-1]).any(axis=1)
+    return np.add.reduceat(histories[order], np.flatnonzero(new), axis=0) if len(order) else histories
 
 
 def eggs_until_settled(table: EggTable, level: float, *, most_eggs: int = MOST_EGGS, negligible: float = 1e-9) -> UntilSettled:
@@ -151,33 +142,34 @@ def eggs_until_settled(table: EggTable, level: float, *, most_eggs: int = MOST_E
     walk = _Walk(table, level)
     if not walk.can_settle():
         return UntilSettled("eggs", level, (0.0,), 1.0)
-    still_open = walk.start()
+    still_open = walk.start
     chances = []
     left = 1.0
     for n in range(most_eggs + 1):
         if n:
             still_open = walk.one_more_egg(still_open)
-        done = {k: w for k, w in still_open.items() if walk.settled(w) is not None}
-        still_open = {k: w for k, w in still_open.items() if k not in done}
-        chances.append(_total(done))
-        left = _total(still_open)
-        if left < negligible or not still_open:
+        done = walk.settled(still_open) >= 0
+        chances.append(float(still_open[done].sum()))
+        still_open = still_open[~done]
+        left = float(still_open.sum())
+        if left < negligible:
             break
     return UntilSettled("eggs", level, tuple(chances), max(0.0, left))
 
 
-def season_ends(table: EggTable, eggs: EggCount, level: float, n_seasons: int) -> Iterator[tuple[Standing, ...]]:
+def season_ends(table: EggTable, eggs: EggCount, level: float, n_seasons: int) -> Iterator[SeasonEnd]:
     """For season 0 (today), 1, ..., ``n_seasons``: every history still open when it began, as it stands at its end.
 
     A history that is settled at the end of a season goes no further.
     """
     walk = _Walk(table, level)
-    histories = walk.start()
+    histories = walk.start
     for season in range(n_seasons + 1):
         if season:
             histories = _one_more_season(walk, histories, eggs)
-        yield tuple(walk.standing(w) for w in histories.values())
-        histories = {k: w for k, w in histories.items() if walk.settled(w) is None}
+        settled = walk.settled(histories)
+        yield SeasonEnd(histories @ walk.groups.hypothesis, histories @ walk.groups.answer, settled)
+        histories = histories[settled < 0]
 
 
 def seasons_until_settled(table: EggTable, eggs: EggCount, level: float, *, n_seasons: int = 8) -> UntilSettled:
@@ -185,22 +177,21 @@ def seasons_until_settled(table: EggTable, eggs: EggCount, level: float, *, n_se
     if not _Walk(table, level).can_settle():
         return UntilSettled("seasons", level, (0.0,), 1.0)
     chances, left = [], 1.0
-    for standings in season_ends(table, eggs, level, n_seasons):
-        chances.append(math.fsum(s.probability for s in standings if s.settled is not None))
-        left = math.fsum(s.probability for s in standings if s.settled is None)
+    for end in season_ends(table, eggs, level, n_seasons):
+        chances.append(math.fsum(end.probability[end.settled >= 0]))
+        left = math.fsum(end.probability[end.settled < 0])
     return UntilSettled("seasons", level, tuple(chances), max(0.0, left))
 
 
 def _one_more_season(walk: _Walk, histories: _Histories, eggs: EggCount) -> _Histories:
-    after: _Histories = {}
+    after = []
     step = histories
     for n in range(eggs.largest + 1):
         if n:
             step = walk.one_more_egg(step)
         if eggs.chances[n] > 0:
-            for weights in step.values():
-                _add(after, weights * eggs.chances[n])
-    return after
+            after.append(step * eggs.chances[n])
+    return _merged(np.concatenate(after))
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,6 @@ from datetime import date
 from triage.errors import TriageError, UnsupportedInheritanceError
 from triage.proving.plans.egg_table import EggTable, HeldBack, Mate, egg_table
 from triage.proving.plans.information import (
-    NATS_PER_BIT,
     OutcomeMeaning,
     information_nats,
     outcome_meanings,
@@ -47,14 +46,6 @@ class RankedMate:
     nats_per_year: float
     p_one_season_settles: float
     refusal: str = ""
-
-    @property
-    def bits_per_egg(self) -> float:
-        return self.nats_per_egg / NATS_PER_BIT
-
-    @property
-    def bits_per_year(self) -> float:
-        return self.nats_per_year / NATS_PER_BIT
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +178,7 @@ def proving_plan(
         ),
         stopping=tuple(plain_run(table, level) for level in LEVELS),
         outcome_eggs=n_eggs,
-        outcomes=outcome_meanings(table, n_eggs)[:n_outcomes],
+        outcomes=outcome_meanings(table, n_eggs, n_outcomes),
         earliest=earliest,
     )
 

@@ -10,14 +10,16 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from triage.proving.chances import percent
-from triage.proving.plans.egg_table import EggTable, HeldBack, Joint, egg_table
-from triage.proving.plans.length import Standing, season_ends
+from triage.proving.label_text import whole_percent
+from triage.proving.plans.egg_table import EggTable, HeldBack, Joint
+from triage.proving.plans.length import season_ends
 from triage.proving.plans.seasons import Season
+from triage.records import NORMAL
 
 #: Points of the chart, and of the search for the probability at which the decision flips.
 _GRID = 40
@@ -51,11 +53,46 @@ class LabelPrices:
         steps = [step for step in self.possible if chance >= step - 1e-9]
         return self.possible[max(steps)] if steps else self.plain
 
-    def standing(self, standing: Standing) -> float:
-        """Price as it stands at the end of a season."""
-        if standing.settled is not None:
-            return self.settled(standing.settled)
-        return self.open(standing.answers.get(self.of, 0.0))
+
+@dataclass(frozen=True, slots=True)
+class EndLabel:
+    """A label under which an animal may be sold, "het clown" or "57% het clown", and the chance that it comes to that."""
+
+    words: str
+    chance: float
+
+
+def likeliest_answer(held: HeldBack) -> str:
+    """The likeliest answer that promises a gene; the likeliest of all where none does."""
+    promising = {held.words(h) for h in held.hypotheses if any(g.alleles != (NORMAL, NORMAL) for g in h)}
+    return max(promising or held.answers, key=lambda words: (held.answers[words], words))
+
+
+def end_labels(
+    table: EggTable, season: Season, of: str, *, level: float = 0.95, n_seasons: int = 3, least: float = 0.01
+) -> tuple[EndLabel, ...]:
+    """What an animal held back may be sold as, settled or with a whole percent of ``of``: the labels that need a price.
+
+    A label of less than ``least`` is left out; it sells at the price of the next lower percent. Today's label is always there.
+    """
+    words, _ = table.answer_of
+    at = words.index(of)
+    settled: dict[str, float] = {}
+    open_: dict[int, float] = {whole_percent(table.held.answers[of]): 0.0}
+    for n, end in enumerate(season_ends(table, season.eggs, level, n_seasons)):
+        for answer, chance in zip(end.settled.tolist(), end.probability.tolist(), strict=True):
+            if answer >= 0:
+                settled[words[answer]] = settled.get(words[answer], 0.0) + chance
+        if n == n_seasons:
+            still = end.settled < 0
+            left = end.probability[still]
+            for promised, chance in zip((end.by_answer[still, at] / left).tolist(), left.tolist(), strict=True):
+                share = whole_percent(promised)
+                open_[share] = open_.get(share, 0.0) + chance
+    today = whole_percent(table.held.answers[of])
+    labels = [EndLabel(words, chance) for words, chance in settled.items() if chance >= least]
+    shares = sorted((share for share, chance in open_.items() if share and (share == today or chance >= least)), reverse=True)
+    return (*labels, *(EndLabel(f"{share}% {of}", open_[share]) for share in shares))
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,8 +238,11 @@ def hold(
     young = _young_per_season(table, season, price_of_young or {})
     ends: list[MoneyChance] = []
     alive, spent, brought, years = 1.0, 0.0, np.zeros(len(table.hypotheses)), 0.0
-    for at, standings in enumerate(season_ends(table, season.eggs, level, n_seasons)):
-        open_now = math.fsum(s.probability for s in standings)
+    words, _ = table.answer_of
+    of = words.index(prices.of) if prices.of in words else None
+    for at, end in enumerate(season_ends(table, season.eggs, level, n_seasons)):
+        chances = end.probability
+        open_now = math.fsum(chances)
         if at:
             step = costs.years_until_first_result if at == 1 else 1.0
             p_survives = (1 - costs.p_death_per_year) ** step
@@ -210,17 +250,18 @@ def hold(
             spent += (costs.keeping_per_year * step + costs.breeding_per_season) * costs.discount(years)
             if p_survives < 1:
                 # The season's own young are lost with the animal; those of earlier seasons stay sold.
-                reach = np.sum([s.p_by_hypothesis for s in standings], axis=0)
-                got = float(reach @ brought) / open_now if open_now > 0 else 0.0
+                got = float(end.by_hypothesis.sum(axis=0) @ brought) / open_now if open_now > 0 else 0.0
                 ends.append(MoneyChance(got - spent, alive * open_now * (1 - p_survives), "died", years))
             alive *= p_survives
             brought = brought + young * costs.discount(years)
-        for standing in standings:
-            if standing.settled is not None or at == n_seasons:
-                got = float(standing.p_by_hypothesis @ brought) / standing.probability
-                money = prices.standing(standing) * costs.discount(years) + got - spent
-                end = standing.settled or "still open"
-                ends.append(MoneyChance(money, alive * standing.probability, end, years))
+        told = np.flatnonzero((end.settled >= 0) | (at == n_seasons))
+        promised = np.zeros(len(chances)) if of is None else end.by_answer[:, of] / chances
+        got = end.by_hypothesis @ brought / chances
+        for one in told.tolist():
+            answer = words[end.settled[one]] if end.settled[one] >= 0 else None
+            price = prices.open(promised[one]) if answer is None else prices.settled(answer)
+            money = price * costs.discount(years) + float(got[one]) - spent
+            ends.append(MoneyChance(money, alive * float(chances[one]), answer or "still open", years))
     return Holding(_joined(ends))
 
 
@@ -233,7 +274,6 @@ def decide(
     level: float = 0.95,
     n_seasons: int = 3,
     price_of_young: Mapping[str, float] | None = None,
-    crossover: Mapping[str, float] | None = None,
 ) -> Decision:
     """Selling now under the honest label against holding, and where the choice flips.
 
@@ -252,7 +292,7 @@ def decide(
     sell_now = _sell_now(prices, held, level)
 
     def holding_at(chance: float) -> float:
-        moved = egg_table(_with_chance(held, prices.of, chance), table.mate, season, crossover=crossover)
+        moved = _moved(table, prices.of, chance)
         return hold(moved, season, prices, costs, level=level, n_seasons=n_seasons, price_of_young=price_of_young).mean
 
     chart = []
@@ -298,6 +338,15 @@ def _with_chance(held: HeldBack, answer: str, chance: float) -> HeldBack:
         else:
             moved[hypothesis] = p * (1 - chance) / (1 - now)
     return held.given(moved)
+
+
+def _moved(table: EggTable, answer: str, chance: float) -> EggTable:
+    """The same eggs with another chance of an answer between 0 and 1; what each hypothesis gives stays."""
+    words, of = table.answer_of
+    now = table.held.answers[answer]
+    true = of == words.index(answer)
+    prior = table.prior * np.where(true, chance / now, (1 - chance) / (1 - now))
+    return replace(table, held=_with_chance(table.held, answer, chance), prior=prior)
 
 
 def _young_per_season(table: EggTable, season: Season, price_of_young: Mapping[str, float]) -> np.ndarray:

@@ -12,7 +12,7 @@ from triage.app.pages.collection.rows import chance_rows, settled_rows, worth_ro
 from triage.errors import TriageError
 from triage.proving.chances import percent
 from triage.proving.harm_words import caution_lines, caution_words
-from triage.proving.plans.worth import Costs, LabelPrices
+from triage.proving.plans.worth import Costs, likeliest_answer
 from triage.records import Sex
 from triage.signs import shown
 from triage.storage.archive import Archive
@@ -22,7 +22,7 @@ from triage.workflow.cards import cards_of, cards_pdf
 from triage.workflow.known import Known, news_words, why
 from triage.workflow.label import LabelWriter, SaleLabel, keep_labels, sale_labels, sell
 from triage.workflow.outcomes import enter_outcome, possible_outcomes
-from triage.workflow.prove import PlanAnswer, plan_for, worth_of
+from triage.workflow.prove import PlanAnswer, labels_to_price, plan_for, prices_from, worth_of
 
 
 def show_chances(known: Known, id: str) -> None:
@@ -131,7 +131,7 @@ def show_plan(known: Known, id: str) -> None:
             st.caption(literal(str(refusal)))
             return
         st.dataframe(
-            plain([{"mate": r.mate.name, "bits a year": round(r.bits_per_year, 2), "settled in one season": r.p_one_season_settles,
+            plain([{"mate": r.mate.name, "settled in one season": r.p_one_season_settles,
                     "cautions": "; ".join(map(caution_words, answer.cautions[r.mate.name]))}
                    for r in answer.ranked if not r.refusal]),
             hide_index=True, width="stretch",
@@ -148,13 +148,15 @@ def show_plan(known: Known, id: str) -> None:
 def _show_worth(answer: PlanAnswer) -> None:
     """Selling today against holding back, with the keeper's own prices and costs."""
     st.markdown("**Does it pay?** Your own prices and costs, in your own money.")
-    open_answers = [words for words in answer.held.answers if not words.startswith("no ")] or list(answer.held.answers)
+    answers = list(answer.held.answers)
+    of = st.selectbox(
+        "The prices turn on", answers, index=answers.index(likeliest_answer(answer.held)), key="worth-of", format_func=shown
+    )
     with st.form("worth", border=False):
-        of = st.selectbox("The prices turn on", open_answers, key="worth-of", format_func=shown)
-        said = {"proven": None, "66 % possible": 2 / 3, "50 % possible": 0.5, "nothing promised": None}
+        asked = {one.words: f"{one.words} (comes to that: {percent(one.chance)})" for one in labels_to_price(answer, of)}
         given = {
-            words: column.number_input(words, min_value=0.0, value=None, step=10.0, placeholder="no price", key=f"worth-{words}")
-            for words, column in zip(said, st.columns(len(said)), strict=True)
+            words: st.number_input(literal(text), min_value=0.0, value=None, step=10.0, placeholder="no price", key=f"worth-{words}")
+            for words, text in (asked | {"plain": "nothing promised"}).items()
         }
         first, second, third = st.columns(3)
         keeping = first.number_input("keeping it, a year", min_value=0.0, step=10.0, key="worth-keeping")
@@ -162,14 +164,12 @@ def _show_worth(answer: PlanAnswer) -> None:
         death = third.number_input("chance it dies in a year, %", min_value=0.0, max_value=99.0, step=1.0, key="worth-death")
         if not st.form_submit_button("Weigh it", icon=":material/balance:"):
             return
-    if given["proven"] is None or given["nothing promised"] is None:
-        st.warning("Two prices are needed at least: proven, and with nothing promised.")
+    if None in given.values():
+        st.warning("Each label needs its price, nothing promised too.")
         return
     years = answer.years_until_first_result(date.today())
     with errors_shown():
-        possible = {said[words]: price for words, price in given.items() if said[words] is not None and price is not None}
-        prices = LabelPrices(of, {of: given["proven"]}, possible, given["nothing promised"])
-        decision = worth_of(answer, prices, Costs(keeping, breeding, death / 100, 0.0, years))
+        decision = worth_of(answer, prices_from(given, of), Costs(keeping, breeding, death / 100, 0.0, years))
         for sentence in decision.words():
             st.markdown(literal(sentence))
         st.line_chart(worth_rows(decision), x="chance", y=["holding", "selling today"], x_label=f"chance of {shown(of)}", y_label="money")

@@ -11,6 +11,7 @@ from triage.app.notices import errors_shown
 from triage.app.pages.sort_clutch import markup
 from triage.app.pages.sort_clutch.shelf import SortedClutch
 from triage.app.shared import drawn_picture, large_picture, photo_reader
+from triage.proving.trays import Tray
 from triage.signs import shown
 from triage.workflow.answers.report import EggReport
 from triage.workflow.answers.wording import shown_calls
@@ -81,6 +82,8 @@ def _words(clutch: SortedClutch, egg: EggReport) -> None:
     mark = holds_of(clutch).get(egg.label)
     note = f"You hold this one back, since {mark.since.astimezone():%d %B %Y}" if mark else ""
     st.html(markup.card_html(egg, note))
+    if egg.tray is Tray.CHECK_PARENTS and clutch.kept:
+        st.page_link("pages/suspicions/page.py", label="What its parents may carry unrecorded", icon=":material/help_center:")
     if clutch.thumbnails.get(egg.label) and len(egg.calls) > 1:
         _evidence(clutch, egg)
     if egg.label_text:

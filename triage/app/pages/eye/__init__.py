@@ -1,0 +1,1 @@
+"""The keeper's eye."""
