@@ -165,9 +165,9 @@ def test_a_gene_that_the_records_name_is_neither_taken_out_nor_renamed(archive, 
     for act in (lambda: remove_entry(archive, genes["dusk"]), lambda: change_entry(archive, genes["dusk"], {"name": "gloam"}),
                 lambda: undo_change(archive, 1)):  # fmt: skip
         said = refused(act)
-        assert said.startswith("your own gene dusk: Juniper, Basil, Thyme, evidence of 2031-1/A2 and 1 more could not be read any more (")
+        assert said.startswith("your own gene dusk: Juniper, Basil, Thyme, call of 2031-1/A2 and 1 more could not be read any more (")
         assert said.endswith("; needed: other words there first") and archive.all() == before
-    assert "Juniper, evidence of 2031-1/A2, call of 2031-1/A2, evidence of 2031-1/A4 could" in refused(remove_entry, archive, genes["haze"])
+    assert "Juniper, call of 2031-1/A2, evidence of 2031-1/A2, evidence of 2031-1/A4 could" in refused(remove_entry, archive, genes["haze"])
 
 
 def test_a_look_that_the_records_name_must_stay_one(archive, genes):

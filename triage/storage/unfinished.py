@@ -30,13 +30,18 @@ Files = Mapping[int, Sequence[tuple[str, bytes]]]
 
 @dataclass(frozen=True)
 class Form:
-    """One form: plain values by field, the files of its rows, when it was kept last; `version` changes with every keeping."""
+    """One form: plain values by field, the files of its rows, when it was kept last and by which `writer`."""
 
     id: str
-    version: str
+    writer: str
     kept: datetime
     values: Mapping[str, Any]
     files: Files
+
+
+def new_id() -> str:
+    """A name for a form, or for a writer."""
+    return secrets.token_hex(8)
 
 
 class Unfinished:
@@ -45,12 +50,12 @@ class Unfinished:
     def __init__(self, folder: Path | None = None) -> None:
         self.folder = data_folder() / FOLDER if folder is None else folder
 
-    def keep(self, values: Mapping[str, Any], files: Files, *, id: str = "", version: str = "") -> tuple[str, str]:
-        """Keep a form; returns its id and version. One that somebody else has kept since `version` stays, and this becomes another."""
-        if id and version != self._version(id):
-            id = ""
-        id = id or secrets.token_hex(8)
-        version, place = secrets.token_hex(4), self.folder / id
+    def keep(self, id: str, writer: str, values: Mapping[str, Any], files: Files, *, after: datetime | None = None) -> bool:
+        """Keep a form under an id from `new_id`. False, and nothing is written, where it is another's by now: kept last by another
+        writer than this one, and not as it was when this one took it over (its `kept` then is `after`)."""
+        place, last = self._place(id), self._last(id)
+        if last is not None and last.writer != writer and last.kept != after:
+            return False
         named: dict[str, list[list[str]]] = {}
         try:
             for folder in (self.folder, place):
@@ -66,31 +71,28 @@ class Unfinished:
                 if not (place / sha256).is_file():
                     with written_whole(place / sha256, error=StorageError, over=True) as file:
                         file.write(data)
-        form = {"format": _FORMAT, "version": version, "kept": datetime.now(UTC).isoformat(), "values": dict(values), "files": named}
+        form = {"format": _FORMAT, "writer": writer, "kept": datetime.now(UTC).isoformat(), "values": dict(values), "files": named}
         with written_whole(place / _FORM, error=StorageError, over=True) as file:
             file.write(json.dumps(form).encode())
         for other in place.iterdir():  # photos that were taken out of the form
             if other.name not in wanted and not other.name.startswith("."):
                 with suppress(OSError):
                     other.unlink()
-        return id, version
+        return True
 
     def read(self, id: str) -> Form:
         """A form with its files; StorageError where it is missing or damaged."""
         form = self._form(id)
         try:
             files = {int(row): tuple((name, self._file(id, sha256)) for name, sha256 in own) for row, own in form["files"].items()}
-            return Form(id, form["version"], datetime.fromisoformat(form["kept"]), form["values"], files)
+            return Form(id, form["writer"], datetime.fromisoformat(form["kept"]), form["values"], files)
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise StorageError(f"unfinished form {id}: damaged ({error}); {_AGAIN}") from error
 
     def all(self) -> tuple[Form, ...]:
         """Every form that can be read, without its files, the newest first."""
-        found = []
-        for place in self.folder.iterdir() if self.folder.is_dir() else ():
-            with suppress(StorageError, KeyError, TypeError, ValueError):
-                form = self._form(place.name)
-                found.append(Form(place.name, form["version"], datetime.fromisoformat(form["kept"]), form["values"], {}))
+        places = self.folder.iterdir() if self.folder.is_dir() else ()
+        found = [form for place in places if (form := self._last(place.name)) is not None]
         return tuple(sorted(found, key=lambda form: form.kept, reverse=True))
 
     def remove(self, id: str) -> None:
@@ -121,8 +123,10 @@ class Unfinished:
             raise ValueError("a photo is not what it was")
         return data
 
-    def _version(self, id: str) -> str:
+    def _last(self, id: str) -> Form | None:
+        """The form as it was kept last, without its files; None where it is not there or damaged."""
         try:
-            return str(self._form(id).get("version"))
-        except StorageError:
-            return ""
+            form = self._form(id)
+            return Form(id, form["writer"], datetime.fromisoformat(form["kept"]), form["values"], {})
+        except (StorageError, KeyError, TypeError, ValueError):
+            return None

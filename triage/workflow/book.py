@@ -18,7 +18,7 @@ from triage.storage.folder import data_folder
 from triage.storage.kinds import Animal, Call, Evidence, Gene, Laboratory, Outcome, Pairing, Record, Trait
 from triage.storage.old_marks import take_over_old_marks
 from triage.storage.photo_files import PhotoFiles
-from triage.storage.unfinished import Unfinished
+from triage.storage.unfinished import Unfinished, new_id
 from triage.workflow.clutch import allele_of, parent_from
 from triage.workflow.own_genes import species_as_kept, species_named
 

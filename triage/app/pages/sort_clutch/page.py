@@ -23,8 +23,9 @@ with st.container(horizontal=True):
     st.button("Show the demo clutch", key="demo", on_click=sorting.show_demo, args=(state,), icon=":material/egg:")
     st.button("Start afresh", key="afresh", on_click=sorting.start_afresh, args=(state,), type="tertiary",
               help="What was entered stays under Unfinished until the clutch is kept or thrown away.")  # fmt: skip
-unfinished.keep(state)
-unfinished.show_others(state)
+with st.container(key="entry-notices"):  # always there: what moves down while somebody types loses what was typed last
+    unfinished.keep(state)
+    unfinished.show_others(state)
 
 kept = sorting.clutches_in_records()
 if kept:

@@ -8,12 +8,13 @@ from triage.app.literal import literal
 from triage.app.notices import errors_shown
 from triage.app.pages.sort_clutch import draft
 from triage.errors import StorageError
-from triage.workflow.book import open_unfinished
+from triage.workflow.book import new_id, open_unfinished
 
 _ADDRESS = "entry"
 _MOST_SHOWN = 5
-#: The form as it was last kept or filled in, and id and version of what is kept of it.
-_SEEN, _KEPT = "entry-seen", "entry-kept"
+#: The form as it was last kept or filled in, the id of what is kept of it, and when that was kept last before it was taken up.
+_SEEN, _KEPT, _AFTER = "entry-seen", "entry-kept", "entry-after"
+_WRITER = "entry-writer"
 
 
 def take_up(state) -> None:
@@ -35,7 +36,7 @@ def go_on(state, id: str) -> None:
         st.query_params.pop(_ADDRESS, None)
         return
     draft.restore(state, {**form.values, "egg_photos": dict(form.files)})
-    state[_KEPT], state[_SEEN] = (form.id, form.version), draft.quick_mark(state)
+    state[_KEPT], state[_AFTER], state[_SEEN] = form.id, form.kept, draft.quick_mark(state)
     st.query_params[_ADDRESS] = form.id
 
 
@@ -56,17 +57,19 @@ def keep(state) -> None:
     mark = draft.quick_mark(state)
     if state.get(_SEEN) == mark:
         return
-    id, version = state.get(_KEPT, ("", ""))
-    if not id and draft.is_empty(state):
+    if _KEPT not in state and draft.is_empty(state):
         return
+    # Whoever types quickly ends a run anywhere: id and writer are in the state before anything is written under them.
+    id, writer = state.setdefault(_KEPT, new_id()), state.setdefault(_WRITER, new_id())
     values = draft.snapshot(state)
     photos = values.pop("egg_photos", {})
     with errors_shown():
-        state[_KEPT] = open_unfinished().keep(values, photos, id=id, version=version)
-        if id and state[_KEPT][0] != id:
+        if not open_unfinished().keep(id, writer, values, photos, after=state.get(_AFTER)):
+            state[_KEPT] = id = new_id()
+            open_unfinished().keep(id, writer, values, photos)
             st.info("This clutch was changed elsewhere meanwhile: what stands here is kept beside it, under Unfinished.")
         state[_SEEN] = mark
-        st.query_params[_ADDRESS] = state[_KEPT][0]
+        st.query_params[_ADDRESS] = id
 
 
 def as_filled(state) -> None:
@@ -77,16 +80,16 @@ def as_filled(state) -> None:
 
 def put_aside(state) -> None:
     """The form from now on is another one; what is kept stays."""
-    state.pop(_KEPT, None)
+    for key in (_KEPT, _AFTER):
+        state.pop(key, None)
     st.query_params.pop(_ADDRESS, None)
 
 
 def done(state) -> None:
     """The clutch is in the records: its form is no longer needed."""
-    id, _ = state.pop(_KEPT, ("", ""))
-    if id:
-        open_unfinished().remove(id)
-    st.query_params.pop(_ADDRESS, None)
+    if _KEPT in state:
+        open_unfinished().remove(state[_KEPT])
+    put_aside(state)
 
 
 def show_others(state) -> None:
@@ -94,8 +97,7 @@ def show_others(state) -> None:
     lost = state.pop("entry-lost", "")
     if lost:
         st.warning(literal(lost), icon=":material/warning:")
-    here = state.get(_KEPT, ("", ""))[0]
-    others = [form for form in open_unfinished().all() if form.id != here]
+    others = [form for form in open_unfinished().all() if form.id != state.get(_KEPT)]
     if not others:
         return
     with st.expander(f"Unfinished ({len(others)})", key="unfinished"):
