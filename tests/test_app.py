@@ -4,6 +4,7 @@ import html
 import io
 import re
 import warnings
+import zipfile
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -26,11 +27,12 @@ from triage.proving.trays import Tray
 from triage.records import Sex
 from triage.signs import shown
 from triage.species import load_species
+from triage.storage.backup import back_up
 from triage.storage.kinds import Animal, Call, Gene, Hold, Trait
 from triage.workflow.answers.as_json import to_json
 from triage.workflow.answers.report import EggReport
 from triage.workflow.answers.wording import headline, main_reason
-from triage.workflow.book import add_entry, now, open_archive, open_unfinished
+from triage.workflow.book import add_entry, now, open_archive, open_photos, open_unfinished
 from triage.workflow.holds import held_back, hold_back
 from triage.workflow.reference_pictures import STAGES, drawn_look
 from triage.workflow.sheet import load_sheet, sheet_from_form
@@ -302,6 +304,17 @@ def test_a_clutch_in_the_records_is_no_longer_unfinished(page):
     assert len(open_unfinished().all()) == 1
     next(button for button in page.button if button.label == "Keep this clutch").click().run()
     assert not page.exception and open_unfinished().all() == () and "entry" not in page.query_params
+
+
+def test_an_unfinished_clutch_lies_in_its_own_folder_with_its_photos_as_they_came_and_in_no_backup(page, data_folder, tmp_path):
+    page.file_uploader(key="upload_0").set_value([("H7.jpg", jpeg(90), "image/jpeg")]).run()
+    (form,) = (data_folder / "unfinished").iterdir()
+    assert jpeg(90) in [path.read_bytes() for path in form.iterdir()]
+    back_up(open_archive(), open_photos(), tmp_path / "b.zip")
+    assert not any("unfinished" in name or name.startswith("photos/") for name in zipfile.ZipFile(tmp_path / "b.zip").namelist())
+    page.button(key="afresh").click().run()
+    page.button(key=f"away-{form.name}").click().run()
+    assert list((data_folder / "unfinished").iterdir()) == []
 
 
 def test_an_address_of_a_lost_form_says_so_and_begins_a_new_one():
