@@ -18,6 +18,7 @@ from streamlit.testing.v1 import AppTest
 import triage.app
 from triage.app.checks import check_call, check_genes
 from triage.app.literal import escape, literal
+from triage.app.pages.collection.change_form import change_words
 from triage.app.pages.sort_clutch import draft, entry, markup
 from triage.app.pages.sort_clutch.shelf import Shelf
 from triage.app.serve import THEME
@@ -28,7 +29,7 @@ from triage.records import Sex
 from triage.signs import shown
 from triage.species import load_species
 from triage.storage.backup import back_up
-from triage.storage.kinds import Animal, Call, Gene, Hold, Trait
+from triage.storage.kinds import Animal, Call, Candidate, Clutch, Egg, Gene, Hold, Pairing, Trait
 from triage.workflow.answers.as_json import to_json
 from triage.workflow.answers.report import EggReport
 from triage.workflow.answers.wording import headline, main_reason
@@ -775,6 +776,44 @@ def test_an_animal_is_entered_on_the_page(data_folder):
 COSTS = ("keeping", "breeding", "death")
 
 
+def test_what_is_recorded_is_changed_told_in_the_history_and_undone(data_folder):
+    archive = open_archive()
+    with archive.change("entered") as draft:
+        clove = draft.add(Animal(name="Clove", species="ball python", sex="unknown", genes="pastel", state="kept"))
+        dam = draft.add(Animal(name="Juniper", species="ball python", sex="female"))
+        pairing = draft.add(Pairing(dam=dam, sires=(Candidate(unrecorded=True),)))
+        egg = draft.add(Egg(clutch=draft.add(Clutch(name="2031-1", pairing=pairing)), label="A1", state="hatched"))
+    page = AppTest.from_file(str(APP / "pages" / "collection" / "page.py"), default_timeout=TIMEOUT_S).run()
+    change = lambda: next(button for button in page.button if button.label == "Change it").click().run()  # noqa: E731
+    page.selectbox(key="collection-animal").select("Clove").run()
+    at = f"{clove}-1"
+    page.radio(key=f"change-sex-{at}").set_value("female")
+    page.number_input(key=f"change-weight-{at}").set_value(320.0)
+    page.text_input(key=f"change-name-{at}").set_value("Clove *II*")
+    change()
+    assert not page.exception and not page.error
+    entry = archive.find(clove)
+    assert (entry.content.sex, entry.content.weight_g, entry.content.name, entry.content.genes) == ("female", 320.0, "Clove *II*", "pastel")
+    assert archive.history(clove)[-1].reason == "Clove: now called Clove *II*, sexed female, weighed 320 g"
+    assert any("sexed female, weighed 320 g" in one.value.replace("\\", "") for one in page.markdown)
+    page.text_input(key=f"change-genes-{clove}-2").set_value("pastle")
+    change()
+    assert "did you mean" in page.error[0].value and archive.find(clove).version == 2
+    change()
+    page.selectbox(key="collection-animal").select("2031-1/A1").run()
+    page.radio(key=f"change-sex-{egg}-1").set_value("male")
+    page.radio(key=f"change-state-{egg}-1").set_value("dead")
+    change()
+    assert not page.exception and (archive.find(egg).content.sex, archive.find(egg).content.state) == ("male", "dead")
+    archive.undo(archive.history()[-1].change)
+    assert archive.find(egg).content.sex is None
+
+
+def test_words_of_a_change():
+    assert change_words({"weight_g": 320.0, "origin": None}) == "weighed 320 g, origin taken out"
+    assert change_words({"weight_g": None, "hatched": None}) == "weight taken out, hatch day taken out"
+
+
 def test_a_clutch_is_kept_and_the_collection_shows_it(data_folder):
     empty = AppTest.from_file(str(APP / "pages" / "collection" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not empty.exception and "No animals yet" in empty.info[0].value
@@ -788,6 +827,9 @@ def test_a_clutch_is_kept_and_the_collection_shows_it(data_folder):
     page = AppTest.from_file(str(APP / "pages" / "collection" / "page.py"), default_timeout=TIMEOUT_S).run()
     assert not page.exception
     assert len(page.dataframe[0].value) == 10 and "Bracken" in set(page.dataframe[0].value["name"])
+    pictures = dict(zip(page.dataframe[0].value["name"], page.dataframe[0].value["photo"], strict=True))
+    assert pictures.pop("Bracken") == pictures.pop("Flint") == pictures.pop("Sorrel") == ""
+    assert len(set(pictures.values())) == 7 and all(one.startswith("data:image/jpeg;base64,") for one in pictures.values())
     eggs = [option for option in page.selectbox(key="collection-animal").options if "/A" in option]
     for number, what in ((4, "Work slip (PDF)"), (2, "Hatch card (PDF)")):  # A4 is to be looked at again, A2 is settled
         page.selectbox(key="collection-animal").select(next(one for one in eggs if f"/A{number}" in one)).run()

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import base64
+
 import streamlit as st
 
 from triage.app.notices import errors_shown
 from triage.app.pages.sort_clutch.shelf import Shelf
 from triage.app.thumbnails import enlarged, thumbnail
+from triage.errors import TriageError
 from triage.records import Species
 from triage.species import load_species
-from triage.workflow.book import keepers_species
+from triage.workflow.book import keepers_species, open_photos
 
 
 def species_shown(name: str) -> Species:
@@ -47,3 +50,16 @@ def drawn_picture(species: str, call: str, stage: str) -> bytes | None:
     from triage.workflow.reference_pictures import drawn_look
 
     return drawn_look(species, call, stage)
+
+
+@st.cache_data(max_entries=3000, show_spinner=False)
+def table_picture(sha256: str) -> str:
+    """A photo of the records as the address of a small picture, for a table; empty where there is none that can be read."""
+    from triage.workflow.newest_photo import squared
+
+    if not sha256:
+        return ""
+    try:
+        return f"data:image/jpeg;base64,{base64.b64encode(squared(open_photos().read(sha256), 96)).decode()}"
+    except (TriageError, OSError):
+        return ""

@@ -8,16 +8,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import segno
-from PIL import Image, ImageOps
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.units import mm
 from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 
-from triage.errors import StorageError
 from triage.storage.photo_files import PhotoFiles
 from triage.workflow.book import Book
 from triage.workflow.label import SaleLabel
+from triage.workflow.newest_photo import newest_photo
 from triage.workflow.writing import Style, wrapped, write
 
 _COLUMNS, _ROWS = 2, 5
@@ -49,23 +48,9 @@ def cards_of(labels: Sequence[SaleLabel], book: Book | None = None, files: Photo
     """
     return tuple(
         Card(one.id, one.name if one.text else f"Work slip: {one.name}", (one.text or f"no label yet: {one.reason}", *one.lines),
-             _small_photo(book, files, one.id) if book and files else b"")
+             newest_photo(book, files, one.id, _PHOTO_PX) if book and files else b"")
         for one in labels
     )  # fmt: skip
-
-
-def _small_photo(book: Book, files: PhotoFiles, id: str) -> bytes:
-    """The newest photo of an animal or egg that can be read, cut to a square."""
-    for entry in reversed(book.about(id, "photo")):
-        try:
-            with Image.open(io.BytesIO(files.read(entry.content.sha256))) as picture:
-                square = ImageOps.fit(picture.convert("RGB"), (_PHOTO_PX, _PHOTO_PX), Image.Resampling.LANCZOS)
-        except (StorageError, OSError):  # missing or damaged, as 'triage verify' says
-            continue
-        file = io.BytesIO()
-        square.save(file, "JPEG", quality=85)
-        return file.getvalue()
-    return b""
 
 
 def cards_pdf(cards: Sequence[Card]) -> bytes:

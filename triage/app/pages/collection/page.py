@@ -8,8 +8,10 @@ from triage.app.literal import literal, plain
 from triage.app.notices import errors_shown
 from triage.app.pages.collection.animal import show_chances, show_label, show_outcome_form, show_plan
 from triage.app.pages.collection.animal_form import show_animal_form
-from triage.app.pages.collection.rows import animal_rows, last_changes
+from triage.app.pages.collection.change_form import show_change_form
+from triage.app.pages.collection.rows import animal_rows, last_changes, newest_sha
 from triage.app.pages.collection.traits import show_traits
+from triage.app.shared import table_picture
 from triage.signs import shown
 from triage.species import usual_species
 from triage.workflow.book import open_archive
@@ -33,7 +35,10 @@ with errors_shown():
 if known is not None and not known.animals:
     st.info("No animals yet. Enter one here, or sort a clutch and keep it in the records there.", icon=":material/pets:")
 elif known is not None:
-    st.dataframe(plain(animal_rows(known)), hide_index=True, width="stretch")
+    pictures = [table_picture(newest_sha(known, id)) for id in known.animals]
+    rows = [{"photo": one, **row} if any(pictures) else row for one, row in zip(pictures, animal_rows(known), strict=True)]
+    columns = {"photo": st.column_config.ImageColumn(width=64)}
+    st.dataframe(plain(rows), hide_index=True, width="stretch", row_height=56, column_config=columns)
     if not known.posterior.exact:
         st.warning("Too much hangs together to be summed at once: some chances are approximate, each gene exact by itself.")
     if known.left_out:
@@ -47,6 +52,7 @@ elif known is not None:
         state["collection-animal"] = known.book.animal_of_egg.get(was, next(iter(names)))
     chosen = st.selectbox("Animal", list(names), format_func=names.__getitem__, key="collection-animal")
     show_chances(known, chosen)
+    show_change_form(archive, known, chosen)
     show_traits(archive, known, chosen)
     show_label(archive, known, chosen)
     show_plan(known, chosen)

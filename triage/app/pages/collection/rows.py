@@ -37,6 +37,12 @@ def animal_rows(known: Known) -> list[dict[str, str]]:
     return rows
 
 
+def newest_sha(known: Known, id: str) -> str:
+    """Checksum of the newest photo of an animal; empty where there is none."""
+    photos = known.book.about(id, "photo")
+    return photos[-1].content.sha256 if photos else ""
+
+
 def chance_rows(known: Known, id: str) -> list[dict[str, object]]:
     """A row for each thing an animal can be at a gene, in words: gene, what it would be, chance."""
     return [
