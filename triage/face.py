@@ -13,7 +13,6 @@ from triage.genetics.readings import photo_reading
 from triage.outputs import private_folder
 from triage.records import Species
 from triage.species import load_species, parse_call
-from triage.species.drawing import looks_of
 from triage.species.wording import chances_in_words
 from triage.storage.archive import Archive
 from triage.storage.database import FILE, Database
@@ -23,7 +22,7 @@ from triage.workflow.answers.report import ClutchReport
 from triage.workflow.before_pairing import before_pairing
 from triage.workflow.book import open_archive, open_photos
 from triage.workflow.clutch import ClutchSheet
-from triage.workflow.draw import genotype_of
+from triage.workflow.draw import drawn
 from triage.workflow.keep import KeptClutch, keep_clutch
 from triage.workflow.known import known_and_ids
 from triage.workflow.label import SaleLabel, sale_labels
@@ -52,11 +51,7 @@ def draw_hatchling(species: Species, genes: str, *, seed: int = 0, size: int = 5
 
     SheetError where the genes leave something open, CatalogueError where the species cannot be drawn.
     """
-    from triage.hatchery import render
-
-    genotype, looks = genotype_of(species, genes), looks_of(species.key)
-    photos = render([genotype], [seed], [seed], size=size, stage=stage, looks=looks)
-    return Image.fromarray((photos.images[0].permute(1, 2, 0).numpy() * 255).round().astype("uint8"))
+    return drawn(species, genes, seed=seed, size=size, stage=stage)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,9 +3,7 @@
 import json
 
 import pytest
-from streamlit.testing.v1 import AppTest
 
-import triage.app
 from triage.cli.main import main
 from triage.errors import StorageError
 from triage.storage.archive import Archive
@@ -177,18 +175,12 @@ def test_the_command_and_a_sheet_sorted_with_the_yes(monkeypatch, tmp_path, caps
     assert said["format"] == 1 and said["eyes"][0]["confusions"][0]["k"] == 3 and said["used"] is None
 
 
-def test_the_page_says_the_same_and_takes_the_yes(monkeypatch, tmp_path):
-    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
-
-    def opened():
-        main_page = next(iter(triage.app.__path__)) + "/main.py"
-        return AppTest.from_file(main_page, default_timeout=60).run().switch_page("pages/eye/page.py").run()
-
-    empty = opened()
+def test_the_page_says_the_same_and_takes_the_yes(opened_page):
+    empty = opened_page("eye")
     assert not empty.exception and "No call was settled yet" in empty.info[0].value and not [b for b in empty.button if b.key == "eye-use"]
     archive = open_archive()
     family(archive, TOOK, tested=[1] * 11 + [0] * 4)
-    page = opened()
+    page = opened_page("eye")
     (eye,) = eyes_of(archive)
     said = [one.value.replace("\\", "").removeprefix("- ") for one in page.markdown]
     assert not page.exception and set(eye_words(eye)[1:]) <= set(said) and archive.all("eye") == ()

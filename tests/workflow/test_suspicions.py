@@ -3,9 +3,7 @@
 import json
 
 import pytest
-from streamlit.testing.v1 import AppTest
 
-import triage.app
 from triage.cli.main import main
 from triage.errors import ContradictionError, StorageError
 from triage.storage.archive import Archive
@@ -182,18 +180,12 @@ def test_the_command(monkeypatch, tmp_path, capsys):
     assert "needed: the parent, --gene and --as" in capsys.readouterr().err
 
 
-def test_the_page_shows_a_suspicion_takes_it_and_says_what_changed(monkeypatch, tmp_path):
-    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
-
-    def opened():
-        main_page = next(iter(triage.app.__path__)) + "/main.py"
-        return AppTest.from_file(main_page, default_timeout=60).run().switch_page("pages/suspicions/page.py").run()
-
-    empty = opened()
+def test_the_page_shows_a_suspicion_takes_it_and_says_what_changed(opened_page):
+    empty = opened_page("suspicions")
     assert not empty.exception and "No parent is suspected" in empty.info[0].value
     archive = open_archive()
     dam, sire = family(archive)
-    page = opened()
+    page = opened_page("suspicions")
     said = [one.value.replace("\\", "") for one in page.markdown]
     assert not page.exception and suspicion_words(suspicions_of(archive).alarms[0]) in said[0]
     assert sum(one.startswith("2031-1, for it: ") and "2031-1/A2" in one for one in said) == 1

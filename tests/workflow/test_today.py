@@ -4,9 +4,7 @@ import json
 from datetime import date
 
 import pytest
-from streamlit.testing.v1 import AppTest
 
-import triage.app
 from triage.cli.main import main
 from triage.species import load_species, species_names
 from triage.storage.kinds import Animal, Call, Candidate, Clutch, Egg, Hold, Pairing, Sort, SortedEgg
@@ -15,7 +13,6 @@ from triage.workflow.settings import Settings
 from triage.workflow.today import AGAIN, DUE, HELD, PARENTS, TO_CALL, due_words, tasks
 
 AT = "2031-06-12T10:00:00+00:00"
-APP = next(iter(triage.app.__path__))
 
 
 @pytest.fixture
@@ -117,16 +114,13 @@ def test_the_command_says_the_same(archive, capsys):
     assert capsys.readouterr().out.splitlines() == ["Clutches to hatch", f"  2031-1: {row['words']}"]
 
 
-def test_the_page_shows_what_there_is_and_the_way_to_it(archive):
-    def opened():
-        return AppTest.from_file(f"{APP}/main.py", default_timeout=60).run().switch_page("pages/today/page.py").run()
-
-    empty = opened()
+def test_the_page_shows_what_there_is_and_the_way_to_it(opened_page, archive):
+    empty = opened_page("today")
     assert not empty.exception and "The records are empty" in empty.info[0].value
     clutch = clutch_of(archive, laid="2001-04-01")
     add(archive, Egg(clutch=clutch, label="A*1*", state="laid"))
     add(archive, Hold(clutch_name="Sage x *Rue*", label="B2", at=AT))
-    page = opened()
+    page = opened_page("today")
     assert not page.exception and [one.value for one in page.subheader] == ["Clutches to hatch (1)", "Held back (1)"]
     said = [one.value.replace("\\", "") for one in page.markdown]
     assert "overdue for" in said[0] and "Sage x *Rue* B2" in said[1] and r"\*Rue\*" in page.markdown[1].value

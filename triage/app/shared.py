@@ -12,7 +12,9 @@ from triage.app.thumbnails import enlarged, thumbnail
 from triage.errors import TriageError
 from triage.records import Species
 from triage.species import load_species
+from triage.storage.archive import Archive
 from triage.workflow.book import keepers_species, open_photos
+from triage.workflow.known import Known, known_of
 
 
 def species_shown(name: str) -> Species:
@@ -20,6 +22,14 @@ def species_shown(name: str) -> Species:
     with errors_shown():
         return keepers_species(name)
     return load_species(name)
+
+
+def known_in_session(archive: Archive, species: str) -> Known:
+    """What the records together say of a species; of what this session knew before, only what changed since is computed."""
+    last = st.session_state.get("known")
+    known = known_of(archive, species, last if last is not None and last.collection.species.name == species else None)
+    st.session_state["known"] = known
+    return known
 
 
 @st.cache_resource(show_spinner="Loading the photo model")

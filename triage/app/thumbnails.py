@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from PIL import Image, ImageOps
 
@@ -16,23 +16,21 @@ _LARGE_PX = 1600
 
 def thumbnail(name: str, data: bytes) -> bytes | None:
     """A square JPEG of a photo, or None where the photo cannot be opened (sorting says why)."""
-    try:
-        image = open_photo(data, name=name).to_image()
-    except PhotoError:
-        return None
-    file = io.BytesIO()
-    ImageOps.fit(image.convert("RGB"), (SIDE_PX, SIDE_PX), Image.Resampling.LANCZOS).save(file, "JPEG", quality=82)
-    return file.getvalue()
+    return _jpeg(name, data, lambda image: ImageOps.fit(image, (SIDE_PX, SIDE_PX), Image.Resampling.LANCZOS), 82)
 
 
 def enlarged(name: str, data: bytes) -> bytes | None:
     """A whole photo as a JPEG of at most 1,600 pixels a side, or None where it cannot be opened."""
+    return _jpeg(name, data, lambda image: ImageOps.contain(image, tuple(min(_LARGE_PX, side) for side in image.size)), 88)
+
+
+def _jpeg(name: str, data: bytes, fitted: Callable[[Image.Image], Image.Image], quality: int) -> bytes | None:
     try:
         image = open_photo(data, name=name).to_image()
     except PhotoError:
         return None
     file = io.BytesIO()
-    ImageOps.contain(image.convert("RGB"), (min(_LARGE_PX, image.width), min(_LARGE_PX, image.height))).save(file, "JPEG", quality=88)
+    fitted(image.convert("RGB")).save(file, "JPEG", quality=quality)
     return file.getvalue()
 
 

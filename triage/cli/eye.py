@@ -40,6 +40,8 @@ def _as_json(one) -> dict:
 
 
 def _words(said: dict) -> str:
+    from triage.workflow.eye import NONE_SETTLED
+
     lines = []
     for one in said["eyes"]:
         proved = sum(x["itself"] for x in one["settled"])
@@ -49,4 +51,4 @@ def _words(said: dict) -> str:
     if said["used"]:
         accuracy, share = (100 * said["used"][name] for name in ("accuracy", "lookalike_share"))
         lines.append(f"Clutches are sorted with {accuracy:.1f} % and {share:.1f} % from now on; 'triage undo' takes that back.")
-    return "\n".join(lines) or "No call was settled yet: a proving, a laboratory, or parents that leave one look settle one."
+    return "\n".join(lines) or NONE_SETTLED

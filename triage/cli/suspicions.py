@@ -98,12 +98,10 @@ def _words(said: dict) -> str:
 
 
 def _decided_words(said: dict) -> str:
-    from triage.proving.chances import percent
     from triage.workflow.known import News, news_words
+    from triage.workflow.suspicions import SortedAgain, sorted_again_words
 
     lines = [f"entered: {said['words']} (triage undo {said['change']} takes it back)"]
     lines += [f"  {news_words(News(**one))}" for one in said["news"]]
-    for one in said["sorted_again"]:
-        (tray, call, p), (now_tray, now_call, now_p) = one["before"], one["after"]
-        lines.append(f"  {one['name']}: {now_tray}, {now_call} {percent(now_p)}; before {tray}, {call} {percent(p)}")
+    lines += [f"  {sorted_again_words(SortedAgain(**one))}" for one in said["sorted_again"]]
     return "\n".join(lines)

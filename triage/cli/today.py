@@ -26,7 +26,9 @@ def today(day: datetime | None, ids: bool, as_json: bool) -> None:
 
 
 def _today_words(rows: list[dict], ids: bool) -> str:
+    from triage.workflow.today import NOTHING
+
     lines = []
     for group, of_group in groupby(rows, key=lambda row: row["group"]):
         lines += [group.capitalize(), *(f"  {named(row['name'], row['id'], ids)}: {row['words']}".rstrip(": ") for row in of_group)]
-    return "\n".join(lines) or "Nothing to do: no clutch is due, every egg is called, nobody is held back."
+    return "\n".join(lines) or NOTHING

@@ -9,7 +9,7 @@ import secrets
 import shutil
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -82,12 +82,11 @@ class Unfinished:
 
     def read(self, id: str) -> Form:
         """A form with its files; StorageError where it is missing or damaged."""
-        form = self._form(id)
+        form, named = self._form(id)
         try:
-            files = {int(row): tuple((name, self._file(id, sha256)) for name, sha256 in own) for row, own in form["files"].items()}
-            return Form(id, form["writer"], datetime.fromisoformat(form["kept"]), form["values"], files)
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
-            raise StorageError(f"unfinished form {id}: damaged ({error}); {_AGAIN}") from error
+            return replace(form, files={int(row): tuple((name, self._file(id, sha256)) for name, sha256 in own) for row, own in named.items()})
+        except (TypeError, ValueError, AttributeError) as error:
+            raise _damaged(id, error) from error
 
     def all(self) -> tuple[Form, ...]:
         """Every form that can be read, without its files, the newest first."""
@@ -104,16 +103,17 @@ class Unfinished:
             raise StorageError(f"unfinished form {id[:40]!r}: that is no name of one; {_AGAIN}")
         return self.folder / id
 
-    def _form(self, id: str) -> dict[str, Any]:
+    def _form(self, id: str) -> tuple[Form, Mapping[str, Any]]:
+        """A form without its files, and what those are called, by row; StorageError where it is missing or damaged."""
         name = f"unfinished form {id}"
         data = read_file(self._place(id) / _FORM, at_most=_LARGEST_FORM, needed=_AGAIN, name=name, error=StorageError)
         try:
             form = json.loads(data)
-        except (ValueError, RecursionError) as error:
-            raise StorageError(f"{name}: damaged ({error}); {_AGAIN}") from error
-        if not isinstance(form, dict) or form.get("format") != _FORMAT:
-            raise StorageError(f"{name}: not of format {_FORMAT}; {_AGAIN}")
-        return form
+            if not isinstance(form, dict) or form.get("format") != _FORMAT:
+                raise ValueError(f"not of format {_FORMAT}")
+            return Form(id, form["writer"], datetime.fromisoformat(form["kept"]), form["values"], {}), form["files"]
+        except (KeyError, TypeError, ValueError, RecursionError) as error:
+            raise _damaged(id, error) from error
 
     def _file(self, id: str, sha256: str) -> bytes:
         if not re.fullmatch("[0-9a-f]{64}", sha256):
@@ -126,7 +126,10 @@ class Unfinished:
     def _last(self, id: str) -> Form | None:
         """The form as it was kept last, without its files; None where it is not there or damaged."""
         try:
-            form = self._form(id)
-            return Form(id, form["writer"], datetime.fromisoformat(form["kept"]), form["values"], {})
-        except (StorageError, KeyError, TypeError, ValueError):
+            return self._form(id)[0]
+        except StorageError:
             return None
+
+
+def _damaged(id: str, error: Exception) -> StorageError:
+    return StorageError(f"unfinished form {id}: damaged ({error}); {_AGAIN}")

@@ -89,6 +89,10 @@ class Book:
         """The animal that an egg became, where it is an entry."""
         return {entry.content.egg: entry.id for entry in self.all("animal") if entry.content.egg}
 
+    def is_gone(self, id: str) -> bool:
+        """Whether an animal, or the one that an egg became, was sold or is dead."""
+        return getattr(self[self.animal_of_egg.get(id, id)].content, "state", None) in ("sold", "dead")
+
     @cached_property
     def _about(self) -> dict[str, list[Entry]]:
         found: dict[str, list[Entry]] = {}

@@ -8,12 +8,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from PIL import Image
+
 from triage.errors import SheetError, ShorthandError, UnknownNameError, UnsupportedInheritanceError
 from triage.files import read_text
 from triage.hatchery import DOMAINS, STAGES, HatchedPhoto, HatchSpec
 from triage.hatchery import hatch as render_photos
 from triage.records import Genotype, Sex, Species
 from triage.species import load_species, parse_parent, usual_species
+from triage.species.drawing import looks_of
 
 DEFAULT_SIZE = 512
 _LARGEST_TABLE = 10 * 2**20
@@ -109,6 +112,18 @@ def hatch(
         return render_photos(specs, folder, size=size, domain=domain, jpeg_quality=jpeg_quality, progress=progress)
     except ValueError as error:
         raise SheetError(f"{folder}: {error}") from error
+
+
+def drawn(species: Species, genes: str, *, seed: int, size: int, stage: str | None = None, domain: str = "training") -> Image.Image:
+    """A synthetic photo of a hatchling of these genes, drawn from the seed alone; `size` x `size` pixels.
+
+    SheetError where the genes leave something open, CatalogueError where the species cannot be drawn.
+    """
+    from triage.hatchery import render
+
+    genotype, looks = genotype_of(species, genes), looks_of(species.key)
+    photos = render([genotype], [seed], [seed], size=size, stage=stage, domain=domain, looks=looks)
+    return Image.fromarray((photos.images[0].permute(1, 2, 0).numpy() * 255).round().astype("uint8"))
 
 
 def genotype_of(species: Species, genes: str, label: str = "the hatchling") -> dict[str, tuple[str, str]]:

@@ -25,6 +25,7 @@ from triage.workflow.settings import Settings
 #: A look is settled where it is at least this likely; a laboratory's error rates seldom leave more.
 SETTLED = 0.99
 _SETTLES = ("laboratory", "outcome")
+NONE_SETTLED = "No call was settled yet: a proving, a laboratory, or parents that leave one look settle one."
 
 
 @dataclass(frozen=True, slots=True)

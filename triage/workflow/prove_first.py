@@ -89,8 +89,7 @@ def _held(known: Known) -> Iterator[tuple[str, Sex]]:
     marked = [id for id in about if known.book.species(id) is species]
     for id in dict.fromkeys(marked):
         of = known.book.animal_of_egg.get(id, id)
-        state = getattr(known.book[of].content, "state", None) if of in known.animals else "dead"
-        if state not in ("sold", "dead"):
+        if of in known.animals and not known.book.is_gone(of):
             sex = known.collection.animals[of].sex
             yield from ((of, one) for one in ([sex] if sex else Sex))
 

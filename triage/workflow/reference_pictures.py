@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import io
 
-from triage.errors import SheetError, UnknownNameError
+from triage.errors import CatalogueError, SheetError, UnknownNameError
 from triage.hatchery import STAGES
-from triage.species import load_species, usual_species
+from triage.species import load_species
+from triage.workflow.draw import drawn
 
 __all__ = ["STAGES", "STAGE", "drawn_look"]
 
@@ -19,19 +20,10 @@ def drawn_look(species: str, call: str, stage: str = STAGE) -> bytes | None:
 
     The same animal lies the same way for every call, so that only what the genes do differs.
     """
-    if load_species(species).key != load_species(usual_species()).key:
-        return None
-    from PIL import Image
-
-    from triage.hatchery import render
-    from triage.workflow.draw import genotype_of
-
     try:
-        genotype = genotype_of(load_species(usual_species()), call, call)
-        photos = render([genotype], [_SEED], [_SEED], size=_SIDE_PX, stage=stage, domain="clean")
-    except (SheetError, UnknownNameError):
+        picture = drawn(load_species(species), call, seed=_SEED, size=_SIDE_PX, stage=stage, domain="clean")
+    except (SheetError, CatalogueError, UnknownNameError):
         return None
-    pixels = (photos.images[0].permute(1, 2, 0) * 255).round().byte().numpy()
     file = io.BytesIO()
-    Image.fromarray(pixels).save(file, "JPEG", quality=88)
+    picture.save(file, "JPEG", quality=88)
     return file.getvalue()

@@ -214,6 +214,12 @@ def suspicion_words(one: Suspected) -> str:
     return f"{' or '.join(one.names)} may carry {one.gene}: {chances} (odds times {factor})"
 
 
+def sorted_again_words(one: SortedAgain) -> str:
+    """How a hatchling sorts now and before: ``2031-1/A1: look again, yellow belly 89 %; before check parents, normal 98 %``."""
+    (tray, call, p), (now_tray, now_call, now_p) = one.before, one.after
+    return f"{one.name}: {now_tray}, {now_call} {percent(now_p)}; before {tray}, {call} {percent(p)}"
+
+
 def _ids(clutches: Clutches, species: Species) -> list[str]:
     book = clutches.book
     animals = [one.id for one in book.all("animal") if one.content.species == species.name]

@@ -11,6 +11,7 @@ from triage.storage.kinds import Clutch
 from triage.workflow.book import Book
 
 DUE, TO_CALL, AGAIN, PARENTS, HELD = "clutches to hatch", "eggs to call", "look again", "check parents", "held back"
+NOTHING = "Nothing to do: no clutch is due, every egg is called, nobody is held back."
 #: The order in which they are shown.
 GROUPS = (DUE, TO_CALL, AGAIN, PARENTS, HELD)
 
@@ -72,9 +73,8 @@ def _of_eggs(book: Book) -> Iterator[Task]:
         said = {egg.label: (egg.tray, (egg.reasons or ("",))[0]) for egg in entry.content.eggs}
         sorted_on[entry.content.clutch] = (date.fromisoformat(entry.content.at[:10]), said)
     for egg in book.all("egg"):
-        clutch, animal = egg.content.clutch, book.animal_of_egg.get(egg.id)
-        gone = animal is not None and book[animal].content.state in ("sold", "dead")
-        if egg.content.state != "hatched" or gone:
+        clutch = egg.content.clutch
+        if egg.content.state != "hatched" or book.is_gone(egg.id):
             continue
         day, said = sorted_on.get(clutch, (None, {}))
         tray, reason = said.get(egg.content.label, ("", ""))

@@ -56,8 +56,9 @@ def main_reason(egg: EggReport) -> str:
     """The one line that stands below the headline; empty where nothing was said."""
     if egg.reads_as is not None:
         return egg.reads_as.reason
-    open_yet = egg.reasons[-1:] if egg.tray is Tray.HOLD_BACK else egg.reasons[:1]  # what is settled comes first
-    return "".join(open_yet)
+    if not egg.reasons:
+        return ""
+    return egg.reasons[-1 if egg.tray is Tray.HOLD_BACK else 0]  # what is settled comes first
 
 
 def shortlist_text(egg: EggReport) -> str:

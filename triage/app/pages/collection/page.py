@@ -11,12 +11,12 @@ from triage.app.pages.collection.animal_form import show_animal_form
 from triage.app.pages.collection.change_form import show_change_form
 from triage.app.pages.collection.rows import animal_rows, last_changes, newest_sha
 from triage.app.pages.collection.traits import show_traits
-from triage.app.shared import table_picture
+from triage.app.shared import known_in_session, table_picture
 from triage.signs import shown
 from triage.species import usual_species
 from triage.workflow.book import open_archive
 from triage.workflow.gene_use import undo_change
-from triage.workflow.known import known_of, species_in
+from triage.workflow.known import species_in
 from triage.workflow.names import described
 
 _SHOWN = 20
@@ -29,9 +29,7 @@ with errors_shown():
     of = species[0]
     if len(species) > 1:
         of = st.segmented_control("Species", species, default=of, required=True, key="collection-species")
-    last = state.get("known")  # what was known when the page was last drawn: only what changed since is computed
-    known = known_of(archive, of, last if last is not None and last.collection.species.name == of else None)
-    state["known"] = known
+    known = known_in_session(archive, of)
 if known is not None and not known.animals:
     st.info("No animals yet. Enter one here, or sort a clutch and keep it in the records there.", icon=":material/pets:")
 elif known is not None:

@@ -5,7 +5,7 @@ import streamlit as st
 from triage.app.literal import literal
 from triage.app.notices import errors_shown
 from triage.workflow.book import open_archive
-from triage.workflow.eye import eye_words, eyes_of, take_eye
+from triage.workflow.eye import NONE_SETTLED, eye_words, eyes_of, take_eye
 from triage.workflow.recorded import KEEPER
 
 _TOLD = "eye-told"
@@ -24,7 +24,7 @@ if _TOLD in state:
 with errors_shown(), st.spinner("Settling calls by what came out"):
     eyes = eyes_of(open_archive())
     if not eyes:
-        st.info("No call was settled yet: a proving, a laboratory, or parents that leave one look settle one.")
+        st.info(NONE_SETTLED)
     for eye in eyes:
         first, *rest = eye_words(eye)
         st.subheader("You" if eye.by == KEEPER else literal(eye.by))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import streamlit as st
 
 from triage.app.literal import literal
@@ -12,7 +10,7 @@ from triage.proving.chances import percent
 from triage.species import usual_species
 from triage.workflow.book import open_archive
 from triage.workflow.known import news_words, species_in
-from triage.workflow.suspicions import Decided, Decision, Suspected, Suspicions, decide, suspicion_words, suspicions_of
+from triage.workflow.suspicions import Decided, Decision, Suspected, Suspicions, decide, sorted_again_words, suspicion_words, suspicions_of
 
 _FOUND, _TOLD = "suspicions", "suspicions-told"
 state = st.session_state
@@ -42,34 +40,33 @@ def show(archive, number: int, one: Suspected) -> None:
         for more in one.one_more:
             st.caption(literal(f"One more clutch of {more.parent} with {more.mate} would settle it: {percent(more.settles)}"))
         for id, name in zip(one.parents, one.names, strict=True):
-            with st.container(horizontal=True, vertical_alignment="bottom"):
-                ways = _ways(name, one, f"{number}-{id}")
-                for decision, (label, chance) in ways.items():
-                    st.button(label, key=f"take-{number}-{id}-{decision.value}", on_click=_take, args=(archive, id, one.gene, decision, chance))
+            _ways(archive, one, id, literal(name), f"{number}-{id}")
 
 
-def _ways(name: str, one: Suspected, key: str) -> dict[Decision, tuple[str, Callable[[], float | None]]]:
-    at = f"chance-{key}"
+def _ways(archive, one: Suspected, parent: str, name: str, key: str) -> None:
+    """The three ways to take a suspicion of one parent."""
+    words = {
+        Decision.POSSIBLE: f"Possible in {name}", Decision.PROVEN: f"Proven in {name}", Decision.MISTAKE: f"A mistake: not {name}",
+    }  # fmt: skip
     usual = min(99, max(1, round(100 * one.probability / len(one.parents))))
-    st.number_input(f"{literal(name)} carries it, chance in %", 1, 99, value=usual, key=at, width=190)
-    return {
-        Decision.POSSIBLE: (f"Possible in {literal(name)}", lambda: state[at] / 100),
-        Decision.PROVEN: (f"Proven in {literal(name)}", lambda: None),
-        Decision.MISTAKE: (f"A mistake: not {literal(name)}", lambda: None),
-    }
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        st.number_input(f"{name} carries it, chance in %", 1, 99, value=usual, key=f"chance-{key}", width=190)
+        for decision, label in words.items():
+            args = (archive, parent, one.gene, decision, f"chance-{key}")
+            st.button(label, key=f"take-{key}-{decision.value}", on_click=_take, args=args)
 
 
-def _take(archive, parent: str, gene: str, decision: Decision, chance: Callable[[], float | None]) -> None:
+def _take(archive, parent: str, gene: str, decision: Decision, chance_at: str) -> None:
     with errors_shown():
-        state[_TOLD] = decide(archive, parent, gene, decision, chance=chance())
+        chance = state[chance_at] / 100 if decision is Decision.POSSIBLE else None
+        state[_TOLD] = decide(archive, parent, gene, decision, chance=chance)
 
 
 def show_told(told: Decided) -> None:
     """What was entered, and everything that is another now."""
     st.success(literal(f"Entered: {told.words}. Undo change {told.change} under Collection takes it back."))
     for one in told.sorted_again:
-        (tray, call, p), (now_tray, now_call, now_p) = one.before, one.after
-        st.markdown(literal(f"{one.name}: {now_tray}, {now_call} {percent(now_p)}; before {tray}, {call} {percent(p)}"))
+        st.markdown(literal(sorted_again_words(one)))
     if told.news:
         with st.expander(f"Whose chances changed ({len(told.news)})"):
             for news in told.news:

@@ -7,10 +7,11 @@ import streamlit as st
 
 from triage.app.literal import literal
 from triage.app.notices import errors_shown
+from triage.app.shared import known_in_session
 from triage.workflow.book import Book, open_archive
-from triage.workflow.known import known_of, species_in
+from triage.workflow.known import species_in
 from triage.workflow.label import changed_labels
-from triage.workflow.today import Task, tasks
+from triage.workflow.today import NOTHING, Task, tasks
 
 SORT_PAGE = "pages/sort_clutch/page.py"
 
@@ -27,7 +28,7 @@ def show_labels(archive) -> None:
     """Labels written before that the records no longer support; worked out last, because all of the records have to be weighed."""
     with st.spinner("Weighing the records: do the labels that were written still hold?"):
         for species in species_in(archive):
-            for label in changed_labels(known_of(archive, species)):
+            for label in changed_labels(known_in_session(archive, species)):
                 sold = f" It was sold to {label.buyer}." if label.buyer else ""
                 now = f"now: {label.text}" if label.text else f"no label now: {label.reason}"
                 st.warning(literal(f"{label.name}: the label says {label.written}; {now}.{sold}"), icon=":material/sell:")
@@ -44,7 +45,7 @@ with errors_shown():
         st.info("The records are empty. Sort a clutch and keep it, or look at the demo clutch first.")
         st.page_link(SORT_PAGE, label="Show the demo clutch", query_params={"clutch": "demo"}, icon=":material/egg:")
     elif not found:
-        st.info("Nothing to do: no clutch is due, every egg is called, nobody is held back.")
+        st.info(NOTHING)
 for group, of_group in groupby(found, key=lambda task: task.group):
     of_group = list(of_group)
     st.subheader(f"{group.capitalize()} ({len(of_group)})")
