@@ -49,6 +49,12 @@ def test_the_photo_is_on_the_card_below_the_code():
     assert cards._MARGIN + 2 * cards._CODE + mm <= cards._HEIGHT
 
 
+def test_no_line_of_a_full_card_runs_into_its_photo():
+    (lines,) = laid_out(Card("egg-0001", "Juniper", ("words that take two lines of the narrow card or so",) * 5, picture()))
+    assert lines[-1][0] > cards._MARGIN + cards._CODE + 2 * mm, "beside the photo too"
+    assert all(cards._MARGIN + width_of(text, style) <= cards._WIDTH - cards._CODE - cards._MARGIN for _, text, style in lines)
+
+
 def test_a_card_shrinks_before_it_goes_on_on_another():
     sizes = [[lines[0][2].size for lines in laid_out(card("Juniper", n))] for n in (3, 12, 40)]
     assert sizes[0] == [12] and len(sizes[1]) == 1 and sizes[1][0] < 12 and len(sizes[2]) > 1

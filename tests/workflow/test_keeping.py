@@ -2,6 +2,7 @@
 
 import csv
 import io
+from dataclasses import replace
 import json
 import os
 import shutil
@@ -20,6 +21,7 @@ from triage.storage.database import Database
 from triage.storage.kinds import KINDS, Animal, Call, Line
 from triage.storage.photo_files import PhotoFiles
 from triage.workflow.book import add_entry, change_entry
+from triage.workflow.book import Book
 from triage.workflow.cards import Card, cards_of, cards_pdf
 from triage.workflow.demo import FOLDER
 from triage.workflow.exchange import from_csv, from_json, guarded, import_entries, to_csv, to_json, unguarded
@@ -400,6 +402,12 @@ def test_photos_are_matched_to_eggs_by_their_names(stem, found):
     assert egg_of(stem, {"A1": "e1", "A12": "e12"}) == found
 
 
+def _green():
+    file = io.BytesIO()
+    Image.new("RGB", (60, 60), (10, 200, 10)).save(file, "JPEG")
+    return file.getvalue()
+
+
 def test_cards_hold_what_the_records_support_and_the_id(archive, photos, sheet):
     kept = keep(archive, photos, sheet, name="2031-1", hatched="2031-08-01")
     known = known_of(archive)
@@ -409,6 +417,10 @@ def test_cards_hold_what_the_records_support_and_the_id(archive, photos, sheet):
     assert {bool(label.text) for label in labels} == {True, False}, "a card and a slip"
     (entry,) = archive.all("photo")
     assert [bool(card.photo) for card in cards] == [card.id == entry.content.about for card in cards]
+    other = photos.add(_green())
+    add_entry(archive, replace(entry.content, sha256=other, source_sha256="1" * 64))
+    (newer,) = [card.photo for card in cards_of(labels, Book.of(archive), photos) if card.photo]
+    assert Image.open(io.BytesIO(newer)).getpixel((5, 5))[1] > 150, "the newest photo"
     photos.path(entry.content.sha256).unlink()
     assert not any(card.photo for card in cards_of(labels, known.book, photos)), "a missing photo leaves the card without"
     for card, label, egg in zip(cards, labels, sort_clutch(sheet).eggs, strict=False):
