@@ -2,10 +2,10 @@
 
 import csv
 import io
-from dataclasses import replace
 import json
 import os
 import shutil
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -20,8 +20,7 @@ from triage.storage.archive import Archive
 from triage.storage.database import Database
 from triage.storage.kinds import KINDS, Animal, Call, Line
 from triage.storage.photo_files import PhotoFiles
-from triage.workflow.book import add_entry, change_entry
-from triage.workflow.book import Book
+from triage.workflow.book import Book, add_entry, change_entry
 from triage.workflow.cards import Card, cards_of, cards_pdf
 from triage.workflow.demo import FOLDER
 from triage.workflow.exchange import from_csv, from_json, guarded, import_entries, to_csv, to_json, unguarded
